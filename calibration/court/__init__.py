@@ -1,0 +1,1 @@
+"""The court: its measures, and the rig's place in it."""

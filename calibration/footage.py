@@ -1,0 +1,273 @@
+"""The one reader of videos and pictures: streaming, real time stamps, rotation tags applied.
+
+A path may be a video file, one picture, or a folder of pictures (png, jpg, in the order of their names).
+Memory does not grow with the length of the footage.
+"""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Iterator
+from dataclasses import dataclass
+from fractions import Fraction
+from pathlib import Path
+
+import av
+import cv2
+import numpy as np
+from av.sidedata.sidedata import Type as SideData
+from numpy.typing import NDArray
+
+from calibration.errors import BadInput
+
+Image = NDArray[np.uint8]
+
+PICTURE_SUFFIXES = frozenset({".png", ".jpg", ".jpeg"})
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Frame:
+    """One picture of some footage.
+
+    index      0 for the first frame of the file, counting every frame also when some are skipped
+    t_s        presentation time since the first frame of the file, seconds; for pictures it equals `index`,
+               because they carry no time
+    image_bgr  (H, W, 3) uint8, upright (rotation tag applied)
+    name       the picture file's name without its ending; "" for a video's frame
+    """
+
+    index: int
+    t_s: float
+    image_bgr: Image
+    name: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class FootageInfo:
+    """What the head of some footage says about it; nothing here is used as a frame's time.
+
+    size_px           (width, height) after rotation
+    frame_count_hint  as the container states or guesses it; exact only for pictures
+    duration_s        None for pictures, or where the container does not say
+    nominal_fps       None for pictures, or where the container does not say
+    """
+
+    path: Path
+    size_px: tuple[int, int]
+    frame_count_hint: int | None
+    duration_s: float | None
+    nominal_fps: float | None
+    is_video: bool
+
+
+def probe(path: Path | str) -> FootageInfo:
+    """Size (after rotation), length and nominal rate of some footage, from its head and first frame.
+
+    Raises BadInput where the file is missing, unreadable or holds no picture.
+    """
+    path = Path(path)
+    first = next(frames(path))
+    height, width = first.image_bgr.shape[:2]
+    if _is_pictures(path):
+        return FootageInfo(path, (width, height), len(picture_paths(path)), None, None, False)
+    with _opened(path) as container:
+        stream = _video_stream(container, path)
+        duration_s = _duration_s(container, stream)
+        rate = stream.average_rate or stream.guessed_rate
+        fps = float(rate) if rate else None
+        count = stream.frames or (round(duration_s * fps) if duration_s and fps else None)
+    return FootageInfo(path, (width, height), count, duration_s, fps, True)
+
+
+def frames(
+    path: Path | str, start_s: float | None = None, stop_s: float | None = None, *, every: int = 1
+) -> Iterator[Frame]:
+    """Frames in order of presentation, one at a time.
+
+    start_s, stop_s  keep start_s <= t_s < stop_s, seconds since the file's first frame (seconds from the
+                     start for videos, picture numbers for pictures); None leaves that end open
+    every            keep frames whose index is a multiple of it (the others are decoded but not converted)
+    Raises BadInput where the file is missing, unreadable, damaged on the way, empty, holds no video, or where
+    its time stamps do not increase.
+    """
+    path = Path(path)
+    if every < 1:
+        raise BadInput(f"{path}: every: want a whole number >= 1, got {every}")
+    if not path.exists():
+        raise BadInput(f"{path}: no such file")
+    if _is_pictures(path):
+        return _picture_frames(path, start_s, stop_s, every)
+    return _video_frames(path, start_s, stop_s, every)
+
+
+def picture(path: Path | str) -> Image:
+    """One picture (H, W, 3) BGR, its EXIF orientation applied; of a video, its first frame.
+
+    Raises BadInput where it is missing or unreadable.
+    """
+    path = Path(path)
+    if path.suffix.lower() in PICTURE_SUFFIXES:
+        return _read_picture(path)
+    return next(frames(path)).image_bgr
+
+
+def picture_paths(path: Path | str) -> tuple[Path, ...]:
+    """The pictures of a folder in the order of their names, or the one picture itself. BadInput if none."""
+    path = Path(path)
+    if path.is_file():
+        return (path,)
+    found = tuple(sorted(p for p in path.iterdir() if p.suffix.lower() in PICTURE_SUFFIXES and p.is_file()))
+    if not found:
+        raise BadInput(
+            f"{path}: want pictures ({', '.join(sorted(PICTURE_SUFFIXES))}) in this folder, found none"
+        )
+    return found
+
+
+def _is_pictures(path: Path) -> bool:
+    return path.is_dir() or path.suffix.lower() in PICTURE_SUFFIXES
+
+
+def _read_picture(path: Path) -> Image:
+    if not path.exists():
+        raise BadInput(f"{path}: no such file")
+    data = np.frombuffer(path.read_bytes(), dtype=np.uint8)
+    image = cv2.imdecode(data, cv2.IMREAD_COLOR) if data.size else None
+    if image is None:
+        raise BadInput(f"{path}: not a readable picture")
+    return np.asarray(image, dtype=np.uint8)
+
+
+def _picture_frames(path: Path, start_s: float | None, stop_s: float | None, every: int) -> Iterator[Frame]:
+    first_shape: tuple[int, ...] | None = None
+    for index, file in enumerate(picture_paths(path)):
+        wanted = (start_s is None or index >= start_s) and (stop_s is None or index < stop_s)
+        if not wanted or index % every:
+            continue
+        image = _read_picture(file)
+        first_shape = first_shape or image.shape
+        if image.shape != first_shape:
+            raise BadInput(
+                f"{file}: want {first_shape[1]}x{first_shape[0]} px as the other pictures of this folder, "
+                f"got {image.shape[1]}x{image.shape[0]}"
+            )
+        yield Frame(index, float(index), image, file.stem)
+
+
+def _opened(path: Path) -> av.container.InputContainer:
+    if not path.exists():
+        raise BadInput(f"{path}: no such file")
+    if path.stat().st_size == 0:
+        raise BadInput(f"{path}: the file is empty")
+    try:
+        return av.open(str(path), mode="r")
+    except (av.FFmpegError, OSError, ValueError) as error:
+        raise BadInput(f"{path}: not a readable video ({_reason(error)})") from error
+
+
+def _video_stream(container: av.container.InputContainer, path: Path) -> av.VideoStream:
+    if not container.streams.video:
+        raise BadInput(f"{path}: the file holds no video")
+    return container.streams.video[0]
+
+
+def _duration_s(container: av.container.InputContainer, stream: av.VideoStream) -> float | None:
+    if stream.duration is not None and stream.time_base is not None:
+        return float(stream.duration * stream.time_base)
+    return None if container.duration is None else container.duration / av.time_base
+
+
+def _video_frames(path: Path, start_s: float | None, stop_s: float | None, every: int) -> Iterator[Frame]:
+    with _opened(path) as container:
+        stream = _video_stream(container, path)
+        stream.thread_type = "AUTO"
+        decoded = _decoded(container, stream, path)
+        first = next(decoded, None)
+        if first is None:
+            raise BadInput(f"{path}: no picture could be read from it (cut off, or empty)")
+        zero = _stamp(first, path)
+        base = 0
+        decoded = itertools.chain((first,), decoded)
+        if start_s is not None and start_s > 0:
+            target = zero + int(start_s / _time_base(stream, path))
+            decoded, base = _sought(container, stream, path, target, zero)
+        last: int | None = None
+        for index, frame in enumerate(decoded, start=base):
+            stamp = _stamp(frame, path)
+            if last is not None and stamp <= last:
+                raise BadInput(
+                    f"{path}: time stamps must increase; frame {index} does not come after the one before"
+                )
+            last = stamp
+            t_s = float((stamp - zero) * _time_base(stream, path))
+            if stop_s is not None and t_s >= stop_s:
+                return
+            if index % every == 0 and (start_s is None or t_s >= start_s):
+                yield Frame(index, t_s, _upright(frame, path))
+
+
+def _sought(
+    container: av.container.InputContainer, stream: av.VideoStream, path: Path, target: int, zero: int
+) -> tuple[Iterator[av.VideoFrame], int]:
+    """Decoding from a key frame at or before `target`, and the index of the first frame that comes out.
+
+    The index is counted from the packets' time stamps, without decoding them.
+    """
+    container.seek(target, stream=stream, backward=True)
+    first = next(_decoded(container, stream, path), None)
+    if first is None:
+        return iter(()), 0
+    start = _stamp(first, path)
+    container.seek(zero, stream=stream, backward=True)
+    index = sum(
+        1 for p in container.demux(stream) if p.pts is not None and zero <= p.pts < start and not p.is_discard
+    )
+    container.seek(target, stream=stream, backward=True)
+    return _decoded(container, stream, path), index
+
+
+def _decoded(
+    container: av.container.InputContainer, stream: av.VideoStream, path: Path
+) -> Iterator[av.VideoFrame]:
+    count = 0
+    try:
+        for frame in container.decode(stream):
+            yield frame
+            count += 1
+    except (av.FFmpegError, OSError, ValueError) as error:
+        where = f"damaged after {count} frames" if count else "no picture could be read from it"
+        raise BadInput(f"{path}: {where} ({_reason(error)})") from error
+
+
+def _time_base(stream: av.VideoStream, path: Path) -> Fraction:
+    if stream.time_base is None:
+        raise BadInput(f"{path}: the video carries no time base, so its frames have no time")
+    return stream.time_base
+
+
+def _stamp(frame: av.VideoFrame, path: Path) -> int:
+    if frame.pts is None:
+        raise BadInput(f"{path}: a frame carries no time stamp")
+    return frame.pts
+
+
+def _upright(frame: av.VideoFrame, path: Path) -> Image:
+    image = np.asarray(frame.to_ndarray(format="bgr24"), dtype=np.uint8)
+    side = frame.side_data.get(SideData.DISPLAYMATRIX)  # type: ignore[call-overload]  # stubs say str
+    if side is None:
+        return image
+    # ISO/IEC 14496-12, 6.2.2: x' = a x + c y, y' = b x + d y (y down), stored row by row as a b u c d v x y w
+    m = np.frombuffer(bytes(side), dtype=np.int32).reshape(3, 3)[:2, :2] / 65536.0
+    turn = np.rint(m).astype(int)
+    if np.abs(m - turn).max() > 1e-3 or abs(round(float(np.linalg.det(turn)))) != 1:
+        raise BadInput(f"{path}: want a rotation tag of 0, 90, 180 or 270 degrees, got the matrix {m.tolist()}")
+    if turn[0, 0] == 0:  # x' comes from y: swap the axes first
+        image = image.swapaxes(0, 1)
+        x_sign, y_sign = turn[1, 0], turn[0, 1]
+    else:
+        x_sign, y_sign = turn[0, 0], turn[1, 1]
+    return np.ascontiguousarray(image[::y_sign, ::x_sign])
+
+
+def _reason(error: BaseException) -> str:
+    return str(getattr(error, "strerror", None) or error)
