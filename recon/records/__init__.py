@@ -1,0 +1,28 @@
+"""The nouns of a reconstruction: frozen records, checked once at birth, no algorithms."""
+
+from recon.records.events import EVENT_NAMES, Event, Events
+from recon.records.keypoints import BODY, BONES, KEYPOINTS, RACKET, side_names
+from recon.records.measures import Measure, MeasureSet
+from recon.records.motion import BallFlight, Motion, Points3D, PointStatus
+from recon.records.tracks import CameraTracks, Clock, Clocks, Tracks2D
+
+__all__ = [
+    "BODY",
+    "BONES",
+    "EVENT_NAMES",
+    "KEYPOINTS",
+    "RACKET",
+    "BallFlight",
+    "CameraTracks",
+    "Clock",
+    "Clocks",
+    "Event",
+    "Events",
+    "Measure",
+    "MeasureSet",
+    "Motion",
+    "PointStatus",
+    "Points3D",
+    "Tracks2D",
+    "side_names",
+]

@@ -1,0 +1,65 @@
+"""Everything known about one measured serve, read back from its session folder."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+from calibration import CalibratedRig, load_rig
+from recon import store
+from recon.records import BallFlight, Clocks, Events, MeasureSet, Motion, Points3D, Tracks2D
+from recon.session import Session, load_session
+
+TRACKS = "tracks.nc"
+CLOCKS = "clocks.json"
+POINTS = "points.nc"
+MOTION = "motion.nc"
+FLIGHT = "ball_flight.json"
+EVENTS = "events.json"
+MEASURES = "measures.json"
+PROVENANCE = "provenance.json"
+PICTURES = "pictures"
+STILLS = "stills"
+REPORT = "report.html"
+VIEWER_PICTURE = "viewer.png"
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Result:
+    """One measured serve. pictures: small frames per camera, empty where none were kept."""
+
+    session: Session
+    rig: CalibratedRig
+    tracks: Tracks2D
+    clocks: Clocks
+    points: Points3D
+    motion: Motion
+    flight: BallFlight | None
+    events: Events
+    measures: MeasureSet
+    pictures: tuple[store.FramePictures, ...]
+    provenance: dict[str, object]
+
+
+def load_result(folder: Path) -> Result:
+    """Read a measured session.
+
+    Raises BadInput where the folder is no session or has not been measured.
+    """
+    session = load_session(folder)
+    d = session.derived
+    tracks = store.load_tracks(d / TRACKS)
+    indexes = [d / PICTURES / c.camera for c in tracks.cameras]
+    return Result(
+        session=session,
+        rig=load_rig(session.rig_path),
+        tracks=tracks,
+        clocks=store.load_clocks(d / CLOCKS),
+        points=store.load_points(d / POINTS),
+        motion=store.load_motion(d / MOTION),
+        flight=store.load_flight(d / FLIGHT),
+        events=store.load_events(d / EVENTS),
+        measures=store.load_measures(d / MEASURES),
+        pictures=tuple(store.load_frame_pictures(p) for p in indexes if (p / "index.json").is_file()),
+        provenance=dict(store.read_json(d / PROVENANCE, "courtplumb provenance")),
+    )

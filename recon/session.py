@@ -1,0 +1,101 @@
+"""What a person writes to describe one serve: the session folder and its session.toml."""
+
+from __future__ import annotations
+
+import tomllib
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Annotated, Literal
+
+from pydantic import BaseModel, ConfigDict, Field, ValidationError
+
+from calibration.errors import BadInput
+
+
+class TapeColours(BaseModel):
+    """Hue of the bright tape on the racket, degrees on the colour circle (0 red, 120 green, 240 blue)."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+    tip_hue_deg: Annotated[float, Field(ge=0, lt=360)] = 310.0
+    throat_hue_deg: Annotated[float, Field(ge=0, lt=360)] = 190.0
+    butt_hue_deg: Annotated[float, Field(ge=0, lt=360)] = 25.0
+    ball_hue_deg: Annotated[float, Field(ge=0, lt=360)] = 65.0
+    tolerance_deg: Annotated[float, Field(gt=0, le=30)] = 14.0
+
+
+class SessionFile(BaseModel):
+    """The keys of session.toml; docs/files.md explains each."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+    rig: str
+    athlete: str = ""
+    handedness: Literal["right", "left"]
+    height_m: Annotated[float, Field(gt=0.8, lt=2.5)] | None = None
+    keypoints: str | None = None
+    cameras: tuple[str, ...] | None = None
+    video: dict[str, str] = Field(default_factory=dict)
+    tape: TapeColours = TapeColours()
+
+
+@dataclass(frozen=True, slots=True)
+class Session:
+    """One serve: where it lies and what was written about it.
+
+    Paths in session.toml are relative to the session folder. All derived files stay in `derived`.
+    """
+
+    folder: Path
+    file: SessionFile
+
+    @property
+    def derived(self) -> Path:
+        """Folder of everything the program makes for this session."""
+        return self.folder / "derived"
+
+    @property
+    def rig_path(self) -> Path:
+        """The calibrated rig file: named itself, or inside the named rig folder."""
+        path = (self.folder / self.file.rig).resolve()
+        return path / "derived" / "calibrated_rig.json" if path.is_dir() else path
+
+    @property
+    def camera_names(self) -> tuple[str, ...]:
+        """Cameras to use: those listed under `cameras`, else all with a video."""
+        return self.file.cameras if self.file.cameras is not None else tuple(self.file.video)
+
+    def video_path(self, camera: str) -> Path:
+        """The video of one camera. Raises BadInput where none is named."""
+        if camera not in self.file.video:
+            raise BadInput(
+                f"{self.folder / 'session.toml'}: [video]: no video for camera {camera!r}; "
+                f"there are {sorted(self.file.video)}"
+            )
+        return (self.folder / self.file.video[camera]).resolve()
+
+
+def load_session(folder: Path) -> Session:
+    """Read and check a session folder.
+
+    Raises BadInput naming the file, the key, what was wanted and what came.
+    """
+    path = Path(folder) / "session.toml"
+    if not path.is_file():
+        raise BadInput(f"{path}: want a session folder with a session.toml, found none")
+    try:
+        parsed = SessionFile.model_validate(tomllib.loads(path.read_text(encoding="utf-8")))
+    except tomllib.TOMLDecodeError as error:
+        raise BadInput(f"{path}: not valid TOML: {error}") from error
+    except ValidationError as error:
+        first = error.errors()[0]
+        key = ".".join(str(part) for part in first["loc"])
+        raise BadInput(f"{path}: {key}: {first['msg'].lower()}, got {first['input']!r}") from error
+    session = Session(Path(folder), parsed)
+    names = session.camera_names
+    if len(set(names)) != len(names):
+        raise BadInput(f"{path}: cameras: want each camera once, got {list(names)}")
+    if parsed.keypoints is None:
+        for name in names:
+            session.video_path(name)
+    return session
