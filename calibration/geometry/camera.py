@@ -79,15 +79,16 @@ class Camera:
 
     def project_with_jacobian(self, x_world_m: Array) -> tuple[Array, Array]:
         """Pixels (..., 2) and their derivative with respect to the world point, (..., 2, 3), px/m."""
-        uv, by_point, _ = self._project_all(x_world_m)
+        uv, by_point, _ = self.project_all(x_world_m)
         return uv, by_point
 
     def project_with_parameter_jacobian(self, x_world_m: Array) -> tuple[Array, Array]:
         """Pixels (..., 2) and their derivative with respect to PARAMETERS, (..., 2, 15)."""
-        uv, _, by_parameter = self._project_all(x_world_m)
+        uv, _, by_parameter = self.project_all(x_world_m)
         return uv, by_parameter
 
-    def _project_all(self, x_world_m: Array) -> tuple[Array, Array, Array]:
+    def project_all(self, x_world_m: Array) -> tuple[Array, Array, Array]:
+        """Pixels (..., 2), their derivative by the world point (..., 2, 3) and by PARAMETERS (..., 2, 15)."""
         c = self.cam_from_world.apply(np.asarray(x_world_m, dtype=float))
         z = np.where(c[..., 2] > 1e-6, c[..., 2], np.nan)
         n = c[..., :2] / z[..., None]
