@@ -1,0 +1,129 @@
+"""Measured values in the words and units that a coach reads, rounded to their own uncertainty.
+
+Stored values are SI; here, and only here, they become centimetres, degrees and per cent. A value is shown as
+value ± expanded uncertainty (k = 2); the expanded uncertainty keeps one significant digit, or two where the
+first is a 1 or a 2, and the value is rounded to the same place: 0.3137 m with u = 0.0421 m reads "31 ± 8 cm".
+One click deeper u keeps two digits: "31.4 cm, u 4.2 cm".
+Source of the words and of the two-digit limit: JCGM 100:2008, 6.2 and 7.2.6.
+"""
+
+from __future__ import annotations
+
+import math
+from decimal import ROUND_HALF_EVEN, Decimal
+
+import numpy as np
+
+from recon.records import Event, Measure
+
+COVERAGE_FACTOR = 2.0
+"""k of the expanded uncertainty shown beside a value."""
+
+_UNITS = {"m": (100.0, " cm"), "rad": (180.0 / np.pi, "°"), "s": (1.0, " s"), "1": (1.0, "")}
+_PERCENT = (100.0, " %")
+_MINUS = "−"
+
+
+def is_probability(m: Measure) -> bool:
+    """Whether a measure is a probability, shown in per cent and without ±."""
+    return m.unit == "1" and m.name.endswith("_probability")
+
+
+def people_unit(m: Measure) -> tuple[float, str]:
+    """(factor from SI, suffix) of the unit a person reads; the suffix carries its own space."""
+    return _PERCENT if is_probability(m) else _UNITS[m.unit]
+
+
+def _place(u: float, digits: int) -> int:
+    """Decimal place (10**place) of the last kept digit, when `digits` of u are kept."""
+    exponent = math.floor(math.log10(u))
+    # 9.96 with two digits becomes 10, which has its first digit one place higher
+    if round(u / 10.0 ** (exponent - digits + 1)) >= 10**digits:
+        exponent += 1
+    return exponent - digits + 1
+
+
+def _expanded_place(expanded: float) -> int:
+    """Two digits where they read 10 to 29, else one (96 is 10, in steps of its own last place: no jump)."""
+    two = _place(expanded, 2)
+    return two if round(expanded / 10.0**two) < 30 else two + 1
+
+
+def _at_place(value: float, place: int) -> str:
+    """The number rounded to 10**place, with a real minus sign and no negative zero."""
+    step = Decimal(1).scaleb(place)
+    rounded = (Decimal(repr(float(value))) / step).quantize(Decimal(1), ROUND_HALF_EVEN) * step
+    text = f"{abs(rounded):.{max(0, -place)}f}"
+    return f"{_MINUS}{text}" if rounded < 0 else text
+
+
+def _percent(value: float) -> str:
+    if value < 0.01:
+        return "under 1 %"
+    if value > 0.99:
+        return "over 99 %"
+    return f"{value * 100:.0f} %"
+
+
+def value_with_uncertainty(value: float, u: float, suffix: str) -> str:
+    """'31 ± 8 cm' of a value and its standard uncertainty, both already in the unit of `suffix`.
+
+    With u = 0 there is nothing to round to: three significant digits and no ±.
+    """
+    expanded = COVERAGE_FACTOR * u
+    if expanded <= 0:
+        return f"{value:.3g}{suffix}".replace("-", _MINUS)
+    place = _expanded_place(expanded)
+    return f"{_at_place(value, place)} ± {_at_place(expanded, place)}{suffix}"
+
+
+def value_text(m: Measure) -> str:
+    """What stands beside a measure's label: '31 ± 8 cm', '24 ± 6°', '7 %' or 'not measured'."""
+    if m.value is None or m.u is None:
+        return "not measured"
+    if is_probability(m):
+        return _percent(m.value)
+    factor, suffix = people_unit(m)
+    return value_with_uncertainty(m.value * factor, m.u * factor, suffix)
+
+
+def detail_text(m: Measure) -> str:
+    """One click deeper: '31.4 cm, u 4.2 cm'; for an absent value its reason."""
+    if m.value is None or m.u is None:
+        return m.reason
+    factor, suffix = people_unit(m)
+    if m.u == 0:
+        return f"{m.value * factor:.3g}{suffix}".replace("-", _MINUS)
+    place = _place(m.u * factor, 2)
+    return f"{_at_place(m.value * factor, place)}{suffix}, u {_at_place(m.u * factor, place)}{suffix}"
+
+
+def interval_text(m: Measure) -> str:
+    """The 95 % interval: '23.1 to 39.7 cm'; empty for an absent value."""
+    if m.value is None or m.u is None or m.low95 is None or m.high95 is None:
+        return ""
+    factor, suffix = people_unit(m)
+    wide = max(m.u, (m.high95 - m.low95) / 4) * factor
+    if wide == 0:
+        return f"{m.value * factor:.3g}{suffix}".replace("-", _MINUS)
+    place = _place(wide, 2)
+    return f"{_at_place(m.low95 * factor, place)} to {_at_place(m.high95 * factor, place)}{suffix}"
+
+
+def source_texts(m: Measure) -> list[tuple[str, str]]:
+    """(source, its share of u), largest first: [('joint centres', '3.1 cm'), …]."""
+    factor, suffix = people_unit(m)
+    rows = sorted(m.sources.items(), key=lambda row: -row[1])
+    return [(name, f"{_at_place(u * factor, _place(u * factor, 2))}{suffix}") for name, u in rows if u > 0]
+
+
+def time_text(t_s: float) -> str:
+    """A rig time: '1.217 s'."""
+    return f"{_at_place(t_s, -3)} s"
+
+
+def event_time_text(e: Event) -> str:
+    """When an event took place: '0.980 ± 0.012 s', or 'absent'."""
+    if e.t_s is None or e.u_s is None:
+        return "absent"
+    return value_with_uncertainty(e.t_s, e.u_s, " s")
