@@ -111,8 +111,8 @@ def find_corners(
 def refine_corners(picture: Image, board: Board, corners_px: Array) -> Array | None:
     """The same corners, sub-pixel: good to 0.02-0.05 px on sharp pictures. None where not confirmed."""
     image = grey(picture)
-    low = np.floor(corners_px.min(axis=0) - 1.6 * _square_px(corners_px, board).max()).astype(int)
-    high = np.ceil(corners_px.max(axis=0) + 1.6 * _square_px(corners_px, board).max()).astype(int) + 1
+    low = np.floor(corners_px.min(axis=0) - 1.2 * _square_px(corners_px, board).max()).astype(int)
+    high = np.ceil(corners_px.max(axis=0) + 1.2 * _square_px(corners_px, board).max()).astype(int) + 1
     (x0, y0), (x1, y1) = np.maximum(low, 0), np.minimum(high, image.shape[::-1])
     factor = float(np.clip(_GOOD_SQUARE_PX / _square_px(corners_px, board).min(), 1.0, _MAX_ENLARGE))
     crop = image[y0:y1, x0:x1]
@@ -186,7 +186,8 @@ def _sectors(image: Image, board: Board) -> Array | None:
     """Duda A, Frese U (2018), Accurate detection and localization of checkerboard corners, BMVC."""
     if min(image.shape) < 20:
         return None
-    found, corners = cv2.findChessboardCornersSB(image, (board.columns, board.rows))
+    flags = cv2.CALIB_CB_NORMALIZE_IMAGE
+    found, corners = cv2.findChessboardCornersSB(image, (board.columns, board.rows), flags=flags)
     return np.asarray(corners, dtype=float).reshape(-1, 2) if found else None
 
 

@@ -1,0 +1,133 @@
+"""Footage to board views: where and when the whole board is seen, and how sharply."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from calibration.board import Board, check_size, edge_rise_px, find_corners, grey, refine_corners
+from calibration.checks import Array, checked
+from calibration.errors import BadInput
+from calibration.footage import FootageInfo, Image, frames, probe
+
+Progress = Callable[[str, int, int], None]
+"""Called as progress(label, done, total)."""
+
+_THOROUGH_EVERY = 4  # while no board is seen, every n-th frame is searched with the slow finder
+_CHECKED_PICTURES = 3  # pictures kept to compare the board's size with the one described
+
+
+def silent(label: str, done: int, total: int) -> None:
+    """The progress callable that does nothing."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class BoardView:
+    """The whole board in one frame.
+
+    index, t_s  of the frame in its footage
+    name        picture file name without ending, "" for videos
+    corners_px  (columns * rows, 2)
+    rise_px     width of the board's edges; NaN where it was not asked for
+    """
+
+    index: int
+    t_s: float
+    corners_px: Array
+    name: str = ""
+    rise_px: float = float("nan")
+
+    def __post_init__(self) -> None:
+        object.__setattr__(
+            self, "corners_px", checked(self.corners_px, (None, 2), f"frame {self.index}: corners_px")
+        )
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class BoardScan:
+    """All board views of some footage. searched: how many frames were looked at."""
+
+    path: Path
+    size_px: tuple[int, int]
+    is_video: bool
+    views: tuple[BoardView, ...]
+    searched: int
+
+
+def scan_boards(
+    path: Path, board: Board, *, rate_hz: float, refine: bool, label: str = "", progress: Progress = silent
+) -> BoardScan:
+    """Looks for the board in about `rate_hz` frames per second of a video, or in every picture of a folder.
+
+    refine: sub-pixel corners and edge widths (slower); otherwise quick corners only.
+    Raises BadInput where the footage cannot be read, or shows a board of another size than described.
+    """
+    info = probe(path)
+    every = _stride(info, rate_hz)
+    total = max(1, (info.frame_count_hint or 0) // every)
+    views: list[BoardView] = []
+    unsure: list[Image] = []
+    first: list[Image] = []
+    near: Array | None = None
+    searched = 0
+    for frame in frames(path, every=every):
+        image = grey(frame.image_bgr)
+        thorough = not info.is_video or (near is None and searched % _THOROUGH_EVERY == 0)
+        near = find_corners(image, board, near_px=near if info.is_video else None, thorough=thorough)
+        corners = near if near is None or not refine else refine_corners(image, board, near)
+        if corners is not None:
+            rise = edge_rise_px(image, board, corners) if refine else float("nan")
+            views.append(BoardView(frame.index, frame.t_s, corners, frame.name, rise))
+        keep = first if corners is not None else unsure
+        if len(keep) < _CHECKED_PICTURES or (keep is unsure and searched % 20 == 0 and len(keep) < 12):
+            keep.append(image)
+        searched += 1
+        progress(label, min(searched, total), total)
+    progress(label, total, total)
+    check_size(board, first if len(views) > searched // 20 else [*first, *unsure], str(path))
+    return BoardScan(path, info.size_px, info.is_video, tuple(views), searched)
+
+
+def mean_corners(
+    path: Path, board: Board, guess: BoardView, start_s: float, stop_s: float, count: int
+) -> Array | None:
+    """Sub-pixel corners averaged over up to `count` frames of a still stretch; None where none is found."""
+    found: list[Array] = []
+    for frame in _spread(path, start_s, stop_s, count):
+        corners = refine_corners(frame, board, guess.corners_px)
+        if corners is not None:
+            found.append(corners)
+    return None if not found else np.asarray(np.mean(found, axis=0), dtype=float)
+
+
+def _spread(path: Path, start_s: float, stop_s: float, count: int) -> list[Image]:
+    fps = probe_rate(path)
+    every = max(1, int((stop_s - start_s) * fps / count))
+    found: list[Image] = []
+    for i, frame in enumerate(frames(path, start_s, stop_s)):
+        if i % every == 0 and len(found) < count:
+            found.append(grey(frame.image_bgr))
+    return found
+
+
+def probe_rate(path: Path) -> float:
+    """Nominal frames per second, 30 where the container does not say (used for strides only)."""
+    return probe(path).nominal_fps or 30.0
+
+
+def _stride(info: FootageInfo, rate_hz: float) -> int:
+    if not info.is_video:
+        return 1
+    return max(1, round((info.nominal_fps or 30.0) / rate_hz))
+
+
+def want_board(scan: BoardScan, least: int) -> None:
+    """Raises BadInput where fewer than `least` views of the whole board were found."""
+    if len(scan.views) < least:
+        raise BadInput(
+            f"{scan.path}: found the whole board in {len(scan.views)} of {scan.searched} frames looked at, "
+            f"want at least {least}; hold it fully inside the picture, well lit, and not too far away"
+        )
