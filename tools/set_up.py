@@ -84,7 +84,7 @@ def _apt_install(package: str) -> bool:
 
 
 def _install_requirements() -> bool:
-    pip = [PYTHON, "-m", "pip", "--disable-pip-version-check", "install", "--quiet"]
+    pip = [PYTHON, "-m", "pip", "--disable-pip-version-check", "install", "-qq"]
     _say("installing the pinned requirements (about 600 MB the first time)")
     locked = [*pip, "--require-hashes", "-r", ROOT / "requirements.lock"]
     project = [*pip, "--no-deps", "--no-build-isolation", "--editable", ROOT]

