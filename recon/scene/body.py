@@ -1,0 +1,100 @@
+"""The person, the racket and the ball at one instant."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from calibration.checks import Array
+from recon.records import BONES, BallFlight, Motion, side_names
+from recon.scene import palette
+from recon.scene.parts import Dots, Lines, Part
+
+_ARM = ("elbow", "wrist", "index", "pinky", "thumb")
+_LEG = ("knee", "ankle", "heel", "toe")
+_FACE = ("nose", "left_eye", "right_eye", "left_ear", "right_ear")
+
+GROUPS: dict[str, tuple[str, str, float]] = {
+    "trunk": ("trunk and head", palette.TRUNK, 5.0),
+    "hitting_arm": ("hitting arm", palette.HITTING, 7.0),
+    "tossing_arm": ("tossing arm", palette.TOSSING, 4.0),
+    "front_leg": ("front leg", palette.FOOT, 7.0),
+    "back_leg": ("back leg", palette.PURPLE, 4.0),
+    "racket": ("racket", palette.RACKET, 5.0),
+}
+"""Group of bones -> words, colour, line width. Hitting arm and front leg are wide, not only coloured."""
+
+
+def group_of(bone: tuple[str, str], handedness: str) -> str:
+    """The group that a bone belongs to, a key of GROUPS. handedness is "right" or "left"."""
+    if bone[0].startswith("racket"):
+        return "racket"
+    side, _, part = bone[1].partition("_")
+    sides = side_names(handedness)
+    if part in _ARM:
+        return "hitting_arm" if side == sides["hitting"] else "tossing_arm"
+    if part in _LEG:
+        return "front_leg" if side == sides["front"] else "back_leg"
+    return "trunk"
+
+
+def positions_at(motion: Motion, t_s: float) -> Array:
+    """(P, 3) positions at a rig time, linear between samples; NaN where absent or outside the motion."""
+    t = motion.t_s
+    if not t[0] <= t_s <= t[-1]:
+        return np.full(motion.xyz_m.shape[1:], np.nan)
+    i = min(int(np.searchsorted(t, t_s, side="right")) - 1, len(t) - 2)
+    w = (t_s - t[i]) / (t[i + 1] - t[i])
+    if w == 0.0 or w == 1.0:  # a sample itself, even where its neighbour is absent
+        return np.array(motion.xyz_m[i + int(w)])
+    return np.asarray((1 - w) * motion.xyz_m[i] + w * motion.xyz_m[i + 1])
+
+
+def bones_by_group(keypoints: tuple[str, ...], handedness: str) -> dict[str, list[tuple[int, int]]]:
+    """Pairs of columns to join, per group; bones whose points are not followed are left out."""
+    out: dict[str, list[tuple[int, int]]] = {group: [] for group in GROUPS}
+    for bone in BONES:
+        if bone[0] in keypoints and bone[1] in keypoints:
+            pair = (keypoints.index(bone[0]), keypoints.index(bone[1]))
+            out[group_of(bone, handedness)].append(pair)
+    return out
+
+
+def _present(ends: Array) -> Array:
+    return np.asarray(ends[np.isfinite(ends).all(axis=(1, 2))])
+
+
+def skeleton(motion: Motion, handedness: str, t_s: float) -> tuple[Part, ...]:
+    """Bones and racket by group, joints, head, all at one rig time. Absent points are not drawn."""
+    xyz = positions_at(motion, t_s)
+    parts: list[Part] = []
+    for group, pairs in bones_by_group(motion.keypoints, handedness).items():
+        _, colour, width = GROUPS[group]
+        layer = "racket" if group == "racket" else "body"
+        ends = xyz[np.array(pairs, dtype=int).reshape(-1, 2)]
+        parts.append(Lines(group, layer, _present(ends), colour, width))
+    drawn = [i for i, k in enumerate(motion.keypoints) if k != "ball" and "racket" not in k and k not in _FACE]
+    joints = xyz[drawn]
+    parts.append(Dots("joints", "body", joints[np.isfinite(joints).all(axis=1)], palette.TRUNK, 0.018))
+    return (*parts, _head(motion.keypoints, xyz), _tip(motion.keypoints, xyz))
+
+
+def _head(keypoints: tuple[str, ...], xyz: Array) -> Dots:
+    ears = [xyz[keypoints.index(k)] for k in ("left_ear", "right_ear") if k in keypoints]
+    at = np.mean(ears, axis=0)[None] if ears else np.zeros((0, 3))
+    return Dots("head", "body", at[np.isfinite(at).all(axis=1)], palette.TRUNK, 0.085)
+
+
+def _tip(keypoints: tuple[str, ...], xyz: Array) -> Dots:
+    at = xyz[[keypoints.index("racket_tip")]] if "racket_tip" in keypoints else np.zeros((0, 3))
+    return Dots("racket_tip", "racket", at[np.isfinite(at).all(axis=1)], palette.RACKET, 0.03)
+
+
+def ball(motion: Motion, flight: BallFlight | None, t_s: float) -> Dots:
+    """The ball at one rig time: as followed, else on its fitted free flight while that lasted."""
+    at = np.full(3, np.nan)
+    if "ball" in motion.keypoints:
+        at = positions_at(motion, t_s)[motion.index("ball")]
+    if not np.isfinite(at).all() and flight is not None and flight.t0_s <= t_s <= flight.t1_s:
+        at = flight.at(np.array(t_s))
+    xyz = at[None] if np.isfinite(at).all() else np.zeros((0, 3))
+    return Dots("ball", "ball", xyz, palette.BALL, 0.033)

@@ -1,0 +1,58 @@
+"""The reconstructed body back in a camera's picture."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from calibration.checks import Array
+from calibration.errors import BadInput
+from calibration.geometry import Camera
+from recon.scene.body import GROUPS, bones_by_group, positions_at
+
+if TYPE_CHECKING:
+    from recon.result import Result
+    from recon.store import FramePictures
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class PictureStrokes:
+    """Strokes of one group in one picture: ends_px (N, 2, 2) in video pixels, pixel centres at integers."""
+
+    group: str
+    ends_px: Array
+    colour: str
+    width_px: float
+
+
+def camera_of(result: Result, camera: str) -> Camera:
+    """A camera of the rig. Raises BadInput for an unknown name."""
+    for c in result.rig.cameras:
+        if c.name == camera:
+            return c
+    raise BadInput(f"no camera {camera!r} in the rig; there are {[c.name for c in result.rig.cameras]}")
+
+
+def skeleton_in_picture(result: Result, camera: str, t_cam_s: float) -> tuple[PictureStrokes, ...]:
+    """Bones and racket as this camera sees them in its frame of camera time t_cam_s.
+
+    The pose is that of rig time t_cam_s + offset_s, so a frame gets the pose of its own instant and
+    not that of another camera's exposure. Bones not wholly in front of the camera are left out.
+    """
+    cam = camera_of(result, camera)
+    xyz = positions_at(result.motion, t_cam_s + result.clocks.of(camera).offset_s)
+    uv = cam.project(xyz)
+    out = []
+    for group, pairs in bones_by_group(result.motion.keypoints, result.session.file.handedness).items():
+        ends = uv[np.array(pairs, dtype=int).reshape(-1, 2)]
+        _, colour, width = GROUPS[group]
+        out.append(PictureStrokes(group, ends[np.isfinite(ends).all(axis=(1, 2))], colour, width))
+    return tuple(out)
+
+
+def picture_index(result: Result, pictures: FramePictures, t_s: float) -> int:
+    """Which kept picture of a camera is nearest to a rig time."""
+    t_cam = t_s - result.clocks.of(pictures.camera).offset_s
+    return int(np.abs(pictures.t_cam_s - t_cam).argmin())
