@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import numpy as np
+from numpy.typing import NDArray
 
 from calibration.checks import Array
 from calibration.errors import NotMeasurable
@@ -30,7 +31,9 @@ def common_times(tracks: Tracks2D, clocks: Clocks) -> Array:
     first, last = sorted(starts)[1], sorted(ends)[-2]
     if last - first < _SHORTEST_OVERLAP_S:
         shared = max(last - first, 0.0)
-        raise NotMeasurable(f"the clips share {shared:.2f} s; want at least {_SHORTEST_OVERLAP_S} s seen by two cameras")
+        raise NotMeasurable(
+            f"the clips share {shared:.2f} s; want at least {_SHORTEST_OVERLAP_S} s seen by two cameras"
+        )
     step = min(steps)
     return np.asarray(first + step * np.arange(int((last - first) / step) + 1))
 
@@ -57,10 +60,9 @@ def at_times(seen: CameraTracks, t_cam_s: Array) -> tuple[Array, Array]:
     return uv, sigma
 
 
-def _hermite(times: Array, values: Array, right: Array, s: Array) -> Array:
+def _hermite(times: Array, values: Array, right: NDArray[np.intp], s: Array) -> Array:
     slope = np.gradient(values, times, axis=0)
-    j = right.astype(int)
-    i = j - 1
+    i, j = right - 1, right
     width = (times[j] - times[i])[:, None]
     s = s[:, None]
     h00, h10 = (1 + 2 * s) * (1 - s) ** 2, s * (1 - s) ** 2

@@ -1,0 +1,5 @@
+"""Each camera's clock, from the motion that all cameras saw."""
+
+from recon.sync.clocks import SyncOptions, estimate_clocks
+
+__all__ = ["SyncOptions", "estimate_clocks"]
