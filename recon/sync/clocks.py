@@ -121,7 +121,7 @@ def _coarse(a: RayTrack, b: RayTrack, options: SyncOptions) -> tuple[float, floa
 
 
 def _agreement(
-    E: Array, a: RayTrack, b: RayTrack, frames: NDArray[np.intp], shift: float
+    E: Array, a: RayTrack, b: RayTrack, index: NDArray[np.intp], shift: float
 ) -> tuple[float, float]:
     """Matched-filter score of one shift, and the share of the moving weight that agrees."""
     nb, rate_b, sigma_b = sample(b, a.t_s[index] - shift)
