@@ -22,6 +22,7 @@ from calibration.geometry.rigid import Rigid
 N_LENS = 9
 N_CAMERA = len(PARAMETERS)
 _MAX_STEPS = 60
+_MAX_ROUNDS = 10
 _CAUCHY_SIGMAS = 3.0  # 95 % efficient at 2.385 for one coordinate; a little wider keeps clean data nearly whole
 _GATE_SIGMAS = 5.0
 
@@ -107,8 +108,8 @@ def solve_bundle(
     others not at all. Raises NotMeasurable where the observations do not fix the answer.
     """
     state = (tuple(cameras), tuple(world_from_board))
-    sigma_px = 1.0
-    for _ in range(4):
+    sigma_px = max(_robust_sigma(problem, state), 0.05)  # a rough start keeps its say until it has improved
+    for _ in range(_MAX_ROUNDS):
         state = _descend(problem, state, sigma_px)
         before, sigma_px = sigma_px, _robust_sigma(problem, state)
         if abs(sigma_px / before - 1) < 0.01:

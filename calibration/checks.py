@@ -26,3 +26,8 @@ def checked(value: ArrayLike, shape: tuple[int | None, ...], name: str, *, allow
         raise BadInput(f"{name}: not finite at index {bad[0].tolist()}")
     out.flags.writeable = False
     return out
+
+
+def flat(value: ArrayLike) -> Array:
+    """A float64 vector (N,) of whatever shape came in; for what OpenCV hands back as columns."""
+    return np.asarray(value, dtype=np.float64).reshape(-1)

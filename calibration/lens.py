@@ -11,7 +11,7 @@ import numpy as np
 
 from calibration.board import Board
 from calibration.bundle import BoardSeen, BundleProblem, BundleSolution, LensPrior, solve_bundle
-from calibration.checks import Array, checked
+from calibration.checks import Array, checked, flat
 from calibration.errors import BadInput, NotMeasurable
 from calibration.geometry.camera import Camera
 from calibration.geometry.rigid import Rigid
@@ -160,8 +160,8 @@ def _place(view: BoardView, board: Board, size_px: tuple[int, int]) -> Array:
     diagonal = float(np.hypot(*size_px))
     centre = (c.mean(axis=0) - np.array(size_px) / 2) / diagonal
     size = np.log(np.sqrt(np.linalg.det(np.cov(c.T))) / diagonal)
-    flat = board.points_m()[:, :2]
-    unit = (flat - flat.mean(axis=0)) / flat.std()
+    unit = board.points_m()[:, :2]
+    unit = (unit - unit.mean(axis=0)) / unit.std()
     h, _ = cv2.findHomography(unit, (c - c.mean(axis=0)) / c.std())
     return np.array([2 * centre[0], 2 * centre[1], 0.4 * size, 4 * h[2, 0], 4 * h[2, 1]])
 
@@ -200,9 +200,7 @@ def _start(
     clean = np.array([[K[0, 0], 0, K[0, 2]], [0, K[1, 1], K[1, 2]], [0, 0, 1]], dtype=float)
     lens = np.asarray(distortion, dtype=float).ravel()[:5]
     start = Camera(camera, size_px, clean, lens, Rigid.identity(f"cam_{camera}", "rig"))
-    poses = [
-        Rigid.from_rotvec(r.ravel(), t.ravel(), "rig", "board") for r, t in zip(turns, shifts, strict=True)
-    ]
+    poses = [Rigid.from_rotvec(flat(r), flat(t), "rig", "board") for r, t in zip(turns, shifts, strict=True)]
     return start, poses
 
 

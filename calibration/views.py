@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -91,31 +91,37 @@ def scan_boards(
     return BoardScan(path, info.size_px, info.is_video, tuple(views), searched)
 
 
-def mean_corners(
-    path: Path, board: Board, guess: BoardView, start_s: float, stop_s: float, count: int
-) -> Array | None:
-    """Sub-pixel corners averaged over up to `count` frames of a still stretch; None where none is found."""
-    found: list[Array] = []
-    for frame in _spread(path, start_s, stop_s, count):
-        corners = refine_corners(frame, board, guess.corners_px)
+@dataclass(frozen=True, slots=True, eq=False)
+class Hold:
+    """The board standing still in one camera: seconds on that camera's clock, and its corners (N, 2) px."""
+
+    start_s: float
+    stop_s: float
+    corners_px: Array
+
+
+def mean_corners(path: Path, board: Board, holds: Sequence[Hold], count: int = 6) -> list[Array | None]:
+    """Sub-pixel corners of each hold, averaged over about `count` of its frames; None where not confirmed.
+
+    One pass over the footage. Stretches are in order of time and do not overlap.
+    """
+    found: list[list[Array]] = [[] for _ in holds]
+    current, next_s = 0, -np.inf
+    if not holds:
+        return []
+    for frame in frames(path, holds[0].start_s, holds[-1].stop_s):
+        while current < len(holds) and frame.t_s > holds[current].stop_s:
+            current, next_s = current + 1, -np.inf
+        if current == len(holds):
+            break
+        hold = holds[current]
+        if frame.t_s < max(hold.start_s, next_s):
+            continue
+        next_s = frame.t_s + 0.999 * (hold.stop_s - hold.start_s) / count
+        corners = refine_corners(frame.image_bgr, board, hold.corners_px)
         if corners is not None:
-            found.append(corners)
-    return None if not found else np.asarray(np.mean(found, axis=0), dtype=float)
-
-
-def _spread(path: Path, start_s: float, stop_s: float, count: int) -> list[Image]:
-    fps = probe_rate(path)
-    every = max(1, int((stop_s - start_s) * fps / count))
-    found: list[Image] = []
-    for i, frame in enumerate(frames(path, start_s, stop_s)):
-        if i % every == 0 and len(found) < count:
-            found.append(grey(frame.image_bgr))
-    return found
-
-
-def probe_rate(path: Path) -> float:
-    """Nominal frames per second, 30 where the container does not say (used for strides only)."""
-    return probe(path).nominal_fps or 30.0
+            found[current].append(corners)
+    return [None if not f else np.asarray(np.mean(f, axis=0), dtype=float) for f in found]
 
 
 def _stride(info: FootageInfo, rate_hz: float) -> int:

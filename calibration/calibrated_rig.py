@@ -1,0 +1,134 @@
+"""The result of calibration: all cameras in one frame, with what is known of their errors."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from types import MappingProxyType
+
+import numpy as np
+
+from calibration.checks import Array, checked
+from calibration.errors import BadInput, FrameMismatch
+from calibration.geometry.camera import PARAMETERS, Camera
+
+N = len(PARAMETERS)
+FRAMES = ("rig", "court")
+
+
+@dataclass(frozen=True, slots=True)
+class Provenance:
+    """What made a record: the program's version, its options, and the inputs by name with their SHA-256."""
+
+    program_version: str
+    options: Mapping[str, str | float] = field(default_factory=dict)
+    inputs: Mapping[str, str] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "options", MappingProxyType(dict(self.options)))
+        object.__setattr__(self, "inputs", MappingProxyType(dict(self.inputs)))
+
+
+@dataclass(frozen=True, slots=True)
+class ClickResidual:
+    """How one click fits the court.
+
+    residual_px   length of clicked minus predicted in the final fit
+    left_out_px   the same when the click takes no part in the fit
+    left_out_z    left_out_px's largest component against its own predicted standard deviation
+    used          False for a click that contradicts all others and was left out
+    """
+
+    camera: str
+    point: str
+    residual_px: float
+    left_out_px: float
+    left_out_z: float
+    used: bool
+
+
+@dataclass(frozen=True, slots=True)
+class CourtCheck:
+    """How well the rig sits in the court.
+
+    clicks           one row per click
+    rms_px           of the used clicks' residual lengths
+    free_scale       court size as the rig measures it over the true size, if left free; free_scale_u its
+                     standard uncertainty. Only a check, no part of the result; None if it cannot be told
+    worst_u_m        largest standard uncertainty (root of summed axis variances) of a point triangulated in the
+                     serve volume with exact pixels: what calibration alone adds
+    """
+
+    clicks: tuple[ClickResidual, ...]
+    rms_px: float
+    worst_u_m: float | None
+    free_scale: float | None = None
+    free_scale_u: float | None = None
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class CalibratedRig:
+    """N cameras in one frame.
+
+    frame         "rig" (origin at the first camera, axes as that camera's) or "court"
+    covariance    (15 N, 15 N), order calibration.geometry.camera.PARAMETERS per camera. Gauge: in "rig" the
+                  first camera's pose is held, so its six rows and columns are zero and all poses are relative
+                  to it; in "court" the court's painted points fix the frame and every row is filled. The square
+                  size's uncertainty is in it as a common scale
+    camera_rms_px per camera, of the board corners' residual length; () where there was no board
+    held_out_px   rms length of corners predicted in one camera from the other cameras, for board poses that
+                  took no part in the fit; None where there were too few
+    board_views   board poses that the rig rests on
+    """
+
+    name: str
+    frame: str
+    cameras: tuple[Camera, ...]
+    covariance: Array
+    provenance: Provenance
+    camera_rms_px: tuple[float, ...] = ()
+    held_out_px: float | None = None
+    board_views: int = 0
+    flags: tuple[str, ...] = ()
+    court: CourtCheck | None = None
+
+    def __post_init__(self) -> None:
+        if self.frame not in FRAMES:
+            raise BadInput(f"rig {self.name}: frame: want one of {', '.join(FRAMES)}, got {self.frame!r}")
+        if not self.cameras:
+            raise BadInput(f"rig {self.name}: want at least one camera, got none")
+        names = [c.name for c in self.cameras]
+        twice = sorted({n for n in names if names.count(n) > 1})
+        if twice:
+            raise BadInput(f"rig {self.name}: camera {', '.join(twice)} is listed twice")
+        for camera in self.cameras:
+            if camera.world != self.frame:
+                raise FrameMismatch(
+                    f"rig {self.name}: camera {camera.name} stands in {camera.world!r}, not {self.frame!r}"
+                )
+        size = N * len(self.cameras)
+        covariance = checked(self.covariance, (size, size), f"rig {self.name}: covariance")
+        scale = np.sqrt(np.maximum(np.outer(np.diag(covariance), np.diag(covariance)), 0.0))
+        if np.diag(covariance).min() < 0 or (np.abs(covariance - covariance.T) > 1e-6 * scale + 1e-30).any():
+            raise BadInput(f"rig {self.name}: covariance: want it symmetric with no negative variance")
+        object.__setattr__(self, "covariance", covariance)
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        """Camera names in order."""
+        return tuple(c.name for c in self.cameras)
+
+    def camera(self, name: str) -> Camera:
+        """The named camera. Raises BadInput listing the cameras there are."""
+        for camera in self.cameras:
+            if camera.name == name:
+                return camera
+        raise BadInput(f"rig {self.name}: no camera {name!r}; it has {', '.join(self.names)}")
+
+    def subset(self, names: Sequence[str]) -> CalibratedRig:
+        """The same rig with only these cameras, in this order; frame and uncertainty are kept as they are."""
+        cameras = tuple(self.camera(n) for n in names)
+        at = [self.names.index(n) for n in names]
+        rows = np.concatenate([np.arange(N * i, N * (i + 1)) for i in at])
+        rms = tuple(self.camera_rms_px[i] for i in at) if self.camera_rms_px else ()
+        return replace(self, cameras=cameras, covariance=self.covariance[np.ix_(rows, rows)], camera_rms_px=rms)

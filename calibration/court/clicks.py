@@ -1,0 +1,148 @@
+"""Clicked court points: the record, what is wrong with a set of them, and a first placement of the court."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import combinations
+
+import cv2
+import numpy as np
+
+from calibration.calibrated_rig import CalibratedRig
+from calibration.checks import Array, checked, flat
+from calibration.court.model import court_point
+from calibration.errors import BadInput
+from calibration.geometry.camera import Camera
+from calibration.geometry.rigid import Rigid
+from calibration.geometry.similarity import fit_similarity
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Click:
+    """A named court point clicked in one camera's picture, uv_px (2,)."""
+
+    camera: str
+    point: str
+    uv_px: Array
+
+    def __post_init__(self) -> None:
+        court_point(self.point)
+        object.__setattr__(self, "uv_px", checked(self.uv_px, (2,), f"click on {self.point} in {self.camera}"))
+
+
+def check_clicks(rig: CalibratedRig, clicks: Sequence[Click]) -> None:
+    for click in clicks:
+        camera = rig.camera(click.camera)
+        width, height = camera.size_px
+        u, v = click.uv_px
+        if not (-0.5 <= u <= width - 0.5 and -0.5 <= v <= height - 0.5):
+            raise BadInput(
+                f"click on {click.point} in {click.camera}: want a pixel inside {width}x{height}, "
+                f"got {u:g}, {v:g}"
+            )
+    named = [(c.camera, c.point) for c in clicks]
+    twice = sorted({n for n in named if named.count(n) > 1})
+    if twice:
+        raise BadInput(f"court clicks: {twice[0][1]} is clicked twice in {twice[0][0]}")
+    want_enough(rig, clicks, [], len(clicks))
+
+
+def want_enough(rig: CalibratedRig, clicks: Sequence[Click], bad: Sequence[str], total: int) -> None:
+    """Three points off one line and three click pairs' worth of data are the least that fix six numbers."""
+    excluded = f" after leaving out {', '.join(bad)}" if bad else ""
+    if len(bad) > max(1, total // 4):
+        raise BadInput(
+            f"court clicks contradict each other: {', '.join(bad)}; check the names of the points clicked"
+        )
+    points = sorted({c.point for c in clicks})
+    if len(points) < 3:
+        raise BadInput(
+            f"court clicks: want at least 3 different points (better 6 or more), got {len(points)}{excluded}"
+        )
+    xy = np.array([court_point(p).xyz_m[:2] for p in points])
+    if np.linalg.svd(xy - xy.mean(axis=0), compute_uv=False)[1] < 0.5:
+        raise BadInput(
+            f"court clicks: {', '.join(points)} lie on one line{excluded}; click also a point off that line, "
+            "such as a corner of the service box"
+        )
+    if len(clicks) < 4:
+        raise BadInput(f"court clicks: want at least 4 clicks over all pictures, got {len(clicks)}{excluded}")
+
+
+def first_placement(rig: CalibratedRig, clicks: Sequence[Click]) -> Rigid:
+    """The candidate place of the court under which half of the clicks fit best."""
+    candidates: list[Rigid] = []
+    for camera in rig.cameras:
+        own = [c for c in clicks if c.camera == camera.name]
+        if len(own) >= 4:
+            candidates += _from_one_picture(camera, own)
+    candidates += _from_triangles(rig, clicks)
+    scored = [(float(np.median(_lengths(rig, clicks, c))), i) for i, c in enumerate(candidates)]
+    scored = [s for s in scored if np.isfinite(s[0])]
+    if not scored:
+        raise BadInput(
+            "court clicks: no placement of the court fits them; want 4 points in one picture, or 3 points that "
+            "are each clicked in two pictures"
+        )
+    return candidates[min(scored)[1]]
+
+
+def _lengths(rig: CalibratedRig, clicks: Sequence[Click], rig_from_court: Rigid) -> Array:
+    out = []
+    for click in clicks:
+        x = rig_from_court.apply(np.array(court_point(click.point).xyz_m))
+        miss = click.uv_px - rig.camera(click.camera).project(x)
+        out.append(float(np.linalg.norm(np.nan_to_num(miss, nan=1e6))))
+    return np.array(out)
+
+
+def _from_one_picture(camera: Camera, clicks: Sequence[Click]) -> list[Rigid]:
+    """From all clicks of one picture, and (against wrong ones) from its subsets of four."""
+    found = []
+    subsets = [tuple(clicks), *list(combinations(clicks, 4))[:200]]
+    for subset in subsets:
+        points = np.array([court_point(c.point).xyz_m for c in subset])
+        if np.linalg.svd(points - points.mean(axis=0), compute_uv=False)[1] < 0.5:
+            continue
+        n = camera.normalised(np.array([c.uv_px for c in subset]))
+        if not np.isfinite(n).all():
+            continue
+        try:
+            _, turns, shifts, _ = cv2.solvePnPGeneric(points, n, np.eye(3), None, flags=cv2.SOLVEPNP_IPPE)
+        except cv2.error:  # four points, three of them on one line
+            continue
+        for turn, shift in zip(turns, shifts, strict=True):
+            if np.isfinite(turn).all() and np.isfinite(shift).all():
+                pose = Rigid.from_rotvec(flat(turn), flat(shift), f"cam_{camera.name}", "court")
+                found.append(camera.cam_from_world.inverse() @ pose)
+    return found
+
+
+def _from_triangles(rig: CalibratedRig, clicks: Sequence[Click]) -> list[Rigid]:
+    """From points clicked in two or more pictures: meeting points of their rays, then Umeyama's fit."""
+    met, true = [], []
+    for point in sorted({c.point for c in clicks}):
+        own = [c for c in clicks if c.point == point]
+        if len(own) >= 2:
+            met.append(meet(rig, own))
+            true.append(court_point(point).xyz_m)
+    if len(met) < 3:
+        return []
+    try:
+        fit = fit_similarity(np.array(true), np.array(met), with_scale=False)
+    except BadInput:  # all on one line
+        return []
+    return [Rigid(fit.R, fit.t, "rig", "court")]
+
+
+def meet(rig: CalibratedRig, clicks: Sequence[Click]) -> Array:
+    """The point closest to all rays (unweighted; a start only)."""
+    a, b = np.zeros((3, 3)), np.zeros(3)
+    for click in clicks:
+        camera = rig.camera(click.camera)
+        d = camera.rays(click.uv_px)
+        across = np.eye(3) - np.outer(d, d)
+        a += across
+        b += across @ camera.centre_m()
+    return np.asarray(np.linalg.lstsq(a, b, rcond=None)[0])
