@@ -1,0 +1,185 @@
+"""How the known sources of error move the points: seeded draws for a Monte Carlo, and their covariance.
+
+Words and method: JCGM 101:2008 (propagation of distributions by Monte Carlo); the points respond linearly to
+pixels, cameras and clocks, which is exact to first order.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from types import MappingProxyType
+
+import numpy as np
+from scipy.linalg import cholesky
+
+from calibration.checks import Array
+from calibration.errors import BadInput
+from calibration.geometry import Camera
+from recon.records import Clocks, Motion
+
+JOINT_OFFSET_M: Mapping[str, float] = MappingProxyType(
+    {
+        "hip": 0.040,
+        "knee": 0.040,
+        "ankle": 0.015,
+        "shoulder": 0.035,
+        "elbow": 0.035,
+        "wrist": 0.035,
+        "heel": 0.015,
+        "toe": 0.015,
+        "nose": 0.015,
+        "eye": 0.015,
+        "ear": 0.030,
+        "thumb": 0.030,
+        "index": 0.030,
+        "pinky": 0.030,
+    }
+)
+"""Typical distance between a detected body point and the joint centre it stands for, metres.
+
+Hip, knee (30–50 mm) and ankle (1–15 mm): Needham L et al. (2021), Sci Rep 11:20673, multi-camera video against
+markers. No published figure was found for the others: shoulder, elbow and wrist take what was measured on a
+rendered athlete with known joints (35–50 mm), the rest are this project's assumption.
+"""
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class ErrorModel:
+    """What is assumed about the errors.
+
+    correlation_s    1/e time of keypoint errors: 110–150 ms measured on rendered players (docs/uncertainty.md)
+    joint_offset_m   per body part, see JOINT_OFFSET_M
+    draws            per source; 80 give a standard uncertainty to 8 %
+    seed             of the generator: the same input gives the same numbers
+    """
+
+    correlation_s: float = 0.13
+    joint_offset_m: Mapping[str, float] = field(default_factory=lambda: JOINT_OFFSET_M)
+    draws: int = 80
+    seed: int = 20261
+
+    def __post_init__(self) -> None:
+        if self.correlation_s <= 0 or self.draws < 20:
+            raise BadInput(f"error model: want correlation_s > 0 and draws >= 20, got {self}")
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Displacements:
+    """Draws of how one source moves the points: moved_m (K, T, P, 3), NaN where the motion is absent."""
+
+    source: str
+    moved_m: Array
+
+
+def displacements(
+    motion: Motion,
+    cameras: Sequence[Camera],
+    covariance: Array,
+    support_px: Array,
+    clocks: Clocks,
+    model: ErrorModel | None = None,
+) -> tuple[Displacements, ...]:
+    """Draws for the sources pixels, calibration, clocks and joint centres.
+
+    covariance (15C, 15C) of the cameras' parameters; support_px (T, P, C) sigma of each camera that carries
+    a sample, NaN where one does not. Keypoint errors are smooth in time with the model's correlation time,
+    so that neither smoothing nor averaging over neighbouring frames earns certainty.
+    """
+    model = model or ErrorModel()
+    rng = np.random.default_rng(model.seed)
+    response, jacobians = _response(motion, cameras, support_px)
+    gap = _gap_growth(motion.t_s, support_px)
+    shape = (model.draws, *motion.xyz_m.shape)
+
+    pixels, calibration, clock = np.zeros(shape), np.zeros(shape), np.zeros(shape)
+    root = _smooth_root(motion.t_s, model.correlation_s)
+    deltas = rng.standard_normal((model.draws, len(covariance))) @ _root(covariance).T
+    for c, camera in enumerate(cameras):
+        for axis in range(2):
+            noise = rng.standard_normal((len(motion.t_s), model.draws * len(motion.keypoints)))
+            smooth = (root @ noise).reshape(len(motion.t_s), model.draws, -1).transpose(1, 0, 2)
+            error = smooth * np.nan_to_num(support_px[:, :, c])
+            pixels += error[..., None] * response[:, :, c, :, axis]
+        _, by_parameter = camera.project_with_parameter_jacobian(motion.xyz_m)
+        shift = np.einsum("tpij,kj->ktpi", np.nan_to_num(by_parameter), deltas[:, 15 * c : 15 * c + 15])
+        calibration += np.einsum("tpai,ktpi->ktpa", response[:, :, c], shift)
+        drift = rng.standard_normal(model.draws) * clocks.of(camera.name).u_s
+        rate = np.einsum("tpij,tpj->tpi", jacobians[:, :, c], np.nan_to_num(motion.velocity_m_s))
+        clock += drift[:, None, None, None] * np.einsum("tpai,tpi->tpa", response[:, :, c], rate)
+    return (
+        Displacements("pixels", _bridge(pixels, motion, support_px) * gap[None, :, :, None]),
+        Displacements("calibration", _bridge(calibration, motion, support_px)),
+        Displacements("clocks", _bridge(clock, motion, support_px)),
+        Displacements("joint centres", _joint_offsets(motion, model, rng)),
+    )
+
+
+def covariance_of(draws: Sequence[Displacements]) -> Array:
+    """(T, P, 3, 3) covariance of independent sources, from their draws."""
+    total = 0.0
+    for source in draws:
+        centred = source.moved_m - source.moved_m.mean(axis=0)
+        total = total + np.einsum("ktpi,ktpj->tpij", centred, centred) / (len(centred) - 1)
+    return np.asarray(total)
+
+
+def _response(motion: Motion, cameras: Sequence[Camera], support_px: Array) -> tuple[Array, Array]:
+    """How a sample moves per pixel of a camera, (T, P, C, 3, 2) m/px; pixel Jacobians (T, P, C, 2, 3)."""
+    jacobians = np.stack([np.nan_to_num(c.project_with_jacobian(motion.xyz_m)[1]) for c in cameras], axis=2)
+    weight = np.nan_to_num(1 / support_px**2)
+    normal = np.einsum("tpc,tpcki,tpckj->tpij", weight, jacobians, jacobians)
+    carried = (~np.isnan(support_px)).sum(axis=2) >= 2
+    inverse = np.zeros_like(normal)
+    inverse[carried] = np.linalg.inv(normal[carried])
+    return np.einsum("tpij,tpc,tpckj->tpcik", inverse, weight, jacobians), jacobians
+
+
+def _bridge(moved: Array, motion: Motion, support_px: Array) -> Array:
+    """Carry displacements over samples that no two cameras saw, by linear interpolation in time."""
+    carried = (~np.isnan(support_px)).sum(axis=2) >= 2
+    t = motion.t_s
+    for p in range(moved.shape[2]):
+        have, lack = np.flatnonzero(carried[:, p]), np.flatnonzero(~carried[:, p])
+        if len(have) and len(lack):
+            right = np.clip(np.searchsorted(have, lack), 0, len(have) - 1)
+            left = np.clip(right - 1, 0, None)
+            a, b = have[left], have[right]
+            s = np.clip((t[lack] - t[a]) / np.maximum(t[b] - t[a], 1e-9), 0, 1)[None, :, None]
+            moved[:, lack, p] = (1 - s) * moved[:, a, p] + s * moved[:, b, p]
+    moved[:, np.isnan(motion.xyz_m).any(axis=2)] = np.nan
+    return moved
+
+
+def _gap_growth(t: Array, support_px: Array) -> Array:
+    """(T, P) factor on the pixel part: sigma doubles 20 ms away from the nearest measured sample."""
+    carried = (~np.isnan(support_px)).sum(axis=2) >= 2
+    out = np.ones(carried.shape)
+    for p in range(carried.shape[1]):
+        have = t[carried[:, p]]
+        if len(have):
+            away = np.abs(t[:, None] - have[None]).min(axis=1)
+            out[:, p] = np.sqrt(1 + 3 * (away / 0.02) ** 2)
+    return out
+
+
+def _joint_offsets(motion: Motion, model: ErrorModel, rng: np.random.Generator) -> Array:
+    """One lasting offset per body point and draw, constant in the court frame; rackets and ball have none."""
+    spread = np.array([model.joint_offset_m.get(name.split("_")[-1], 0.0) for name in motion.keypoints])
+    spread = np.where([n.startswith(("racket", "ball")) for n in motion.keypoints], 0.0, spread) / np.sqrt(3)
+    offset = rng.standard_normal((model.draws, len(spread), 3)) * spread[:, None]
+    moved = np.repeat(offset[:, None], len(motion.t_s), axis=1)
+    moved[:, np.isnan(motion.xyz_m).any(axis=2)] = np.nan
+    return moved
+
+
+def _smooth_root(t: Array, correlation_s: float) -> Array:
+    """Square root (T, T) of a squared-exponential correlation in time."""
+    correlation = np.exp(-(((t[:, None] - t[None]) / correlation_s) ** 2))
+    return np.asarray(cholesky(correlation + 1e-6 * np.eye(len(t)), lower=True))
+
+
+def _root(covariance: Array) -> Array:
+    """Square root of a covariance that may be singular (a gauge leaves directions without spread)."""
+    values, vectors = np.linalg.eigh((covariance + covariance.T) / 2)
+    return np.asarray(vectors * np.sqrt(np.maximum(values, 0.0)))
