@@ -1,0 +1,185 @@
+"""The report page: what it says equals the record's own words; it is one whole file that fetches nothing."""
+
+from __future__ import annotations
+
+import html
+import re
+from dataclasses import replace
+from html.parser import HTMLParser
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from recon.records import EVENT_NAMES, Measure, MeasureSet
+from recon.report import render_report, write_report
+from recon.report.content import HEADLINES, gather
+from recon.report.words import GRADES, MEANINGS
+from recon.result import Result, load_result
+from recon.wording import detail_text, event_time_text, interval_text, source_texts, value_text
+from tests.support.example_result import save_example
+
+
+@pytest.fixture(scope="module", params=["right", "left"])
+def result(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> Result:
+    return load_result(save_example(tmp_path_factory.mktemp("example"), request.param))
+
+
+@pytest.fixture(scope="module")
+def page(result: Result) -> str:
+    return render_report(result)
+
+
+def _article(page: str, name: str) -> str:
+    """The text of one measure's card, without tags."""
+    found = re.search(rf'<article[^>]*id="{name}".*?</article>', page, re.S)
+    assert found, f"no card {name}"
+    return _text(found.group())
+
+
+def _text(markup: str) -> str:
+    return re.sub(r"\s+", " ", html.unescape(re.sub(r"<[^>]*>", " ", markup)))
+
+
+def test_every_measure_stands_there_in_the_records_own_words(result: Result, page: str) -> None:
+    for m in result.measures.measures:
+        home = "spine_plane_min" if m.name == "spine_plane_crossed_probability" else m.name
+        card = _article(page, home)
+        assert m.label in card
+        assert value_text(m) in card
+        if m.value is None:
+            assert m.reason in card
+            continue
+        assert m.note in card
+        assert detail_text(m) in card
+        assert interval_text(m) in card
+        for source, share in source_texts(m):
+            assert f"{source} {share}" in card
+
+
+def test_the_headlines_come_first_and_in_order(page: str) -> None:
+    places = [page.index(f'id="{name}"') for name in HEADLINES]
+    others = [m.start() for m in re.finditer(r'<article class="card"', page)]
+    assert places == sorted(places) and max(places) < min(others)
+
+
+def test_every_event_has_its_time_or_its_reason(result: Result, page: str) -> None:
+    text = _text(page)
+    for e in result.events.events:
+        assert f"{EVENT_NAMES[e.name]} {event_time_text(e)}" in text
+        assert e.reason in text
+
+
+def test_every_camera_has_its_pictures_and_its_clock(result: Result, page: str) -> None:
+    events = [e for e in result.events.events if e.t_s is not None]
+    assert page.count("data:image/jpeg;base64,") == len(events) * len(result.tracks.cameras)
+    for c in result.tracks.cameras:
+        assert f"camera {c.camera}" in _text(page)
+
+
+def test_every_angle_and_distance_has_a_drawing_where_it_was_measured(result: Result) -> None:
+    page = gather(result)
+    for card in (*page.headlines, *page.more, *page.rest):
+        wants_one = not card.reason and card.name != "contact_height_ratio"
+        assert (card.drawing is not None) == wants_one, card.name
+        if card.drawing is not None:
+            assert card.value in html.unescape(str(card.drawing))
+
+
+def test_nothing_is_fetched(page: str) -> None:
+    addresses = re.findall(r"""(?:src|href|action|data|poster|url)\s*[=(]\s*["']?([^"'\s>)]+)""", page)
+    assert all(a.startswith("data:image/jpeg;base64,") for a in addresses)
+    without_pictures = re.sub(r"data:image/jpeg;base64,[A-Za-z0-9+/=]+", "", page)
+    assert set(re.findall(r"\w+://[^\s\"'<]+", without_pictures)) <= {"http://www.w3.org/2000/svg"}
+    assert "<script" not in page
+
+
+class _Balance(HTMLParser):
+    """Every opened element is closed in turn."""
+
+    alone = frozenset({"meta", "img", "br", "link", "input", "hr"})
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.open: list[str] = []
+        self.wrong: list[str] = []
+        self.ids: list[str] = []
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.ids += [v for k, v in attrs if k == "id" and v]
+        if tag not in self.alone:
+            self.open.append(tag)
+
+    def handle_startendtag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        pass  # <circle …/> closes itself
+
+    def handle_endtag(self, tag: str) -> None:
+        if not self.open or self.open.pop() != tag:
+            self.wrong.append(f"</{tag}> at {self.getpos()}")
+
+
+def test_the_page_is_well_formed(page: str) -> None:
+    parser = _Balance()
+    parser.feed(page)
+    assert parser.wrong == [] and parser.open == []
+    assert len(parser.ids) == len(set(parser.ids))
+    assert page.startswith("<!doctype html>")
+    assert not re.search(r"\bnan\b|\binf\b|None|Undefined", _text(page), re.I)
+
+
+def test_names_are_escaped(result: Result) -> None:
+    evil = 'A <script>alert("x")</script> & B'
+    session = replace(result.session, file=result.session.file.model_copy(update={"athlete": evil}))
+    text = render_report(replace(result, session=session))
+    assert "<script" not in text
+    assert "A &lt;script&gt;" in text
+
+
+def test_a_measure_of_tomorrow_is_shown_too(result: Result) -> None:
+    new = Measure("new_one", "Something <new>", "m", 0.5, 0.01, 0.48, 0.52, {}, None, "", "")
+    text = render_report(replace(result, measures=MeasureSet((*result.measures.measures, new))))
+    assert "Something &lt;new&gt;" in text and value_text(new) in text
+
+
+def test_invented_sessions_say_so(result: Result) -> None:
+    assert "Invented session" in render_report(result)
+    file = result.session.file.model_copy(update={"athlete": "A. Player"})
+    real = replace(result, session=replace(result.session, file=file), provenance={})
+    assert "Invented session" not in render_report(real)
+
+
+def test_absent_points_leave_the_drawing_out_and_nothing_else(result: Result) -> None:
+    motion = result.motion
+    status, xyz = motion.status.copy(), motion.xyz_m.copy()
+    velocity = motion.velocity_m_s.copy()
+    for part in ("elbow", "knee", "toe"):
+        for side in ("left", "right"):
+            i = motion.index(f"{side}_{part}")
+            status[:, i], xyz[:, i], velocity[:, i] = 1, np.nan, np.nan
+    hidden = replace(result, motion=replace(motion, status=status, xyz_m=xyz, velocity_m_s=velocity))
+    page = gather(hidden)
+    assert {c.name for c in page.more if c.drawing is not None} == {"contact_height"}
+    text = _text(render_report(hidden))
+    assert value_text(result.measures.of("elbow_angle_trophy")) in text
+
+
+def test_no_verdict_and_no_side_words_in_what_a_coach_reads(page: str) -> None:
+    text = _text(page).lower()
+    for word in ("good serve", "bad", "wrong foot", "excellent", "poor", "score", "correct"):
+        assert word not in text
+    assert not re.search(r"\b(?:left|right) (?:hip|knee|foot|elbow|shoulder|arm)\b", text)
+
+
+def test_every_known_measure_has_a_grade_in_plain_words() -> None:
+    assert {m.grade for m in MEANINGS.values()} <= set(GRADES)
+    assert (
+        MEANINGS["front_knee_flexion_trophy"].grade == "P"
+        and "64.5" in MEANINGS["front_knee_flexion_trophy"].beside
+    )
+
+
+def test_same_result_same_page_and_whole_file(result: Result, page: str, tmp_path: Path) -> None:
+    path = tmp_path / "out" / "report.html"
+    write_report(result, path)
+    assert path.read_text(encoding="utf-8") == page
+    assert [p.name for p in path.parent.iterdir()] == ["report.html"]
