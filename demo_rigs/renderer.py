@@ -1,0 +1,178 @@
+"""Draws athlete, racket and ball off-screen, in a straight (pinhole) window, with exact coverage per sub-pixel."""
+
+from __future__ import annotations
+
+import numpy as np
+import vtk
+from vtk.util.numpy_support import numpy_to_vtk, numpy_to_vtkIdTypeArray, vtk_to_numpy
+
+from calibration.checks import Array
+from calibration.geometry import Camera
+from demo_rigs.appearance import BALL_COLOUR, Dressed, racket_mesh
+from demo_rigs.court_scene import SUN
+from demo_rigs.lens_map import SCALE, Window
+from demo_rigs.racket_ball import BALL_RADIUS_M, Grip
+
+_BUCKET = 96  # the off-screen picture grows in steps, so that it is rarely re-allocated
+_LIGHTS = ((SUN, 0.62, (1.0, 0.97, 0.92)), (np.array([-0.5, -0.6, 0.6]), 0.26, (0.85, 0.92, 1.0)),
+           (np.array([0.2, 0.8, 0.7]), 0.20, (0.85, 0.92, 1.0)))  # fmt: skip
+"""Sun and two patches of sky: direction, strength, colour. Ambient light is part of each surface."""
+
+
+class Stage:
+    """Athlete, racket and ball of one serve before one camera's pinhole."""
+
+    def __init__(self, camera: Camera, dressed: Dressed, grip: Grip) -> None:
+        self.camera = camera
+        self._window = vtk.vtkRenderWindow()
+        self._window.SetOffScreenRendering(1)
+        self._window.SetAlphaBitPlanes(1)
+        self._window.SetMultiSamples(0)
+        self._size = (0, 0)
+        self._renderer = vtk.vtkRenderer()
+        self._renderer.SetBackground(0, 0, 0)
+        self._renderer.SetBackgroundAlpha(0.0)
+        self._window.AddRenderer(self._renderer)
+        self._place_camera()
+        self._lights()
+        self._skin = _mesh(dressed.vertices_m, dressed.faces, dressed.colours, dressed.normals)
+        vertices, faces, colours, strings, string_colour = racket_mesh(grip)
+        self._body_actor = self._add(self._skin, 0.24, 0.10)
+        self._racket_actor = self._add(_mesh(vertices, faces, colours, None), 0.45, 0.15)
+        self._string_actor = self._add_strings(strings, string_colour)
+        self._ball_actor = self._add_ball()
+
+    def move(self, vertices_m: Array, normals: Array, hand_R: Array, hand_t_m: Array, ball_m: Array) -> None:
+        """Puts everything where it is at one instant. hand_R may contain a reflection; NaN ball: out of sight."""
+        points = numpy_to_vtk(np.ascontiguousarray(vertices_m, dtype=np.float32), deep=1)
+        self._skin.GetPoints().SetData(points)
+        self._skin.GetPointData().SetNormals(
+            numpy_to_vtk(np.ascontiguousarray(normals, dtype=np.float32), deep=1)
+        )
+        self._skin.Modified()
+        matrix = vtk.vtkMatrix4x4()
+        for i in range(3):
+            for j in range(3):
+                matrix.SetElement(i, j, float(hand_R[i, j]))
+            matrix.SetElement(i, 3, float(hand_t_m[i]))
+        self._racket_actor.SetUserMatrix(matrix)
+        self._string_actor.SetUserMatrix(matrix)
+        self._ball_seen = bool(np.isfinite(ball_m).all())
+        if self._ball_seen:
+            self._ball_actor.SetPosition(*map(float, ball_m))
+
+    def draw(self, at: Window, *, athlete: bool, ball: bool) -> Array:
+        """Window of the straight picture, SCALE times finer: (h, w, 4) uint8, colour times coverage and coverage."""
+        for actor in (self._body_actor, self._racket_actor, self._string_actor):
+            actor.SetVisibility(athlete)
+        self._ball_actor.SetVisibility(ball and self._ball_seen)
+        width, height = (at.right - at.left) * SCALE, (at.bottom - at.top) * SCALE
+        full = tuple(-(-n // (_BUCKET * SCALE)) * _BUCKET * SCALE for n in (width, height))
+        if full[0] > self._size[0] or full[1] > self._size[1]:
+            self._size = (max(full[0], self._size[0]), max(full[1], self._size[1]))
+            self._window.SetSize(*self._size)
+        # the wanted window fills the upper left part of a picture of fixed size
+        self._renderer.SetViewport(0, 1 - height / self._size[1], width / self._size[0], 1)
+        self._renderer.GetActiveCamera().SetExplicitProjectionTransformMatrix(self._projection(at))
+        self._window.Render()
+        data = vtk.vtkUnsignedCharArray()
+        low = self._size[1] - height
+        self._window.GetRGBACharPixelData(0, low, width - 1, self._size[1] - 1, 0, data)
+        return vtk_to_numpy(data).reshape(height, width, 4)[::-1]
+
+    def _place_camera(self) -> None:
+        view, pose = vtk.vtkCamera(), self.camera.cam_from_world
+        centre = self.camera.centre_m()
+        view.SetPosition(*centre)
+        view.SetFocalPoint(*(centre + pose.R[2]))
+        view.SetViewUp(*(-pose.R[1]))
+        view.UseExplicitProjectionTransformMatrixOn()
+        self._renderer.SetActiveCamera(view)
+
+    def _projection(self, at: Window) -> vtk.vtkMatrix4x4:
+        """OpenGL projection whose picture is exactly the pixels of `at`, edges half a pixel outside the centres."""
+        fx, fy = self.camera.K_px[0, 0], self.camera.K_px[1, 1]
+        cx, cy = self.camera.K_px[:2, 2]
+        w, h, near, far = at.right - at.left, at.bottom - at.top, 0.5, 80.0
+        m = vtk.vtkMatrix4x4()
+        m.Zero()
+        m.SetElement(0, 0, 2 * fx / w)
+        m.SetElement(0, 2, 1 - 2 * (cx - at.left + 0.5) / w)
+        m.SetElement(1, 1, 2 * fy / h)
+        m.SetElement(1, 2, 2 * (cy - at.top + 0.5) / h - 1)
+        m.SetElement(2, 2, -(far + near) / (far - near))
+        m.SetElement(2, 3, -2 * far * near / (far - near))
+        m.SetElement(3, 2, -1.0)
+        return m
+
+    def _lights(self) -> None:
+        self._renderer.AutomaticLightCreationOff()
+        for direction, strength, colour in _LIGHTS:
+            light = vtk.vtkLight()
+            light.SetLightTypeToSceneLight()
+            light.SetPositional(0)
+            light.SetFocalPoint(0, 0, 0)
+            light.SetPosition(*map(float, direction))
+            light.SetIntensity(strength)
+            light.SetColor(*colour)
+            self._renderer.AddLight(light)
+
+    def _add(self, mesh: vtk.vtkPolyData, ambient: float, specular: float) -> vtk.vtkActor:
+        mapper = vtk.vtkPolyDataMapper()
+        mapper.SetInputData(mesh)
+        actor = vtk.vtkActor()
+        actor.SetMapper(mapper)
+        look = actor.GetProperty()
+        look.SetAmbient(ambient)
+        look.SetDiffuse(1.0)
+        look.SetSpecular(specular)
+        look.SetSpecularPower(12)
+        look.SetInterpolationToPhong()
+        self._renderer.AddActor(actor)
+        return actor
+
+    def _add_strings(self, ends: Array, colour: Array) -> vtk.vtkActor:
+        """Strings are thinner than a pixel: lines one sub-pixel wide and mostly see-through."""
+        mesh = vtk.vtkPolyData()
+        points = vtk.vtkPoints()
+        points.SetData(numpy_to_vtk(np.ascontiguousarray(ends.reshape(-1, 3), dtype=np.float32), deep=1))
+        cells = vtk.vtkCellArray()
+        n = len(ends)
+        pairs = np.column_stack([np.full(n, 2), np.arange(0, 2 * n, 2), np.arange(1, 2 * n, 2)])
+        cells.ImportLegacyFormat(numpy_to_vtkIdTypeArray(np.ascontiguousarray(pairs.ravel()), deep=1))
+        mesh.SetPoints(points)
+        mesh.SetLines(cells)
+        actor = self._add(mesh, 1.0, 0.0)
+        look = actor.GetProperty()
+        look.SetColor(*map(float, colour))
+        look.LightingOff()
+        look.SetOpacity(0.30)
+        look.SetLineWidth(1)
+        return actor
+
+    def _add_ball(self) -> vtk.vtkActor:
+        source = vtk.vtkSphereSource()
+        source.SetRadius(BALL_RADIUS_M)
+        source.SetThetaResolution(24)
+        source.SetPhiResolution(24)
+        source.Update()
+        actor = self._add(source.GetOutput(), 0.42, 0.0)
+        actor.GetProperty().SetColor(*BALL_COLOUR)
+        self._ball_seen = False
+        return actor
+
+
+def _mesh(vertices: Array, faces: Array, colours: Array, normals: Array | None) -> vtk.vtkPolyData:
+    mesh = vtk.vtkPolyData()
+    points = vtk.vtkPoints()
+    points.SetData(numpy_to_vtk(np.ascontiguousarray(vertices, dtype=np.float32), deep=1))
+    cells = vtk.vtkCellArray()
+    packed = np.column_stack([np.full(len(faces), 4), faces]).astype(np.int64)
+    cells.ImportLegacyFormat(numpy_to_vtkIdTypeArray(np.ascontiguousarray(packed.ravel()), deep=1))
+    mesh.SetPoints(points)
+    mesh.SetPolys(cells)
+    rgb = numpy_to_vtk(np.ascontiguousarray(np.clip(colours * 255, 0, 255).astype(np.uint8)), deep=1)
+    mesh.GetCellData().SetScalars(rgb)
+    if normals is not None:
+        mesh.GetPointData().SetNormals(numpy_to_vtk(np.ascontiguousarray(normals, dtype=np.float32), deep=1))
+    return mesh
