@@ -14,12 +14,12 @@ _LEG = ("knee", "ankle", "heel", "toe")
 _FACE = ("nose", "left_eye", "right_eye", "left_ear", "right_ear")
 
 GROUPS: dict[str, tuple[str, str, float]] = {
-    "trunk": ("trunk and head", palette.TRUNK, 5.0),
-    "hitting_arm": ("hitting arm", palette.HITTING, 7.0),
-    "tossing_arm": ("tossing arm", palette.TOSSING, 4.0),
-    "front_leg": ("front leg", palette.FOOT, 7.0),
-    "back_leg": ("back leg", palette.PURPLE, 4.0),
-    "racket": ("racket", palette.RACKET, 5.0),
+    "trunk": ("trunk and head", palette.TRUNK, 7.0),
+    "hitting_arm": ("hitting arm", palette.HITTING, 10.0),
+    "tossing_arm": ("tossing arm", palette.TOSSING, 6.0),
+    "front_leg": ("front leg", palette.FOOT, 10.0),
+    "back_leg": ("back leg", palette.PURPLE, 6.0),
+    "racket": ("racket", palette.RACKET, 6.0),
 }
 """Group of bones -> words, colour, line width. Hitting arm and front leg are wide, not only coloured."""
 
@@ -74,14 +74,14 @@ def skeleton(motion: Motion, handedness: str, t_s: float) -> tuple[Part, ...]:
         parts.append(Lines(group, layer, _present(ends), colour, width))
     drawn = [i for i, k in enumerate(motion.keypoints) if k != "ball" and "racket" not in k and k not in _FACE]
     joints = xyz[drawn]
-    parts.append(Dots("joints", "body", joints[np.isfinite(joints).all(axis=1)], palette.TRUNK, 0.018))
+    parts.append(Dots("joints", "body", joints[np.isfinite(joints).all(axis=1)], palette.TRUNK, 0.02))
     return (*parts, _head(motion.keypoints, xyz), _tip(motion.keypoints, xyz))
 
 
 def _head(keypoints: tuple[str, ...], xyz: Array) -> Dots:
     ears = [xyz[keypoints.index(k)] for k in ("left_ear", "right_ear") if k in keypoints]
     at = np.mean(ears, axis=0)[None] if ears else np.zeros((0, 3))
-    return Dots("head", "body", at[np.isfinite(at).all(axis=1)], palette.TRUNK, 0.085)
+    return Dots("head", "body", at[np.isfinite(at).all(axis=1)], palette.HEAD, 0.095)
 
 
 def _tip(keypoints: tuple[str, ...], xyz: Array) -> Dots:

@@ -8,8 +8,6 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from calibration.checks import Array
-from calibration.errors import BadInput
-from calibration.geometry import Camera
 from recon.scene.body import GROUPS, bones_by_group, positions_at
 
 if TYPE_CHECKING:
@@ -27,21 +25,14 @@ class PictureStrokes:
     width_px: float
 
 
-def camera_of(result: Result, camera: str) -> Camera:
-    """A camera of the rig. Raises BadInput for an unknown name."""
-    for c in result.rig.cameras:
-        if c.name == camera:
-            return c
-    raise BadInput(f"no camera {camera!r} in the rig; there are {[c.name for c in result.rig.cameras]}")
-
-
 def skeleton_in_picture(result: Result, camera: str, t_cam_s: float) -> tuple[PictureStrokes, ...]:
     """Bones and racket as this camera sees them in its frame of camera time t_cam_s.
 
     The pose is that of rig time t_cam_s + offset_s, so a frame gets the pose of its own instant and
     not that of another camera's exposure. Bones not wholly in front of the camera are left out.
+    Raises BadInput for an unknown camera.
     """
-    cam = camera_of(result, camera)
+    cam = result.rig.camera(camera)
     xyz = positions_at(result.motion, t_cam_s + result.clocks.of(camera).offset_s)
     uv = cam.project(xyz)
     out = []

@@ -13,7 +13,7 @@ from recon.scene.parts import Lines, Part, Words
 from recon.scene.planes import spine_plane
 
 _NEAR_SMALLEST_M = 0.05  # the marked stretch: within 5 cm of the smallest distance
-_ARROW_BEYOND_TOE_M = 0.35
+_ARROW_BEYOND_TOE_M = {"stance": 0.35, "push_off": 0.60}  # unlike, so that their names stay apart
 _ARROW_HEAD_M = 0.09
 _ON_GROUND_M = 0.012
 _BALL_STEPS = 60
@@ -67,7 +67,7 @@ def tip_trace(motion: Motion, events: Events, handedness: str) -> tuple[Part, ..
         marked = stretch_near_smallest(distances, motion.nearest(trophy), motion.nearest(low))
     near = _strokes(path[marked]) if len(marked) else np.zeros((0, 2, 3))
     return (
-        Lines("tip_trace", "tip_trace", _strokes(path[a : b + 1]), palette.RACKET, 2.0),
+        Lines("tip_trace", "tip_trace", _strokes(path[a : b + 1]), palette.RACKET, 2.5),
         Lines("tip_near_plane", "tip_trace", near, palette.BLACK, 7.0),
     )
 
@@ -94,26 +94,26 @@ def foot_heading_m(motion: Motion, handedness: str, t_s: float) -> Array | None:
     return np.asarray(pair) if np.isfinite(pair).all() else None
 
 
-def _arrow(heel: Array, toe: Array) -> Array:
+def _arrow(heel: Array, toe: Array, beyond_m: float) -> Array:
     ahead = (toe - heel) / np.linalg.norm(toe - heel)
     aside = np.array([-ahead[1], ahead[0], 0.0])
-    point = toe + _ARROW_BEYOND_TOE_M * ahead
+    point = toe + beyond_m * ahead
     back = point - _ARROW_HEAD_M * ahead
     ends = [
         [heel, point],
         [point, back + 0.5 * _ARROW_HEAD_M * aside],
         [point, back - 0.5 * _ARROW_HEAD_M * aside],
     ]
-    return np.array(ends) + np.array([0.0, 0.0, _ON_GROUND_M])
+    return np.asarray(np.array(ends) + np.array([0.0, 0.0, _ON_GROUND_M]))
 
 
 def foot_headings(motion: Motion, events: Events, handedness: str) -> tuple[Part, ...]:
     """Arrows heel -> toe of the front foot at stance (thin) and at push-off (wide), with their names."""
     parts: list[Part] = []
-    for event, words, width in (("stance", "at stance", 2.5), ("push_off", "at push-off", 5.0)):
+    for event, words, width in (("stance", "stance", 3.0), ("push_off", "push-off", 6.0)):
         t = events.time(event)
         pair = foot_heading_m(motion, handedness, t) if t is not None else None
-        ends = _arrow(*pair) if pair is not None else np.zeros((0, 2, 3))
+        ends = _arrow(pair[0], pair[1], _ARROW_BEYOND_TOE_M[event]) if pair is not None else np.zeros((0, 2, 3))
         parts.append(Lines(f"foot_{event}", "foot_headings", ends, palette.FOOT, width))
         parts.append(Words(f"foot_{event}_name", "foot_headings", (words,) * min(len(ends), 1), ends[:1, 1]))
     return tuple(parts)

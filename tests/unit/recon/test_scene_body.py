@@ -7,6 +7,7 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
+from calibration.calibrated_rig import CalibratedRig, Provenance
 from calibration.errors import BadInput
 from calibration.geometry import Camera, Rigid
 from recon.records import BONES, KEYPOINTS, BallFlight, Clock, Clocks, Motion, PointStatus
@@ -87,7 +88,7 @@ def camera() -> Camera:
 
 def result_of(motion: Motion) -> SimpleNamespace:
     return SimpleNamespace(
-        rig=SimpleNamespace(cameras=(camera(),)), motion=motion,
+        rig=CalibratedRig("one", "court", (camera(),), np.zeros((15, 15)), Provenance("test")), motion=motion,
         clocks=Clocks("rear", (Clock("rear", 0.5, 0.0),)),
         session=SimpleNamespace(file=SimpleNamespace(handedness="right")),
     )  # fmt: skip

@@ -134,7 +134,7 @@ def test_foot_arrows_point_from_heel_to_toe_on_the_ground() -> None:
     stance, push = parts["foot_stance"], parts["foot_push_off"]
     assert isinstance(stance, Lines) and isinstance(push, Lines)
     np.testing.assert_allclose(stance.ends_m[0, :, :2], [[0, 0], [0.55, 0]], atol=1e-12)
-    np.testing.assert_allclose(push.ends_m[0, :, :2], [[0, 0], [0, 0.55]], atol=1e-12)
+    np.testing.assert_allclose(push.ends_m[0, :, :2], [[0, 0], [0, 0.80]], atol=1e-12)
     assert len(np.unique(np.concatenate([stance.ends_m, push.ends_m])[..., 2])) == 1
     assert push.width_px > stance.width_px
 
