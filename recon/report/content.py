@@ -5,12 +5,14 @@ from __future__ import annotations
 import base64
 from collections.abc import Mapping
 from dataclasses import dataclass
+from datetime import datetime
 
 import cv2
 import numpy as np
 from markupsafe import Markup
 
 from calibration.errors import BadInput
+from calibration.provenance import content_hash
 from recon.records import EVENT_NAMES, Measure
 from recon.report.drawings import draw
 from recon.report.words import GRADES, meaning_of
@@ -207,8 +209,31 @@ def _facts(result: Result) -> tuple[tuple[str, str], ...]:
     if result.flight is not None:
         g = value_with_uncertainty(result.flight.gravity_m_s2, result.flight.u_gravity_m_s2, " m/s²")
         rows.append(("check: gravity from the ball's free flight (9.81 m/s² expected)", g))
+    rows += _rig_facts(result)
     _flatten("", {k: v for k, v in result.provenance.items() if k not in ("kind", "format")}, rows)
     return tuple(rows)
+
+
+def _rig_facts(result: Result) -> list[tuple[str, str]]:
+    """How the cameras were calibrated."""
+    rig, path = result.rig, result.session.rig_path
+    rows = [("rig", rig.name)]
+    if path.is_file():
+        rows.append(("rig file", f"SHA-256 {content_hash(path)[:_LONG]}…"))
+        rows.append(("rig file written on", f"{datetime.fromtimestamp(path.stat().st_mtime):%Y-%m-%d}"))
+    if rig.board_views:
+        rows.append(("board positions the rig rests on", str(rig.board_views)))
+    for camera, rms_px in zip(rig.cameras, rig.camera_rms_px, strict=False):
+        rows.append((f"board corners against the fit, camera {camera.name}", f"{rms_px:.2f} px (rms)"))
+    if rig.held_out_px is not None:
+        rows.append(("board positions left out of the fit, predicted", f"{rig.held_out_px:.2f} px (rms)"))
+    if rig.court is not None:
+        rows.append(("clicks on the court against the fit", f"{rig.court.rms_px:.2f} px (rms)"))
+        if rig.court.worst_u_m is not None:
+            worst = f"{1e3 * rig.court.worst_u_m:.1f} mm"
+            rows.append(("what calibration adds to u of a point where the serve is, at most", worst))
+    rows += [("flag of the calibration", flag) for flag in rig.flags]
+    return rows
 
 
 def _flatten(path: str, value: object, rows: list[tuple[str, str]]) -> None:

@@ -38,7 +38,8 @@ def _article(page: str, name: str) -> str:
 
 
 def _text(markup: str) -> str:
-    return re.sub(r"\s+", " ", html.unescape(re.sub(r"<[^>]*>", " ", markup)))
+    without_style = re.sub(r"<style>.*?</style>", " ", markup, flags=re.S)
+    return re.sub(r"\s+", " ", html.unescape(re.sub(r"<[^>]*>", " ", without_style)))
 
 
 def test_every_measure_stands_there_in_the_records_own_words(result: Result, page: str) -> None:
@@ -75,6 +76,12 @@ def test_every_camera_has_its_pictures_and_its_clock(result: Result, page: str) 
     assert page.count("data:image/jpeg;base64,") == len(events) * len(result.tracks.cameras)
     for c in result.tracks.cameras:
         assert f"camera {c.camera}" in _text(page)
+
+
+def test_the_rig_says_how_it_was_calibrated(result: Result) -> None:
+    rig = replace(result.rig, name="hall <2>", camera_rms_px=(0.21,) * len(result.rig.cameras), board_views=17)
+    text = _text(render_report(replace(result, rig=rig)))
+    assert "hall <2>" in text and "17" in text and "0.21 px" in text
 
 
 def test_every_angle_and_distance_has_a_drawing_where_it_was_measured(result: Result) -> None:
@@ -124,7 +131,7 @@ def test_the_page_is_well_formed(page: str) -> None:
     assert parser.wrong == [] and parser.open == []
     assert len(parser.ids) == len(set(parser.ids))
     assert page.startswith("<!doctype html>")
-    assert not re.search(r"\bnan\b|\binf\b|None|Undefined", _text(page), re.I)
+    assert not re.search(r"\b(?:nan|inf|None|Undefined)\b", _text(page))
 
 
 def test_names_are_escaped(result: Result) -> None:
