@@ -79,7 +79,7 @@ def normal_system(grid: KnotGrid, t_s: Array, information: Array, target: Array)
         np.add.at(right, first + a, value[:, a, None] * pull)
         for d in range(_BLOCKS - a):
             weight = (value[:, a] * value[:, a + d])[:, None, None]
-            np.add.at(blocks, (first + a, d), weight * information)
+            np.add.at(blocks[:, d], first + a, weight * information)
     constant = float(np.einsum("ni,ni->", pull, target))
     return NormalSystem(_to_band(blocks), right.ravel(), constant, int(2 * len(first)))
 

@@ -1,0 +1,16 @@
+"""2D points of every camera: from pixels, or from a file of the user's own."""
+
+from recon.keypoints.assemble import tracks_from_clips
+from recon.keypoints.follow import ClipTracks, follow, scene_of
+from recon.keypoints.markers import MARKERS, MarkerOptions
+from recon.keypoints.own_file import read_own_keypoints
+
+__all__ = [
+    "MARKERS",
+    "ClipTracks",
+    "MarkerOptions",
+    "follow",
+    "read_own_keypoints",
+    "scene_of",
+    "tracks_from_clips",
+]

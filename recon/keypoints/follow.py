@@ -1,0 +1,120 @@
+"""Follows one player through a clip: body keypoints, racket tape and ball of every frame of one camera."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from calibration.checks import Array
+from calibration.footage import frames, probe
+from recon.keypoints.markers import MARKERS, Image, MarkerOptions, empty_scene, find_markers
+from recon.keypoints.pose import Pose, PoseReader, Window, search_windows
+from recon.records import BODY, KEYPOINTS
+
+_PERSON_SHARE = 0.62
+"""Share of the window that the player's extent fills: a crop of 1.6 times the person measured best."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class ClipTracks:
+    """What was seen in a stretch of one clip, before uncertainties are given to the body points.
+
+    t_cam_s (T,), uv_px (T, P, 2) in the order of KEYPOINTS, visibility (T, 27), marker_sigma_px (T, 4).
+    """
+
+    t_cam_s: Array
+    uv_px: Array
+    visibility: Array
+    marker_sigma_px: Array
+
+
+def scene_of(video: Path, samples: int = 9) -> Image:
+    """The empty scene of a clip, from frames spread over it.
+
+    Raises BadInput for a video that cannot be read.
+    """
+    info = probe(video)
+    length = info.duration_s or 1.0
+    pictures = []
+    for k in range(samples):
+        start = length * (k + 0.5) / samples
+        picture = next(iter(frames(video, start_s=start)), None)
+        if picture is not None:
+            pictures.append(picture.image_bgr)
+    return empty_scene(pictures)
+
+
+def follow(
+    video: Path,
+    model: Path,
+    scene: Image,
+    markers: MarkerOptions,
+    *,
+    start_s: float | None = None,
+    stop_s: float | None = None,
+    tick: Callable[[], None] = lambda: None,
+) -> ClipTracks:
+    """Read a stretch of a clip frame by frame; memory does not grow with its pictures.
+
+    The window follows the landmarks of the frame before; a lost player is searched for anew, at most every
+    tenth frame so that an empty court costs little. tick is called once a frame.
+    Raises BadInput for a video or model that cannot be read.
+    """
+    times, points, visible, spread = [], [], [], []
+    window: Window | None = None
+    wait = 0
+    with PoseReader(model) as reader:
+        for frame in frames(video, start_s=start_s, stop_s=stop_s):
+            pose = reader.read(frame.image_bgr, window) if window is not None else None
+            if pose is None and wait <= 0:
+                pose = _search(reader, frame.image_bgr)
+                wait = 0 if pose is not None else 10
+            wait -= 1
+            window = None if pose is None else Window(0, 0, 0).around(pose.uv_px, _PERSON_SHARE)
+            region = _marker_region(frame.image_bgr, window)
+            marker_uv, marker_sigma = find_markers(frame.image_bgr, scene, region, markers)
+            body = (
+                pose if pose is not None else Pose(np.full((len(BODY), 2), np.nan), np.full(len(BODY), np.nan))
+            )
+            times.append(frame.t_s)
+            points.append(np.concatenate([body.uv_px, marker_uv]))
+            visible.append(body.visibility)
+            spread.append(marker_sigma)
+            tick()
+    return ClipTracks(
+        np.array(times),
+        np.array(points).reshape(-1, len(KEYPOINTS), 2),
+        np.array(visible).reshape(-1, len(BODY)),
+        np.array(spread).reshape(-1, len(MARKERS)),
+    )
+
+
+def _search(reader: PoseReader, image: Image) -> Pose | None:
+    """The largest person found in any search window, read again in a window of their own."""
+    best: Pose | None = None
+    for window in search_windows(image.shape[1], image.shape[0]):
+        pose = reader.read(image, window)
+        if pose is not None and (best is None or _extent(pose) > _extent(best)):
+            best = pose
+    if best is None:
+        return None
+    again = reader.read(image, Window(0, 0, 0).around(best.uv_px, _PERSON_SHARE))
+    return again or best
+
+
+def _extent(pose: Pose) -> float:
+    return float(np.ptp(pose.uv_px, axis=0).max() * pose.visibility.mean())
+
+
+def _marker_region(image: Image, window: Window | None) -> tuple[int, int, int, int]:
+    """Racket and ball reach beyond the body: one and a half windows wide, up to the picture's upper edge."""
+    height, width = image.shape[:2]
+    if window is None:
+        return 0, 0, width, height
+    half = 0.85 * window.side_px
+    left, right = max(int(window.u_px - half), 0), min(int(window.u_px + half) + 1, width)
+    bottom = min(int(window.v_px + 0.6 * window.side_px) + 1, height)
+    return (left, 0, right, bottom) if right > left and bottom > 0 else (0, 0, width, height)
