@@ -106,10 +106,10 @@ def find_corners(
 
 
 def refine_corners(picture: Image, board: Board, start_px: Array) -> Array | None:
-    """Sub-pixel corners of a board that was seen near start_px: good to 0.02-0.06 px on sharp pictures.
+    """Sub-pixel corners of a board that was seen near start_px: good to 0.02-0.06 px if sharp.
 
-    None where no board is there. Source of the step: Foerstner W, Guelch E (1987), A fast operator for detection
-    and precise location of distinct points, ISPRS Intercommission Workshop (OpenCV's implementation).
+    None where no board is there. Source of the step: Foerstner W, Guelch E (1987), A fast operator for
+    detection and precise location of distinct points, ISPRS Intercommission Workshop (OpenCV's implementation).
     """
     image = grey(picture)
     corners = _polished(image, start_px, board)
@@ -144,12 +144,16 @@ def size_seen(picture: Image) -> tuple[int, int] | None:
 
 
 def check_size(board: Board, pictures: Iterable[Image], where: str) -> None:
-    """Raises BadInput where most of the pictures that show a board show one of another size than described."""
+    """For footage in which the board is hardly ever found: raises BadInput where it shows one of another size.
+
+    The largest size that two pictures agree on counts: a half hidden board looks smaller, never larger.
+    """
     seen = Counter(s for s in map(size_seen, pictures) if s is not None)
-    if not seen:
+    agreed = [size for size, votes in seen.items() if votes >= 2 or len(seen) == 1]
+    if not agreed:
         return
-    (columns, rows), votes = seen.most_common(1)[0]
-    if (columns, rows) != (board.columns, board.rows) and votes > seen[(board.columns, board.rows)]:
+    columns, rows = max(agreed, key=lambda size: size[0] * size[1])
+    if (columns, rows) != (board.columns, board.rows):
         raise BadInput(
             f"{where}: rig.toml describes a board of {board.columns} x {board.rows} inner corners, "
             f"but the one in the picture has {columns} x {rows}; mend [board] columns and rows"

@@ -2,31 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field, replace
-from types import MappingProxyType
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from calibration.checks import Array, checked
 from calibration.errors import BadInput, FrameMismatch
 from calibration.geometry.camera import PARAMETERS, Camera
+from calibration.provenance import Provenance
 
 N = len(PARAMETERS)
 FRAMES = ("rig", "court")
-
-
-@dataclass(frozen=True, slots=True)
-class Provenance:
-    """What made a record: the program's version, its options, and the inputs by name with their SHA-256."""
-
-    program_version: str
-    options: Mapping[str, str | float] = field(default_factory=dict)
-    inputs: Mapping[str, str] = field(default_factory=dict)
-
-    def __post_init__(self) -> None:
-        object.__setattr__(self, "options", MappingProxyType(dict(self.options)))
-        object.__setattr__(self, "inputs", MappingProxyType(dict(self.inputs)))
 
 
 @dataclass(frozen=True, slots=True)

@@ -15,6 +15,7 @@ from calibration.checks import Array, checked, flat
 from calibration.errors import BadInput, NotMeasurable
 from calibration.geometry.camera import Camera
 from calibration.geometry.rigid import Rigid
+from calibration.provenance import Provenance
 from calibration.views import BoardView
 
 LENS_PARAMETERS = ("fx_px", "fy_px", "cx_px", "cy_px", "k1", "k2", "p1", "p2", "k3")
@@ -39,6 +40,7 @@ class LensCalibration:
     rms_px       of all residuals' length; view_rms_px (V,) per view used
     coverage     share of the picture (of 12 x 8 fields) in which at least one corner was seen
     flags        plain sentences about what limits this calibration; empty if nothing does
+    provenance   what made it; None while it is only in memory
     """
 
     camera: str
@@ -51,6 +53,7 @@ class LensCalibration:
     views_found: int
     coverage: float
     flags: tuple[str, ...] = ()
+    provenance: Provenance | None = None
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "K_px", checked(self.K_px, (3, 3), f"lens of {self.camera}: K_px"))

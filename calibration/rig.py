@@ -16,13 +16,14 @@ from calibration.bundle import (
     LensPrior,
     solve_bundle,
 )
-from calibration.calibrated_rig import CalibratedRig, Provenance
+from calibration.calibrated_rig import CalibratedRig
 from calibration.checks import Array
 from calibration.errors import BadInput
 from calibration.geometry.camera import Camera
 from calibration.geometry.rigid import Rigid
 from calibration.holds import cam_from_board
 from calibration.lens import LensCalibration
+from calibration.provenance import Provenance
 from calibration.shared import Placement, SharedView
 
 _BAD_VIEW_RATIO = 4.0  # a board view's rms against the median view's

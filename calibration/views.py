@@ -17,7 +17,7 @@ Progress = Callable[[str, int, int], None]
 """Called as progress(label, done, total)."""
 
 _THOROUGH_EVERY = 4  # while no board is seen, every n-th frame is searched with the slow finder
-_CHECKED_PICTURES = 3  # pictures kept to compare the board's size with the one described
+_KEPT_EVERY, _KEPT_MOST = 5, 16  # frames without a board kept to look for one of another size
 
 
 def silent(label: str, done: int, total: int) -> None:
@@ -70,7 +70,6 @@ def scan_boards(
     total = max(1, (info.frame_count_hint or 0) // every)
     views: list[BoardView] = []
     unsure: list[Image] = []
-    first: list[Image] = []
     near: Array | None = None
     searched = 0
     for frame in frames(path, every=every):
@@ -81,13 +80,13 @@ def scan_boards(
         if corners is not None:
             rise = edge_rise_px(image, board, corners) if refine else float("nan")
             views.append(BoardView(frame.index, frame.t_s, corners, frame.name, rise))
-        keep = first if corners is not None else unsure
-        if len(keep) < _CHECKED_PICTURES or (keep is unsure and searched % 20 == 0 and len(keep) < 12):
-            keep.append(image)
+        elif searched % _KEPT_EVERY == 0 and len(unsure) < _KEPT_MOST:
+            unsure.append(image)
         searched += 1
         progress(label, min(searched, total), total)
     progress(label, total, total)
-    check_size(board, first if len(views) > searched // 20 else [*first, *unsure], str(path))
+    if len(views) < max(2, searched // 20):
+        check_size(board, unsure, str(path))
     return BoardScan(path, info.size_px, info.is_video, tuple(views), searched)
 
 

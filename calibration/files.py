@@ -1,0 +1,254 @@
+"""File forms of the calibration's records: versioned JSON, written whole or not at all."""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import os
+import tempfile
+from pathlib import Path
+from typing import Any, Final, Literal, TypeVar
+
+import numpy as np
+from pydantic import BaseModel, ConfigDict, ValidationError
+
+from calibration.calibrated_rig import CalibratedRig, ClickResidual, CourtCheck
+from calibration.errors import BadInput
+from calibration.geometry.camera import PARAMETERS, Camera
+from calibration.geometry.rigid import Rigid
+from calibration.lens import LENS_PARAMETERS, LensCalibration
+from calibration.provenance import Provenance
+
+LENS_FORMAT: Final = "courtplumb-lens-1"
+RIG_FORMAT: Final = "courtplumb-rig-1"
+
+Matrix = list[list[float]]
+
+
+class StrictModel(BaseModel):
+    """Unknown keys are errors: a misspelt key must not be ignored. Infinity and NaN are not numbers here."""
+
+    model_config = ConfigDict(extra="forbid", allow_inf_nan=False)
+
+
+def first_fault(error: ValidationError) -> str:
+    """The first thing wrong, in one line: key, what was wanted, what was given."""
+    fault = error.errors(include_url=False)[0]
+    key = ".".join(str(p + 1) if isinstance(p, int) else str(p) for p in fault["loc"])
+    wanted = fault["msg"].removeprefix("Value error, ")
+    wanted = {
+        "Field required": "want it given, got nothing",
+        "Extra inputs are not permitted": "unknown key",
+    }.get(wanted, wanted[:1].lower() + wanted[1:])
+    given = fault.get("input")
+    shown = "" if isinstance(given, dict | list) or "got" in wanted else f", got {given!r}"
+    return f"{key}: {wanted}{shown}"
+
+
+def write_atomically(path: Path, text: str) -> None:
+    """Writes the whole file or leaves what was there: a temporary file beside it, then one rename."""
+    path.parent.mkdir(parents=True, exist_ok=True)
+    handle, part = tempfile.mkstemp(prefix=f".{path.name}.", suffix=".part", dir=path.parent)
+    try:
+        with os.fdopen(handle, "w", encoding="utf-8", newline="\n") as out:
+            out.write(text)
+        # mkstemp makes files that only their owner can read; take the rights that a plain file would have got
+        mask = os.umask(0)
+        os.umask(mask)
+        os.chmod(part, 0o666 & ~mask)
+        os.replace(part, path)
+    except BaseException:
+        with contextlib.suppress(FileNotFoundError):
+            os.unlink(part)
+        raise
+
+
+def read_json(path: Path) -> dict[str, Any]:
+    """A JSON object from a file. Raises BadInput where it is missing or is no JSON object."""
+    if not path.exists():
+        raise BadInput(f"{path}: no such file")
+    try:
+        data = json.loads(path.read_text(encoding="utf-8"))
+    except (json.JSONDecodeError, UnicodeDecodeError) as error:
+        raise BadInput(f"{path}: not a JSON file ({error})") from error
+    if not isinstance(data, dict):
+        raise BadInput(f"{path}: want a JSON object, got {type(data).__name__}")
+    return data
+
+
+class ProvenanceForm(StrictModel):
+    program_version: str
+    options: dict[str, str | float] = {}
+    inputs: dict[str, str] = {}
+
+    @classmethod
+    def of(cls, record: Provenance) -> ProvenanceForm:
+        return cls(
+            program_version=record.program_version, options=dict(record.options), inputs=dict(record.inputs)
+        )
+
+    def record(self) -> Provenance:
+        return Provenance(self.program_version, self.options, self.inputs)
+
+
+class LensForm(StrictModel):
+    format: Literal["courtplumb-lens-1"]
+    camera: str
+    size_px: tuple[int, int]
+    K_px: Matrix
+    distortion: list[float]
+    covariance_order: tuple[str, ...] = LENS_PARAMETERS
+    covariance: Matrix
+    rms_px: float
+    view_rms_px: list[float]
+    views_found: int
+    coverage: float
+    flags: list[str]
+    provenance: ProvenanceForm | None = None
+
+
+class CameraForm(StrictModel):
+    name: str
+    size_px: tuple[int, int]
+    K_px: Matrix
+    distortion: list[float]
+    cam_from_world_rotation: Matrix
+    cam_from_world_t_m: list[float]
+
+
+class ClickForm(StrictModel):
+    camera: str
+    point: str
+    residual_px: float
+    left_out_px: float
+    left_out_z: float
+    used: bool
+
+
+class CourtForm(StrictModel):
+    clicks: list[ClickForm]
+    rms_px: float
+    worst_u_m: float | None
+    free_scale: float | None
+    free_scale_u: float | None
+
+
+class RigForm(StrictModel):
+    format: Literal["courtplumb-rig-1"]
+    name: str
+    frame: str
+    cameras: list[CameraForm]
+    covariance_order: tuple[str, ...] = PARAMETERS
+    covariance: Matrix
+    camera_rms_px: list[float]
+    held_out_px: float | None
+    board_views: int
+    flags: list[str]
+    court: CourtForm | None
+    provenance: ProvenanceForm
+
+
+def _dumped(form: StrictModel) -> str:
+    return json.dumps(form.model_dump(mode="json"), indent=1) + "\n"
+
+
+def save_lens(path: Path, lens: LensCalibration) -> None:
+    """Writes a lens calibration; load_lens gives the same back, bit for bit."""
+    form = LensForm(
+        format=LENS_FORMAT, camera=lens.camera, size_px=lens.size_px, K_px=lens.K_px.tolist(),
+        distortion=lens.distortion.tolist(), covariance=lens.covariance.tolist(), rms_px=lens.rms_px,
+        view_rms_px=lens.view_rms_px.tolist(), views_found=lens.views_found, coverage=lens.coverage,
+        flags=list(lens.flags),
+        provenance=None if lens.provenance is None else ProvenanceForm.of(lens.provenance),
+    )  # fmt: skip
+    write_atomically(path, _dumped(form))
+
+
+def load_lens(path: Path) -> LensCalibration:
+    """Reads what save_lens wrote. Raises BadInput where the file is missing, damaged or of another format."""
+    form = _parsed(path, LensForm, LENS_FORMAT)
+    if form.covariance_order != LENS_PARAMETERS:
+        raise BadInput(f"{path}: covariance_order: want {', '.join(LENS_PARAMETERS)}")
+    return LensCalibration(
+        form.camera, form.size_px, np.array(form.K_px), np.array(form.distortion), np.array(form.covariance),
+        form.rms_px, np.array(form.view_rms_px), form.views_found, form.coverage, tuple(form.flags),
+        None if form.provenance is None else form.provenance.record(),
+    )  # fmt: skip
+
+
+def save_rig(path: Path, rig: CalibratedRig) -> None:
+    """Writes a calibrated rig; load_rig gives the same back, bit for bit."""
+    cameras = [
+        CameraForm(
+            name=c.name, size_px=c.size_px, K_px=c.K_px.tolist(), distortion=c.distortion.tolist(),
+            cam_from_world_rotation=c.cam_from_world.R.tolist(),
+            cam_from_world_t_m=c.cam_from_world.t_m.tolist(),
+        )
+        for c in rig.cameras
+    ]  # fmt: skip
+    form = RigForm(
+        format=RIG_FORMAT, name=rig.name, frame=rig.frame, cameras=cameras, covariance=rig.covariance.tolist(),
+        camera_rms_px=list(rig.camera_rms_px), held_out_px=rig.held_out_px, board_views=rig.board_views,
+        flags=list(rig.flags), court=_court_form(rig.court), provenance=ProvenanceForm.of(rig.provenance),
+    )  # fmt: skip
+    write_atomically(path, _dumped(form))
+
+
+def _court_form(court: CourtCheck | None) -> CourtForm | None:
+    if court is None:
+        return None
+    clicks = [
+        ClickForm(
+            camera=c.camera, point=c.point, residual_px=c.residual_px, left_out_px=c.left_out_px,
+            left_out_z=c.left_out_z, used=c.used,
+        )
+        for c in court.clicks
+    ]  # fmt: skip
+    return CourtForm(
+        clicks=clicks, rms_px=court.rms_px, worst_u_m=court.worst_u_m, free_scale=court.free_scale,
+        free_scale_u=court.free_scale_u,
+    )  # fmt: skip
+
+
+def load_rig(path: Path) -> CalibratedRig:
+    """Reads what save_rig wrote. Raises BadInput where the file is missing, damaged or of another format."""
+    form = _parsed(path, RigForm, RIG_FORMAT)
+    if form.covariance_order != PARAMETERS:
+        raise BadInput(f"{path}: covariance_order: want {', '.join(PARAMETERS)}")
+    cameras = tuple(
+        Camera(
+            c.name, c.size_px, np.array(c.K_px), np.array(c.distortion),
+            _pose(c, form.frame),
+        )
+        for c in form.cameras
+    )  # fmt: skip
+    return CalibratedRig(
+        form.name, form.frame, cameras, np.array(form.covariance), form.provenance.record(),
+        tuple(form.camera_rms_px), form.held_out_px, form.board_views, tuple(form.flags),
+        _court_record(form.court),
+    )  # fmt: skip
+
+
+def _pose(form: CameraForm, frame: str) -> Rigid:
+    R, t_m = np.array(form.cam_from_world_rotation), np.array(form.cam_from_world_t_m)
+    return Rigid(R, t_m, f"cam_{form.name}", frame)
+
+
+def _court_record(form: CourtForm | None) -> CourtCheck | None:
+    if form is None:
+        return None
+    clicks = tuple(ClickResidual(**c.model_dump()) for c in form.clicks)
+    return CourtCheck(clicks, form.rms_px, form.worst_u_m, form.free_scale, form.free_scale_u)
+
+
+_F = TypeVar("_F", bound=StrictModel)
+
+
+def _parsed(path: Path, form: type[_F], name: str) -> _F:
+    data = read_json(path)
+    if data.get("format") != name:
+        raise BadInput(f"{path}: format: want {name!r}, got {data.get('format')!r}")
+    try:
+        return form.model_validate(data)
+    except ValidationError as error:
+        raise BadInput(f"{path}: {first_fault(error)}") from error

@@ -1,0 +1,209 @@
+"""The three calibration commands as functions: read a rig folder, skip what is up to date, write derived files.
+
+Nothing here prints. Each step may be broken off at any time: files appear whole or not at all, and a rerun goes
+on from those that are there.
+"""
+
+from __future__ import annotations
+
+import os
+import threading
+from collections.abc import Callable, Sequence
+from concurrent.futures import ThreadPoolExecutor, as_completed
+from dataclasses import replace
+from pathlib import Path
+from typing import TypeVar
+
+from calibration.board import Board
+from calibration.calibrated_rig import CalibratedRig
+from calibration.court.registration import CourtOptions, register_court
+from calibration.errors import BadInput
+from calibration.files import load_lens, load_rig, save_lens, save_rig
+from calibration.folder import CameraEntry, RigFolder, read_clicks, read_rig_folder
+from calibration.lens import LEAST_VIEWS, LensCalibration, calibrate_lens
+from calibration.provenance import Provenance, content_hash, program_version
+from calibration.rig import calibrate_rig
+from calibration.shared import BoardFootage, Placement, SharedView, match_set, read_board_footage
+from calibration.views import Progress, scan_boards, silent, want_board
+
+LENS_RATE_HZ = 6.0  # frames per second of lens footage that are searched
+_WORKERS = max(1, min(4, os.cpu_count() or 1))
+
+T = TypeVar("T")
+
+
+class _Stopped(Exception):
+    """Raised inside workers once another one failed or the user broke off."""
+
+
+def run_lens(
+    rig_folder: Path | str, camera: str | None = None, progress: Progress = silent
+) -> tuple[LensCalibration, ...]:
+    """Calibrates the lens of one camera, or of all in rig.toml's order, into derived/lens/<camera>.json.
+
+    A lens whose footage, board and program version have not changed is read back instead.
+    Raises BadInput or NotMeasurable with the first camera's fault.
+    """
+    folder = read_rig_folder(rig_folder)
+    entries = folder.cameras if camera is None else (folder.camera(camera),)
+    return tuple(_at_once([_lens_task(folder, entry) for entry in entries], progress))
+
+
+def _lens_task(folder: RigFolder, entry: CameraEntry) -> Callable[[Progress], LensCalibration]:
+    def task(progress: Progress) -> LensCalibration:
+        made = Provenance(
+            program_version(),
+            _board_options(folder.board),
+            {_relative(folder, entry.lens_footage): _hash(entry)},
+        )
+        path = folder.lens_path(entry.name)
+        kept = _if_current(path, made, load_lens)
+        if kept is not None:
+            return kept
+        scan = scan_boards(
+            entry.lens_footage, folder.board, rate_hz=LENS_RATE_HZ, refine=True, label=f"lens {entry.name}",
+            progress=progress,
+        )  # fmt: skip
+        want_board(scan, LEAST_VIEWS)
+        lens = calibrate_lens(entry.name, scan.views, folder.board, scan.size_px, str(entry.lens_footage))
+        lens = replace(lens, provenance=made)
+        save_lens(path, lens)
+        return lens
+
+    return task
+
+
+def _hash(entry: CameraEntry) -> str:
+    return content_hash(entry.lens_footage)
+
+
+def run_rig(rig_folder: Path | str, progress: Progress = silent) -> CalibratedRig:
+    """Places all cameras in one frame from the shared footage, into derived/rig.json; lenses first if missing.
+
+    Raises BadInput or NotMeasurable naming the footage or the cameras at fault.
+    """
+    folder = read_rig_folder(rig_folder)
+    if len(folder.cameras) < 2:
+        raise BadInput(f"{folder.root / 'rig.toml'}: want two or more cameras to place a rig, got 1")
+    if not folder.shared:
+        raise BadInput(
+            f"{folder.root / 'rig.toml'}: want [[shared]] board footage seen by two or more cameras, got none"
+        )
+    lenses = run_lens(rig_folder, progress=progress)
+    parts = [(s, name, path) for s, shared in enumerate(folder.shared) for name, path in shared.items()]
+    hashes = {_relative(folder, path): content_hash(path) for _, _, path in parts}
+    hashes |= {f"lens/{lens.camera}": content_hash(folder.lens_path(lens.camera)) for lens in lenses}
+    made = Provenance(program_version(), _board_options(folder.board), hashes)
+    kept = _if_current(folder.rig_path, made, load_rig)
+    if kept is not None:
+        return kept
+    read = _at_once([_footage_task(folder.board, name, path) for _, name, path in parts], progress)
+    cameras = {lens.camera: lens.as_camera() for lens in lenses}
+    views: list[SharedView] = []
+    placements: list[Placement] = []
+    flags: list[str] = []
+    for s in range(len(folder.shared)):
+        footage = {name: part for (own, name, _), part in zip(parts, read, strict=True) if own == s}
+        matched = match_set(footage, cameras, folder.board)
+        views += matched.views
+        placements += matched.placements
+        flags += matched.flags
+    progress("rig", 0, 1)
+    rig = calibrate_rig(folder.name, lenses, views, placements, folder.board, made)
+    rig = replace(rig, flags=(*flags, *rig.flags))
+    save_rig(folder.rig_path, rig)
+    progress("rig", 1, 1)
+    return rig
+
+
+def _footage_task(board: Board, name: str, path: Path) -> Callable[[Progress], BoardFootage]:
+    def task(progress: Progress) -> BoardFootage:
+        return read_board_footage(path, board, label=f"shared {path.stem} ({name})", progress=progress)
+
+    return task
+
+
+def run_court(
+    rig_folder: Path | str,
+    clicks_path: Path | str | None = None,
+    progress: Progress = silent,
+    options: CourtOptions | None = None,
+) -> CalibratedRig:
+    """Places the rig in the court from clicks, into derived/calibrated_rig.json (rig first, where missing).
+
+    clicks_path: court_clicks.csv next to rig.toml if not given. Raises BadInput naming the clicks at fault.
+    """
+    folder = read_rig_folder(rig_folder)
+    path = folder.clicks_path if clicks_path is None else Path(clicks_path)
+    clicks = read_clicks(path)
+    for click in clicks:
+        if click.camera not in folder.camera_names:
+            names = ", ".join(folder.camera_names)
+            raise BadInput(f"{path}: {click.camera!r} is not a camera of this rig; it has {names}")
+    rig = run_rig(rig_folder, progress)
+    options = options or CourtOptions()
+    made = Provenance(
+        program_version(),
+        {**rig.provenance.options, "click_u_px": options.click_u_px, "paint_u_m": options.paint_u_m},
+        {"rig": content_hash(folder.rig_path), "clicks": content_hash(path)},
+    )
+    kept = _if_current(folder.calibrated_rig_path, made, load_rig)
+    if kept is not None:
+        return kept
+    progress("court", 0, 1)
+    placed = replace(register_court(rig, clicks, options), provenance=made)
+    save_rig(folder.calibrated_rig_path, placed)
+    progress("court", 1, 1)
+    return placed
+
+
+_R = TypeVar("_R", LensCalibration, CalibratedRig)
+
+
+def _if_current(path: Path, made: Provenance, load: Callable[[Path], _R]) -> _R | None:
+    """The record on disk if it was made exactly so; a damaged or older file counts as absent."""
+    if not path.exists():
+        return None
+    try:
+        record = load(path)
+    except BadInput:
+        return None
+    return record if made.same_making(record.provenance) else None
+
+
+def _board_options(board: Board) -> dict[str, str | float]:
+    return {
+        "columns": float(board.columns), "rows": float(board.rows), "square_m": board.square_m,
+        "square_u_m": board.square_u_m,
+    }  # fmt: skip
+
+
+def _relative(folder: RigFolder, path: Path) -> str:
+    """A name for an input that does not carry this machine's paths."""
+    return path.relative_to(folder.root).as_posix() if path.is_relative_to(folder.root) else path.name
+
+
+def _at_once(tasks: Sequence[Callable[[Progress], T]], progress: Progress) -> list[T]:
+    """Runs tasks in threads (decoding and corner finding leave the interpreter free); results in order.
+
+    On the first failure, or when the user breaks off, the others stop at their next report of progress.
+    """
+    stopped, lock = threading.Event(), threading.Lock()
+
+    def report(label: str, done: int, total: int) -> None:
+        if stopped.is_set():
+            raise _Stopped
+        with lock:
+            progress(label, done, total)
+
+    with ThreadPoolExecutor(_WORKERS) as pool:
+        futures = [pool.submit(task, report) for task in tasks]
+        try:
+            for future in as_completed(futures):
+                future.result()
+        except BaseException:
+            stopped.set()
+            for future in futures:
+                future.cancel()
+            raise
+    return [future.result() for future in futures]
