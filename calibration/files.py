@@ -45,8 +45,9 @@ def first_fault(error: ValidationError) -> str:
     return f"{key}: {wanted}{shown}"
 
 
-def write_atomically(path: Path, text: str) -> None:
+def write_atomically(path: Path | str, text: str) -> None:
     """Writes the whole file or leaves what was there: a temporary file beside it, then one rename."""
+    path = Path(path)
     path.parent.mkdir(parents=True, exist_ok=True)
     handle, part = tempfile.mkstemp(prefix=f".{path.name}.", suffix=".part", dir=path.parent)
     try:
@@ -63,8 +64,9 @@ def write_atomically(path: Path, text: str) -> None:
         raise
 
 
-def read_json(path: Path) -> dict[str, Any]:
+def read_json(path: Path | str) -> dict[str, Any]:
     """A JSON object from a file. Raises BadInput where it is missing or is no JSON object."""
+    path = Path(path)
     if not path.exists():
         raise BadInput(f"{path}: no such file")
     try:
@@ -152,7 +154,7 @@ def _dumped(form: StrictModel) -> str:
     return json.dumps(form.model_dump(mode="json"), indent=1) + "\n"
 
 
-def save_lens(path: Path, lens: LensCalibration) -> None:
+def save_lens(path: Path | str, lens: LensCalibration) -> None:
     """Writes a lens calibration; load_lens gives the same back, bit for bit."""
     form = LensForm(
         format=LENS_FORMAT, camera=lens.camera, size_px=lens.size_px, K_px=lens.K_px.tolist(),
@@ -164,7 +166,7 @@ def save_lens(path: Path, lens: LensCalibration) -> None:
     write_atomically(path, _dumped(form))
 
 
-def load_lens(path: Path) -> LensCalibration:
+def load_lens(path: Path | str) -> LensCalibration:
     """Reads what save_lens wrote. Raises BadInput where the file is missing, damaged or of another format."""
     form = _parsed(path, LensForm, LENS_FORMAT)
     if form.covariance_order != LENS_PARAMETERS:
@@ -176,7 +178,7 @@ def load_lens(path: Path) -> LensCalibration:
     )  # fmt: skip
 
 
-def save_rig(path: Path, rig: CalibratedRig) -> None:
+def save_rig(path: Path | str, rig: CalibratedRig) -> None:
     """Writes a calibrated rig; load_rig gives the same back, bit for bit."""
     cameras = [
         CameraForm(
@@ -210,7 +212,7 @@ def _court_form(court: CourtCheck | None) -> CourtForm | None:
     )  # fmt: skip
 
 
-def load_rig(path: Path) -> CalibratedRig:
+def load_rig(path: Path | str) -> CalibratedRig:
     """Reads what save_rig wrote. Raises BadInput where the file is missing, damaged or of another format."""
     form = _parsed(path, RigForm, RIG_FORMAT)
     if form.covariance_order != PARAMETERS:
@@ -244,7 +246,7 @@ def _court_record(form: CourtForm | None) -> CourtCheck | None:
 _F = TypeVar("_F", bound=StrictModel)
 
 
-def _parsed(path: Path, form: type[_F], name: str) -> _F:
+def _parsed(path: Path | str, form: type[_F], name: str) -> _F:
     data = read_json(path)
     if data.get("format") != name:
         raise BadInput(f"{path}: format: want {name!r}, got {data.get('format')!r}")

@@ -145,8 +145,9 @@ def read_rig_folder(root: Path | str) -> RigFolder:
     return RigFolder(root, form.name, board, cameras, shared_sets)
 
 
-def read_toml(path: Path) -> dict[str, Any]:
+def read_toml(path: Path | str) -> dict[str, Any]:
     """A TOML file's content. Raises BadInput where it is missing or is no TOML, with the line."""
+    path = Path(path)
     if not path.exists():
         raise BadInput(f"{path}: no such file")
     try:
@@ -155,11 +156,12 @@ def read_toml(path: Path) -> dict[str, Any]:
         raise BadInput(f"{path}: not a TOML file ({error})") from error
 
 
-def read_clicks(path: Path) -> list[Click]:
+def read_clicks(path: Path | str) -> list[Click]:
     """Court clicks from a CSV file with the columns camera, point, u_px, v_px.
 
     Raises BadInput naming file and line.
     """
+    path = Path(path)
     if not path.exists():
         raise BadInput(f"{path}: no such file; click the court points first")
     try:
@@ -190,7 +192,7 @@ def read_clicks(path: Path) -> list[Click]:
     return clicks
 
 
-def write_clicks(path: Path, clicks: Sequence[Click]) -> None:
+def write_clicks(path: Path | str, clicks: Sequence[Click]) -> None:
     """Writes the CSV file that read_clicks reads, whole or not at all."""
     lines = [",".join(CLICK_COLUMNS)]
     lines += [f"{c.camera},{c.point},{float(c.uv_px[0])!r},{float(c.uv_px[1])!r}" for c in clicks]

@@ -47,11 +47,12 @@ def program_version() -> str:
         return f"source/{METHOD}"
 
 
-def content_hash(path: Path) -> str:
+def content_hash(path: Path | str) -> str:
     """SHA-256 (hex) of a file's bytes; of a folder, over the names and contents of its files in order of name.
 
     Raises BadInput where it does not exist.
     """
+    path = Path(path)
     total = hashlib.sha256()
     if path.is_dir():
         for file in sorted(p for p in path.iterdir() if p.is_file()):
