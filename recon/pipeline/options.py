@@ -1,0 +1,33 @@
+"""What a person may choose when measuring a session, and how progress is told."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+from calibration.errors import BadInput
+
+Progress = Callable[[str, int, int], None]
+"""progress(label, done, total)"""
+
+METHOD = 1
+"""Raised whenever measured numbers may change; older derived files then count as out of date."""
+
+
+def silent(_label: str, _done: int, _total: int) -> None:
+    """A progress that tells nobody."""
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class PipelineOptions:
+    """variant: the pose model, "heavy" or "full"; workers: processes; pictures: keep frames for the viewer."""
+
+    variant: str = "heavy"
+    workers: int = 2
+    pictures: bool = True
+
+    def __post_init__(self) -> None:
+        if self.variant not in ("heavy", "full"):
+            raise BadInput(f"pose model: want 'heavy' or 'full', got {self.variant!r}")
+        if self.workers < 1:
+            raise BadInput(f"workers: want >= 1, got {self.workers}")

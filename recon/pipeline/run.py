@@ -1,0 +1,149 @@
+"""Measures one session: tracks, clocks, points, motion, flight, events, measures, each kept as it is made."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+
+from calibration import CalibratedRig
+from calibration.errors import BadInput
+from calibration.own import load_any_rig
+from calibration.provenance import content_hash, program_version
+from recon import result as names
+from recon import store
+from recon.body import Body
+from recon.events import detect_events
+from recon.flight import fit_flight
+from recon.instants import points_at_instants
+from recon.keypoints import read_own_keypoints
+from recon.measures import Athlete, measure
+from recon.motion import fit_motion
+from recon.pipeline.detect import detect_tracks
+from recon.pipeline.options import METHOD, PipelineOptions, Progress, silent
+from recon.pipeline.pictures import make_pictures
+from recon.records import Motion, Tracks2D
+from recon.result import Result, load_result
+from recon.session import Session, load_session
+from recon.sync import estimate_clocks
+from recon.uncertainty import covariance_of, displacements
+
+_PROVENANCE = "courtplumb provenance"
+
+
+def measure_session(
+    folder: Path, options: PipelineOptions | None = None, progress: Progress = silent
+) -> Result:
+    """Measure a session folder and keep everything in its `derived` folder.
+
+    What is up to date is not made again; a run that was interrupted goes on where it stopped. Never touches the
+    network. Raises BadInput where the input is at fault, NotMeasurable where it cannot be told from it.
+    """
+    options = options or PipelineOptions()
+    session = load_session(folder)
+    rig = _rig_of(session)
+    made = _making(session, options)
+    if _up_to_date(session, made):
+        return load_result(folder)
+    (session.derived / names.PROVENANCE).unlink(missing_ok=True)  # written last: it vouches for the others
+    d = session.derived
+    tracks = _tracks(session, rig, options, progress)
+    store.save_tracks(d / names.TRACKS, tracks)
+    _reconstruct(session, rig, tracks, progress)
+    store.write_json(d / names.PROVENANCE, made | {"kind": _PROVENANCE, "format": store.FORMAT})
+    if options.pictures and session.file.video:
+        make_pictures(load_result(folder), progress)
+    return load_result(folder)
+
+
+def _rig_of(session: Session) -> CalibratedRig:
+    rig = load_any_rig(session.rig_path)
+    if rig.frame != "court":
+        raise BadInput(
+            f"{session.rig_path}: want a rig in the court frame; run `courtplumb court` on its folder"
+        )
+    wanted = session.camera_names or rig.names
+    unknown = [name for name in wanted if name not in rig.names]
+    if unknown:
+        raise BadInput(
+            f"{session.folder / 'session.toml'}: camera {unknown[0]!r} is not in the rig, "
+            f"which has {', '.join(rig.names)}"
+        )
+    if len(wanted) < 2:
+        raise BadInput(f"{session.folder / 'session.toml'}: want two or more cameras, got {list(wanted)}")
+    return rig.subset(wanted)
+
+
+def _making(session: Session, options: PipelineOptions) -> dict[str, object]:
+    """What the results depend on: a result is up to date while none of it has changed."""
+    inputs = {
+        "session.toml": content_hash(session.folder / "session.toml"),
+        "rig": content_hash(session.rig_path),
+    }
+    if session.file.keypoints is not None:
+        path = session.folder / session.file.keypoints
+        if not path.is_file():
+            raise BadInput(f"{session.folder / 'session.toml'}: keypoints: no file {path}")
+        inputs["keypoints"] = content_hash(path)
+    else:
+        inputs |= {f"video {name}": content_hash(session.video_path(name)) for name in session.camera_names}
+    return {
+        "program_version": program_version(),
+        "method": METHOD,
+        "options": {"pose model": options.variant},
+        "inputs": inputs,
+    }
+
+
+def _up_to_date(session: Session, made: dict[str, object]) -> bool:
+    path = session.derived / names.PROVENANCE
+    if not path.is_file():
+        return False
+    kept = store.read_json(path, _PROVENANCE)
+    return all(kept.get(key) == value for key, value in made.items())
+
+
+def _tracks(session: Session, rig: CalibratedRig, options: PipelineOptions, progress: Progress) -> Tracks2D:
+    if session.file.keypoints is not None:
+        return read_own_keypoints(session.folder / session.file.keypoints, rig.cameras)
+    tracks = detect_tracks(session, options, progress)
+    for camera in rig.cameras:
+        got = tracks.of(camera.name).size_px
+        if got != camera.size_px:
+            raise BadInput(
+                f"{session.video_path(camera.name)}: want {camera.size_px[0]}x{camera.size_px[1]} pixels as "
+                f"calibrated, got {got[0]}x{got[1]}; film with the calibrated video mode"
+            )
+    return tracks
+
+
+def _reconstruct(session: Session, rig: CalibratedRig, tracks: Tracks2D, progress: Progress) -> None:
+    d, steps = session.derived, 5
+    progress("reconstructing", 0, steps)
+    clocks = estimate_clocks(rig.cameras, tracks)
+    store.save_clocks(d / names.CLOCKS, clocks)
+    progress("reconstructing", 1, steps)
+    points = points_at_instants(rig.cameras, tracks, clocks)
+    store.save_points(d / names.POINTS, points)
+    progress("reconstructing", 2, steps)
+    motion, support = fit_motion(rig.cameras, tracks, clocks, points)
+    flight, broken, why = fit_flight(points)
+    store.save_flight(d / names.FLIGHT, flight, why)
+    progress("reconstructing", 3, steps)
+    draws = displacements(motion, rig.cameras, rig.covariance, support.sigma_px, clocks)
+    motion = _with_covariance(motion, covariance_of(draws[:3]))
+    store.save_motion(d / names.MOTION, motion)
+    progress("reconstructing", 4, steps)
+    body = Body.of(motion, session.file.handedness)
+    events = detect_events(body, flight, (broken.t_s, broken.u_s) if broken else None)
+    store.save_events(d / names.EVENTS, events)
+    athlete = Athlete(height_m=session.file.height_m)
+    measures = measure(motion, events, session.file.handedness, athlete, draws)
+    store.save_measures(d / names.MEASURES, measures)
+    progress("reconstructing", 5, steps)
+
+
+def _with_covariance(motion: Motion, cov_m2: np.ndarray) -> Motion:
+    return Motion(
+        motion.frame, motion.keypoints, motion.t_s, motion.xyz_m, motion.velocity_m_s, cov_m2, motion.status
+    )
