@@ -279,20 +279,21 @@ def _joint(role: str, parts: tuple[str, str, str], groups: tuple[str, ...], *, f
 
 
 def _contact(pose: _Pose, m: Measure) -> Drawing | None:
-    """Seen from behind the server: from the ground to where the ball was met."""
+    """Seen from behind the server: from the ground to the middle of the racket head."""
     drawing = Drawing(View(np.zeros(3), _X, _Z))
     drawing.flat_line(np.array([[-9.0, 0.0], [9.0, 0.0]]), FAINT, 1.5)
     pose.draw_body(drawing, strong=("trunk", "hitting_arm", "racket"), keep=tuple(GROUPS))
-    met = ball(pose.result.motion, pose.result.flight, pose.t_s).xyz_m
-    at = met[0] if len(met) else pose.at("racket_tip")
+    at = (pose.at("racket_tip") + pose.at("racket_throat")) / 2
     height = m.value if m.unit == "m" and m.value is not None else float(at[2])
     body_x = drawing.view.flat(pose.at("nose"))[0]
     away = 1.0 if at[0] >= body_x else -1.0
     x = float(at[0] + 0.45 * away)
     drawing.flat_line(np.array([[x, 0.0], [x, height]]), _MARK, 2, arrows="both", keep=True)
     drawing.flat_line(np.array([[x, height], [at[0], height]]), FAINT, 1.2, dash="3 3")
+    drawing.dot(at, palette.RACKET, 4.5, rim="#fff", keep=True)
+    met = ball(pose.result.motion, pose.result.flight, pose.t_s).xyz_m
     if len(met):
-        drawing.dot(at, palette.BALL, 5, rim=INK, keep=True)
+        drawing.dot(met[0], palette.BALL, 5, rim=INK)
     beside = "start" if away > 0 else "end"
     drawing.words(np.array([x, height * 0.5]), value_text(m), bold=True, anchor=beside, shift_px=(8 * away, 0))
     return drawing

@@ -32,6 +32,7 @@ class Meaning:
 
 
 _RULES = "Rules of Tennis, rules 16 and 18"
+_LEVELS = "Girard et al. 2005, Med Sci Sports Exerc 37(6):1021-1029"
 _REVIEW = "Jacquier-Bret & Gorce 2024, Front Sports Act Living 6:1432030, pooled over published studies"
 
 _SPINE = (
@@ -87,8 +88,14 @@ MEANINGS: Mapping[str, Meaning] = MappingProxyType(
             "the start of the serve to contact. Only touching the line or the court counts as a foot fault.",
             "P", f"the limit is 0 cm: no foot may touch the baseline or the court before contact ({_RULES})",
         ),
-        "contact_height": Meaning("Height of the ball above the ground when the racket meets it.", "D"),
-        "contact_height_ratio": Meaning("Contact height divided by standing height.", "D"),
+        "contact_height": Meaning(
+            "Height above the ground of the middle of the racket head at contact with the ball.", "D"
+        ),
+        "contact_height_ratio": Meaning(
+            "Contact height divided by standing height.", "P",
+            f"published: 1.492 ± 0.027 in an elite group and 1.426 ± 0.047 in beginners, mean and one standard "
+            f"deviation ({_LEVELS})",
+        ),
     }
 )  # fmt: skip
 _OTHER = Meaning("", "D")

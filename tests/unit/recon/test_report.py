@@ -11,6 +11,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from recon.measures.catalogue import MEASURES
 from recon.records import EVENT_NAMES, Measure, MeasureSet
 from recon.report import render_report, write_report
 from recon.report.content import HEADLINES, gather
@@ -183,6 +184,13 @@ def test_every_known_measure_has_a_grade_in_plain_words() -> None:
         MEANINGS["front_knee_flexion_trophy"].grade == "P"
         and "64.5" in MEANINGS["front_knee_flexion_trophy"].beside
     )
+
+
+def test_grades_are_those_of_the_measures_own_definitions() -> None:
+    words = {"published": "P", "common practice": "C", "definition": "D"}
+    for name, definition in MEASURES.items():
+        assert name in MEANINGS, f"say in recon/report/words.py what {name} means"
+        assert MEANINGS[name].grade == words[definition.evidence], name
 
 
 def test_same_result_same_page_and_whole_file(result: Result, page: str, tmp_path: Path) -> None:
