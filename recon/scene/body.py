@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from calibration.checks import Array
+from calibration import Array
 from recon.records import BONES, BallFlight, Motion, side_names
 from recon.scene import palette
 from recon.scene.parts import Dots, Lines, Part

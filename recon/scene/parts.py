@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from calibration.checks import Array, checked
+from calibration import Array, checked
 
 LAYERS: dict[str, str] = {
     "spine_plane": "spine plane",

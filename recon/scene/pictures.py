@@ -3,16 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 
-from calibration.checks import Array
+from calibration import Array
+from recon.result import Result
 from recon.scene.body import GROUPS, bones_by_group, positions_at
-
-if TYPE_CHECKING:
-    from recon.result import Result
-    from recon.store import FramePictures
+from recon.store import FramePictures
 
 
 @dataclass(frozen=True, slots=True, eq=False)

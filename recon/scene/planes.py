@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from calibration.checks import Array
+from calibration import Array
 from recon.records import Motion, side_names
 from recon.scene import palette
 from recon.scene.body import positions_at

@@ -7,9 +7,8 @@ from itertools import pairwise
 
 import numpy as np
 
-from calibration.checks import Array
-from calibration.court.model import NET_Y_M, OUTLINES_M, PAINTED_LINES
-from calibration.geometry import Camera
+from calibration import OUTLINES_M, PAINTED_LINES, Array, Camera
+from calibration.court.model import NET_Y_M
 from recon.scene import palette
 from recon.scene.parts import Lines, Part, Patches, Words
 

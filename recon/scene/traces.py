@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration.checks import Array
+from calibration import Array
 from recon.records import BallFlight, Events, Motion, side_names
 from recon.scene import palette
 from recon.scene.body import positions_at

@@ -2,13 +2,9 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
+from recon.result import Result
 from recon.scene import body, planes, still, traces
 from recon.scene.parts import Part
-
-if TYPE_CHECKING:
-    from recon.result import Result
 
 
 def still_parts(result: Result) -> tuple[Part, ...]:

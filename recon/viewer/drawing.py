@@ -13,8 +13,7 @@ import numpy as np
 import pyvista as pv
 from vtkmodules.vtkRenderingCore import vtkBillboardTextActor3D
 
-from calibration.checks import Array
-from calibration.errors import BadInput
+from calibration import Array, BadInput
 from recon.result import Result
 from recon.scene import Dots, Lines, Part, Patches, Words
 from recon.scene.body import positions_at
@@ -83,8 +82,8 @@ class Drawing:
     Mutable here: which actors exist, where they are, which layers are on. The records are not touched.
     """
 
-    def __init__(self, plotter: pv.Plotter) -> None:
-        self.plotter: Any = plotter  # pyvista's decorators hide its methods' signatures from type checkers
+    def __init__(self, plotter: Any) -> None:
+        self.plotter = plotter  # pyvista's decorators hide its methods' signatures from type checkers
         self._actors: dict[str, list[Any]] = {}
         self._layers: dict[str, str] = {}
         self._off: set[str] = set()

@@ -7,7 +7,7 @@ import sys
 
 import pyvista as pv
 
-from calibration.errors import BadInput
+from calibration import BadInput
 from recon import wording
 from recon.records import EVENT_NAMES
 from recon.result import Result
@@ -43,7 +43,8 @@ class Window:
         t = result.motion.t_s
         self._slider = ui.add_slider_widget(
             self.go_to, (float(t[0]), float(t[-1])), value=self.t_s, title="time, s", fmt="%.3f",
-            pointa=(0.05, 0.08), pointb=(0.65, 0.08), color="#1f2933", interaction_event="always", slider_width=0.015, tube_width=0.003, title_height=0.016,
+            pointa=(0.05, 0.08), pointb=(0.65, 0.08), color="#1f2933", interaction_event="always",
+            slider_width=0.015, tube_width=0.003, title_height=0.016,
         )  # fmt: skip
         for number, view in enumerate(VIEWS, start=1):
             ui.add_key_event(str(number), lambda view=view: self._look(view))

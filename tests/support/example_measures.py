@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from calibration.checks import Array
+from calibration import Array
 from recon.records import Events, Measure, MeasureSet, Motion, side_names
 
 _SPLIT = {"pixels and calibration": 0.6, "joint centres": 0.74, "clocks": 0.3}

@@ -8,7 +8,7 @@ from __future__ import annotations
 import numpy as np
 from scipy.interpolate import PchipInterpolator
 
-from calibration.checks import Array
+from calibration import Array
 from recon.records import BODY, KEYPOINTS
 
 RATE_HZ = 120.0

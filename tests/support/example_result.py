@@ -13,9 +13,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration.checks import Array
-from calibration.court.model import OUTLINES_M
-from calibration.geometry import Camera, Rigid
+from calibration import OUTLINES_M, Array, Camera, Rigid
 from recon import store
 from recon.records import (
     BONES,
@@ -34,6 +32,7 @@ from recon.records import (
 )
 from tests.support.example_measures import example_measures
 from tests.support.example_motion import EVENT_TIMES_S, GRAVITY_M_S2, RATE_HZ, invented_motion
+from tests.support.example_rig import save_example_rig
 
 _XYZ = tuple[float, float, float]
 
@@ -164,8 +163,6 @@ def _example_events() -> Events:
 
 def save_example(folder: Path, handedness: str = "right", cameras: tuple[Camera, ...] | None = None) -> Path:
     """Write folder/rig and folder/session, complete with all derived files; returns the session folder."""
-    from tests.support.example_rig import save_example_rig
-
     cameras = example_cameras() if cameras is None else cameras
     save_example_rig(folder / "rig", cameras)
     session = folder / "session"

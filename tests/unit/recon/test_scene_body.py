@@ -7,9 +7,7 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from calibration.calibrated_rig import CalibratedRig, Provenance
-from calibration.errors import BadInput
-from calibration.geometry import Camera, Rigid
+from calibration import BadInput, CalibratedRig, Camera, Provenance, Rigid
 from recon.records import BONES, KEYPOINTS, BallFlight, Clock, Clocks, Motion, PointStatus
 from recon.scene import body, palette, picture_index, skeleton_in_picture
 from recon.store import FramePictures

@@ -1,0 +1,298 @@
+"use strict";
+// Pixel coordinates throughout: pixel centres at integers. Both SVGs have the picture from -0.5 to size - 0.5, so
+// their own coordinates are pixel coordinates and getScreenCTM() is the whole conversion.
+const $ = id => document.getElementById(id);
+const SVG = "http://www.w3.org/2000/svg";
+const MAGNIFY = 9;
+let info, camera, asked, clicks = [], skipped = new Set(), history = [], drawn = {}, box = null, hold = null;
+
+const words = name => name.replaceAll("_", " ");
+const key = (cam, point) => cam + "/" + point;
+const size = () => info.cameras.find(c => c.name === camera);
+const clickOf = (cam, point) => clicks.find(c => c.camera === cam && c.point === point);
+
+function element(name, attributes, parent, text) {
+  const e = document.createElementNS(SVG, name);
+  for (const [k, v] of Object.entries(attributes)) e.setAttribute(k, v);
+  if (text !== undefined) e.textContent = text;
+  parent.append(e);
+  return e;
+}
+
+async function send(path, value) {
+  const answer = await fetch(path, {method: "POST", headers: {"Content-Type": "application/json"}, body: JSON.stringify(value)});
+  const content = await answer.json();
+  if (!answer.ok) throw new Error(content.error);
+  return content;
+}
+
+let saving = Promise.resolve();
+function save() {
+  $("saved").textContent = "saving …";
+  const rows = clicks.map(c => ({...c}));
+  saving = saving.then(() => send("/clicks", rows)).then(
+    r => { $("saved").textContent = `${r.saved} clicks saved`; }, e => { $("saved").textContent = `not saved: ${e.message}`; });
+  return saving;
+}
+
+function change(edit) {
+  history.push({clicks: clicks.map(c => ({...c})), skipped: new Set(skipped), camera, asked});
+  edit();
+  save();
+}
+
+function place(u, v) {
+  const {width, height} = size();
+  u = Math.min(Math.max(u, -0.5), width - 0.5);
+  v = Math.min(Math.max(v, -0.5), height - 0.5);
+  change(() => {
+    const old = clickOf(camera, asked);
+    if (old) { old.u_px = u; old.v_px = v; } else clicks.push({camera, point: asked, u_px: u, v_px: v});
+    skipped.delete(key(camera, asked));
+  });
+  hold = {u, v, point: asked};
+  askNext();
+}
+
+function askNext() {
+  const open = info.points.filter(p => !clickOf(camera, p.name) && !skipped.has(key(camera, p.name)));
+  const after = info.points.findIndex(p => p.name === asked);
+  const next = open.find(p => info.points.indexOf(p) > after) || open[0];
+  if (next) asked = next.name;
+  show();
+}
+
+function ask(point) {
+  asked = point;
+  const c = clickOf(camera, point);
+  hold = c ? {u: c.u_px, v: c.v_px, point} : null;
+  show();
+  if (c) magnify(c.u_px, c.v_px);
+}
+
+function look(name) {
+  camera = name;
+  box = null;
+  hold = null;
+  const {width, height} = size();
+  for (const id of ["photo", "magnified"]) {
+    $(id).setAttribute("href", `/picture/${name}`);
+    $(id).setAttribute("width", width);
+    $(id).setAttribute("height", height);
+  }
+  asked = info.points[0].name;
+  if (clickOf(camera, asked) || skipped.has(key(camera, asked))) askNext();
+  magnify(width / 2, height / 2);
+  show();
+}
+
+function setBox(b) {
+  const {width, height} = size();
+  box = b || {x: -0.5, y: -0.5, w: width, h: height};
+  $("picture").setAttribute("viewBox", `${box.x} ${box.y} ${box.w} ${box.h}`);
+}
+
+function magnify(u, v) {
+  const w = 310 / MAGNIFY, h = 230 / MAGNIFY;
+  $("magnifier").setAttribute("viewBox", `${u - w / 2} ${v - h / 2} ${w} ${h}`);
+  $("where").textContent = `${u.toFixed(1)}, ${v.toFixed(1)} px`;
+  $("cross").replaceChildren();
+  for (const [dx, dy] of [[1, 0], [0, 1]])
+    for (const s of [-1, 1])
+      element("line", {x1: u + s * dx, y1: v + s * dy, x2: u + s * dx * w, y2: v + s * dy * w, stroke: "#000", "stroke-width": 1, "stroke-opacity": 0.55}, $("cross"));
+}
+
+function marker(parent, u, v, current, reach) {
+  for (const [colour, width] of [["#fff", 4], [current ? "#d55e00" : "#0072b2", 2]]) {
+    const common = {stroke: colour, "stroke-width": width, fill: "none"};
+    element("line", {x1: u - reach, y1: v, x2: u + reach, y2: v, ...common}, parent);
+    element("line", {x1: u, y1: v - reach, x2: u, y2: v + reach, ...common}, parent);
+    if (current) element("circle", {cx: u, cy: v, r: reach * 1.4, ...common}, parent);
+  }
+}
+
+function showPicture() {
+  if (!box) setBox(null);
+  const reach = box.w / 130;
+  $("placed").replaceChildren();
+  $("magnifier-placed").replaceChildren();
+  for (const c of clicks.filter(c => c.camera === camera)) {
+    marker($("placed"), c.u_px, c.v_px, c.point === asked, reach);
+    marker($("magnifier-placed"), c.u_px, c.v_px, hold !== null && c.point === hold.point, 1.2);
+  }
+  $("drawn").replaceChildren();
+  for (const line of drawn[camera] || [])
+    for (const [colour, width, dash] of [["#fff", 3, ""], ["#0072b2", 1.5, "6 4"]])
+      element("polyline", {points: line.map(p => p.join(",")).join(" "), fill: "none", stroke: colour, "stroke-width": width, "stroke-dasharray": dash}, $("drawn"));
+}
+
+function showPlan() {
+  const plan = $("plan");
+  plan.replaceChildren();
+  plan.setAttribute("viewBox", "-7.2 -25.6 14.4 27.4");
+  for (const line of info.outlines)
+    element("polyline", {points: line.map(p => `${p[0]},${-p[1]}`).join(" "), fill: "none", stroke: "#5b6773", "stroke-width": 1}, plan);
+  element("text", {x: 0, y: 1.6, "font-size": 0.95, "text-anchor": "middle", fill: "#5b6773"}, plan, "server stands here");
+  for (const p of info.points) {
+    const done = clickOf(camera, p.name), isAsked = p.name === asked;
+    const dot = element("circle", {cx: p.x, cy: -p.y, r: 0.34, fill: done ? "#0072b2" : "#fff", stroke: "#1f2933", "stroke-width": 1, style: "cursor:pointer"}, plan);
+    if (isAsked) element("circle", {cx: p.x, cy: -p.y, r: 0.85, fill: "none", stroke: "#d55e00", "stroke-width": 3}, plan);
+    dot.addEventListener("click", () => ask(p.name));
+    element("title", {}, dot, words(p.name));
+  }
+}
+
+function show() {
+  const point = info.points.find(p => p.name === asked);
+  const inCamera = clicks.filter(c => c.camera === camera).length;
+  $("asked").textContent = `${words(asked)}:`;
+  $("how").textContent = point.how + (clickOf(camera, asked) ? " Placed; click again to move it." : "");
+  $("cameras").replaceChildren();
+  for (const c of info.cameras) {
+    const b = document.createElement("button");
+    b.textContent = `${words(c.name)} (${clicks.filter(k => k.camera === c.name).length})`;
+    b.dataset.camera = c.name;
+    b.setAttribute("aria-pressed", c.name === camera);
+    b.addEventListener("click", () => look(c.name));
+    $("cameras").append(b);
+  }
+  $("points").replaceChildren();
+  for (const p of info.points) {
+    const li = document.createElement("li");
+    const mark = clickOf(camera, p.name) ? "placed" : skipped.has(key(camera, p.name)) ? "skipped" : "";
+    li.dataset.point = p.name;
+    li.setAttribute("aria-current", p.name === asked);
+    li.append(words(p.name), Object.assign(document.createElement("span"), {textContent: mark, className: "quiet"}));
+    li.addEventListener("click", () => ask(p.name));
+    $("points").append(li);
+    if (p.name === asked) li.scrollIntoView({block: "nearest"});
+  }
+  $("undo").disabled = !history.length;
+  $("register").disabled = !clicks.length;
+  document.body.dataset.placed = inCamera;
+  showPicture();
+  showPlan();
+}
+
+function pixel(svg, event) {
+  const p = new DOMPoint(event.clientX, event.clientY).matrixTransform(svg.getScreenCTM().inverse());
+  return [p.x, p.y];
+}
+
+const picture = $("picture");
+let drag = null;
+picture.addEventListener("pointerdown", e => { drag = {x: e.clientX, y: e.clientY, box: {...box}, moved: false}; picture.setPointerCapture(e.pointerId); });
+picture.addEventListener("pointermove", e => {
+  if (drag && Math.hypot(e.clientX - drag.x, e.clientY - drag.y) > 4) drag.moved = true;
+  if (drag && drag.moved) {
+    const scale = 1 / picture.getScreenCTM().a;
+    setBox({...drag.box, x: drag.box.x - (e.clientX - drag.x) * scale, y: drag.box.y - (e.clientY - drag.y) * scale});
+  } else magnify(...pixel(picture, e));
+});
+picture.addEventListener("pointerup", e => {
+  const wasDrag = drag && drag.moved;
+  drag = null;
+  if (wasDrag || e.button !== 0) return;
+  const [u, v] = pixel(picture, e);
+  place(u, v);
+  magnify(u, v);
+});
+picture.addEventListener("pointerleave", () => { if (hold) magnify(hold.u, hold.v); });
+picture.addEventListener("wheel", e => {
+  e.preventDefault();
+  const [u, v] = pixel(picture, e), {width, height} = size();
+  const w = Math.min(width, Math.max(width / 40, box.w * Math.exp(e.deltaY * 0.0015))), f = w / box.w;
+  setBox(w >= width ? null : {x: u - (u - box.x) * f, y: v - (v - box.y) * f, w, h: height * w / width});
+  showPicture();
+}, {passive: false});
+
+// The magnifier holds still on the last point placed; a click in it moves that point.
+$("magnifier").addEventListener("click", e => {
+  if (hold) refine(...pixel($("magnifier"), e));
+});
+function refine(u, v) {
+  const next = asked;
+  asked = hold.point;
+  place(u, v);
+  asked = next;
+  show();
+  magnify(u, v);
+}
+document.addEventListener("keydown", e => {
+  const steps = {ArrowLeft: [-1, 0], ArrowRight: [1, 0], ArrowUp: [0, -1], ArrowDown: [0, 1]};
+  if (!(e.key in steps) || !hold) return;
+  e.preventDefault();
+  const step = e.shiftKey ? 1 : 0.25;
+  refine(hold.u + steps[e.key][0] * step, hold.v + steps[e.key][1] * step);
+});
+
+$("whole").addEventListener("click", () => { setBox(null); showPicture(); });
+$("skip").addEventListener("click", () => {
+  change(() => { skipped.add(key(camera, asked)); clicks = clicks.filter(c => !(c.camera === camera && c.point === asked)); });
+  hold = null;
+  askNext();
+});
+$("undo").addEventListener("click", () => {
+  const before = history.pop();
+  if (!before) return;
+  ({clicks, skipped} = before);
+  if (before.camera !== camera) look(before.camera);
+  hold = null;
+  ask(before.asked);
+  save();
+});
+$("next-camera").addEventListener("click", () => {
+  const i = info.cameras.findIndex(c => c.name === camera);
+  look(info.cameras[(i + 1) % info.cameras.length].name);
+});
+
+$("register").addEventListener("click", async () => {
+  const result = $("result");
+  $("register").disabled = true;
+  result.className = "";
+  result.textContent = "registering …";
+  try {
+    await saving;
+    const r = await send("/register", null);
+    drawn = r.drawn;
+    showResult(r);
+  } catch (e) {
+    result.className = "fault";
+    result.textContent = e.message;
+  }
+  show();
+});
+
+function showResult(r) {
+  const result = $("result"), worst = Math.max(...r.rows.map(row => row.residual_px));
+  const say = (tag, text, parent, className = "") => {
+    const e = Object.assign(document.createElement(tag), {textContent: text, className});
+    parent.append(e);
+    return e;
+  };
+  result.replaceChildren();
+  say("p", `Registered. Clicks lie ${r.rms_px.toFixed(2)} px from where the court is (root mean square). The court as found is drawn dashed in the picture.`, result);
+  for (const flag of r.flags) say("p", flag, result, "fault");
+  const table = say("table", "", result);
+  for (const row of r.rows) {
+    const line = say("tr", "", table, row.residual_px === worst ? "worst" : "");
+    say("td", words(row.camera), line);
+    say("td", words(row.point) + (row.used ? "" : " (left out)"), line);
+    say("td", `${row.residual_px.toFixed(2)} px`, line, "number");
+    line.addEventListener("click", () => { look(row.camera); ask(row.point); });
+  }
+}
+
+$("finish").addEventListener("click", async () => {
+  await saving;
+  await send("/finish", null);
+  document.body.textContent = "Finished; the clicks are saved. This page can be closed.";
+});
+
+fetch("/state").then(r => r.json()).then(s => {
+  info = s;
+  clicks = s.clicks;
+  $("rig").textContent = s.rig;
+  look(s.cameras[0].name);
+  $("saved").textContent = clicks.length ? `${clicks.length} clicks loaded` : "";
+});

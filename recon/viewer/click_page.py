@@ -1,0 +1,272 @@
+"""The page on which a person clicks the court's named points in each camera's picture.
+
+Knows calibration only. Every change is written to court_clicks.csv at once, whole or not at all; the button
+"register" hands the rig folder to a callback and shows, click by click, how well the court fits.
+"""
+
+from __future__ import annotations
+
+import itertools
+import json
+import threading
+import webbrowser
+from collections.abc import Callable
+from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
+from importlib import resources
+from pathlib import Path
+from typing import Any
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from calibration import (
+    OUTLINES_M,
+    POINTS,
+    Array,
+    BadInput,
+    CalibratedRig,
+    Camera,
+    Click,
+    CourtplumbError,
+    RigFolder,
+    picture,
+    read_clicks,
+    read_rig_folder,
+    write_clicks,
+)
+
+Register = Callable[[Path], CalibratedRig]
+"""Takes the rig folder whose clicks have just been saved; returns the rig in the court. Raises BadInput."""
+
+_LOCAL_HOSTS = ("localhost", "127.0.0.1")
+_STEP_M = 0.25  # spacing of the points that a drawn-back line is made of: a lens bends it
+_BODY_LIMIT = 1_000_000
+_ASSETS = {
+    "/": ("click_page.html", "text/html; charset=utf-8"),
+    "/click_page.css": ("click_page.css", "text/css; charset=utf-8"),
+    "/click_page.js": ("click_page.js", "text/javascript; charset=utf-8"),
+}
+
+
+def court_in_picture(camera: Camera) -> list[list[list[float]]]:
+    """The court's outlines as polylines of pixels (pixel centres at integers), cut where they leave view."""
+    w, h = camera.size_px
+    out = []
+    for line in OUTLINES_M:
+        corners = np.array(line)
+        steps = [max(2, int(np.linalg.norm(b - a) / _STEP_M)) for a, b in itertools.pairwise(corners)]
+        legs = [np.linspace(a, b, n + 1) for (a, b), n in zip(itertools.pairwise(corners), steps, strict=True)]
+        points = np.concatenate(legs)
+        uv = camera.project(points)
+        near = np.abs(uv / [w, h] - 0.5).max(axis=1) < 1.0  # up to half a picture outside; NaN is not near
+        seen = near & _within_lens(camera, points)
+        out += [uv[list(run)].round(2).tolist() for run in _runs(seen) if len(run) > 1]
+    return out
+
+
+def _within_lens(camera: Camera, points_m: Array) -> NDArray[np.bool_]:
+    """Whether points lie inside the cone that the picture shows, and half as much again.
+
+    Beyond it the lens terms are extrapolated, and may fold far points back into the picture.
+    """
+    w, h = camera.size_px
+    corners = np.array([[0.0, 0.0], [w, 0.0], [w, h], [0.0, h]])
+    n = camera.normalised(corners)
+    limit = 1.5 * float(np.nanmax(np.linalg.norm(n, axis=1))) if np.isfinite(n).any() else np.inf
+    x = camera.cam_from_world.apply(points_m)
+    return np.asarray(np.linalg.norm(x[:, :2], axis=1) <= limit * np.maximum(x[:, 2], 0.0))
+
+
+def _runs(flags: NDArray[np.bool_]) -> list[range]:
+    """Runs of consecutive True."""
+    edges = np.flatnonzero(np.diff(np.concatenate([[False], flags, [False]]).astype(int)))
+    return [range(a, b) for a, b in zip(edges[::2], edges[1::2], strict=True)]
+
+
+class ClickDesk:
+    """What the page works on: the rig folder, its pictures, and the clicks as last saved."""
+
+    def __init__(self, folder: RigFolder, register: Register) -> None:
+        self.folder = folder
+        self.register = register
+        self._busy = threading.Lock()
+        self.pictures: dict[str, bytes] = {}
+        self.sizes_px: dict[str, tuple[int, int]] = {}
+        for camera in folder.cameras:
+            if camera.court_picture is None:
+                continue
+            image = picture(camera.court_picture)
+            self.sizes_px[camera.name] = (image.shape[1], image.shape[0])
+            self.pictures[camera.name] = cv2.imencode(".png", image)[1].tobytes()
+        if not self.pictures:
+            raise BadInput(f"{folder.root / 'rig.toml'}: camera: want a court_picture for at least one camera")
+        path = folder.clicks_path
+        self._clicks = read_clicks(path) if path.exists() else []
+
+    def state(self) -> dict[str, Any]:
+        """Everything the page starts from."""
+        return {
+            "rig": self.folder.name,
+            "cameras": [
+                {"name": n, "width": w, "height": h} for n, (w, h) in self.sizes_px.items()
+            ],
+            "points": [{"name": p.name, "x": p.x_m, "y": p.y_m, "how": p.how_to_click} for p in POINTS],
+            "outlines": [[list(p[:2]) for p in line] for line in OUTLINES_M],
+            "clicks": [_as_json(c) for c in self._clicks],
+        }  # fmt: skip
+
+    def save(self, rows: object) -> int:
+        """Take all clicks anew and write them; returns how many.
+
+        Raises BadInput and then leaves the file as it was.
+        """
+        if not isinstance(rows, list):
+            raise BadInput("clicks: want a list")
+        clicks = [_from_json(row) for row in rows]
+        names = [(c.camera, c.point) for c in clicks]
+        if len(set(names)) != len(names):
+            raise BadInput("clicks: want each point once per camera")
+        for c in clicks:
+            w, h = self._size_px(c.camera)
+            u, v = c.uv_px
+            if not (-0.5 <= u <= w - 0.5 and -0.5 <= v <= h - 0.5):
+                raise BadInput(
+                    f"click on {c.point} in {c.camera}: want it inside the picture, got {u:g}, {v:g}"
+                )
+        with self._busy:
+            if clicks:
+                write_clicks(self.folder.clicks_path, clicks)
+            else:  # a file without clicks is an error elsewhere; no file says the same and is none
+                self.folder.clicks_path.unlink(missing_ok=True)
+            self._clicks = clicks
+        return len(clicks)
+
+    def registered(self) -> dict[str, Any]:
+        """Run the callback; what the page shows of its result. Raises what the callback raises."""
+        with self._busy:
+            rig = self.register(self.folder.root)
+        if rig.court is None or rig.frame != "court":
+            raise BadInput("the registration gave a rig that is not in the court")
+        rows = [
+            {"camera": c.camera, "point": c.point, "residual_px": c.residual_px, "used": c.used}
+            for c in rig.court.clicks
+        ]
+        drawn = {c.name: court_in_picture(c) for c in rig.cameras if c.name in self.sizes_px}
+        return {"rms_px": rig.court.rms_px, "rows": rows, "drawn": drawn, "flags": list(rig.flags)}
+
+    def _size_px(self, camera: str) -> tuple[int, int]:
+        if camera not in self.sizes_px:
+            raise BadInput(
+                f"clicks: no camera {camera!r} with a court picture; there are {list(self.sizes_px)}"
+            )
+        return self.sizes_px[camera]
+
+
+def _as_json(c: Click) -> dict[str, Any]:
+    return {"camera": c.camera, "point": c.point, "u_px": float(c.uv_px[0]), "v_px": float(c.uv_px[1])}
+
+
+def _from_json(row: object) -> Click:
+    if not isinstance(row, dict) or set(row) != {"camera", "point", "u_px", "v_px"}:
+        raise BadInput(f"clicks: want camera, point, u_px, v_px; got {row!r}")
+    try:
+        uv = np.array([float(row["u_px"]), float(row["v_px"])]).round(3)
+    except (TypeError, ValueError) as error:
+        raise BadInput(f"clicks: want numbers, got {row!r}") from error
+    return Click(str(row["camera"]), str(row["point"]), uv)
+
+
+class _Handler(BaseHTTPRequestHandler):
+    server: _Server
+
+    def do_GET(self) -> None:
+        if not self._from_here():
+            return
+        desk = self.server.desk
+        name = self.path.removeprefix("/picture/")
+        if self.path in _ASSETS:
+            file, kind = _ASSETS[self.path]
+            self._answer(200, resources.files("recon.viewer").joinpath(file).read_bytes(), kind)
+        elif self.path == "/state":
+            self._answer_json(200, desk.state())
+        elif name != self.path and name in desk.pictures:
+            self._answer(200, desk.pictures[name], "image/png")
+        else:
+            self._answer_json(404, {"error": "no such page"})
+
+    def do_POST(self) -> None:
+        if not self._from_here():
+            return
+        # a page of another origin cannot send this type without asking first, and is never answered yes
+        if self.headers.get("Content-Type") != "application/json":
+            self._answer_json(415, {"error": "want application/json"})
+            return
+        try:
+            length = min(int(self.headers.get("Content-Length", 0)), _BODY_LIMIT)
+            body = json.loads(self.rfile.read(length) or b"null")
+            if self.path == "/clicks":
+                self._answer_json(200, {"saved": self.server.desk.save(body)})
+            elif self.path == "/register":
+                self._answer_json(200, self.server.desk.registered())
+            elif self.path == "/finish":
+                self._answer_json(200, {})
+                threading.Thread(target=self.server.shutdown).start()
+            else:
+                self._answer_json(404, {"error": "no such page"})
+        except (CourtplumbError, ValueError) as error:
+            self._answer_json(422, {"error": str(error)})
+
+    def _from_here(self) -> bool:
+        """Refuse a request that reached this machine under another name."""
+        if (self.headers.get("Host") or "").rsplit(":", 1)[0] in _LOCAL_HOSTS:
+            return True
+        self._answer_json(403, {"error": "this page is for this machine only"})
+        return False
+
+    def _answer_json(self, status: int, value: object) -> None:
+        self._answer(status, json.dumps(value).encode(), "application/json")
+
+    def _answer(self, status: int, body: bytes, kind: str) -> None:
+        self.send_response(status)
+        self.send_header("Content-Type", kind)
+        self.send_header("Content-Length", str(len(body)))
+        self.send_header("Cache-Control", "no-store")
+        self.end_headers()
+        self.wfile.write(body)
+
+    def log_message(self, format: str, *args: object) -> None:
+        """Say nothing: only the command line prints."""
+
+
+class _Server(ThreadingHTTPServer):
+    daemon_threads = True
+
+    def __init__(self, port: int, desk: ClickDesk) -> None:
+        self.desk = desk
+        super().__init__(("127.0.0.1", port), _Handler)
+
+
+def click_court(
+    rig_folder: Path | str,
+    register: Register,
+    *,
+    port: int = 0,
+    open_browser: bool = True,
+    on_ready: Callable[[str], None] | None = None,
+) -> None:
+    """Serve the clicking page on this machine only, until "finish" is pressed or it is interrupted.
+
+    on_ready gets the page's address once it can be opened (the command line prints it).
+    Raises BadInput for a broken rig folder, unreadable pictures or clicks.
+    """
+    server = _Server(port, ClickDesk(read_rig_folder(rig_folder), register))
+    try:
+        url = f"http://localhost:{server.server_address[1]}/"
+        if on_ready is not None:
+            on_ready(url)
+        if open_browser:
+            webbrowser.open(url)
+        server.serve_forever(poll_interval=0.2)
+    finally:
+        server.server_close()
