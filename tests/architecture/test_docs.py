@@ -1,0 +1,108 @@
+"""What the docs say about files and names is what the program reads and writes."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+
+import pytest
+
+from calibration.court.model import COURT_POINTS_M
+from calibration.folder import CLICK_COLUMNS, read_rig_folder
+from calibration.geometry.camera import PARAMETERS
+from recon.assets import catalogue
+from recon.keypoints.own_file import COLUMNS
+from recon.measures.catalogue import MEASURES
+from recon.records import EVENT_NAMES, KEYPOINTS, PointStatus
+from recon.session import SessionFile, load_session
+from tests.architecture.source_tree import ROOT
+
+DOCS = ROOT / "docs"
+BLOCK = re.compile(r"^```(\w+)\n(.*?)^```", re.S | re.M)
+
+
+def text_of(name: str) -> str:
+    return (DOCS / name).read_text(encoding="utf-8")
+
+
+def blocks(kind: str, first_line: str) -> list[tuple[str, str]]:
+    """(page, code) of every fenced block of that kind that begins with a line."""
+    found = []
+    for page in sorted(DOCS.rglob("*.md")):
+        for language, code in BLOCK.findall(page.read_text(encoding="utf-8")):
+            if language == kind and code.startswith(first_line):
+                found.append((page.name, code))
+    return found
+
+
+@pytest.mark.parametrize(("page", "code"), blocks("toml", "# session.toml"))
+def test_every_session_file_in_the_docs_is_read(page: str, code: str, tmp_path: Path) -> None:
+    (tmp_path / "session.toml").write_text(code, encoding="utf-8")
+    assert load_session(tmp_path).file.rig == "../my_rig", page
+
+
+@pytest.mark.parametrize(("page", "code"), blocks("toml", "# rig.toml"))
+def test_every_rig_file_in_the_docs_is_read(page: str, code: str, tmp_path: Path) -> None:
+    (tmp_path / "rig.toml").write_text(code, encoding="utf-8")
+    assert len(read_rig_folder(tmp_path).cameras) >= 2, page
+
+
+def test_the_docs_show_a_session_a_rig_and_both_tables() -> None:
+    assert len(blocks("toml", "# session.toml")) >= 3 and blocks("toml", "# rig.toml")
+    assert blocks("csv", ",".join(CLICK_COLUMNS) + "\n")
+    assert blocks("csv", ",".join(COLUMNS) + "\n")
+
+
+def test_every_key_of_a_session_is_explained() -> None:
+    page = text_of("files.md")
+    assert [
+        key for key in SessionFile.model_fields if f"`{key}`" not in page and f"`[{key}]`" not in page
+    ] == []
+
+
+def test_every_court_point_is_named_and_no_other() -> None:
+    section = text_of("files.md").split("## court_clicks.csv")[1].split("\n## ")[0]
+    named = set(re.findall(r"`((?:far_)?(?:baseline|service|net)_\w+)`", section))
+    assert named == set(COURT_POINTS_M)
+
+
+def test_every_measure_and_event_has_its_row_and_evidence() -> None:
+    page = text_of("measures.md")
+    rows = {name: line for line in page.splitlines() for name in re.findall(r"^\| `(\w+)`", line)}
+    assert set(rows) == set(MEASURES) | set(EVENT_NAMES)
+    words = {
+        "published": "published value",
+        "common practice": "common practice",
+        "definition": "definition only",
+    }
+    for name, definition in MEASURES.items():
+        assert f"| {definition.unit} |" in rows[name], name
+        assert words[definition.evidence] in rows[name], name
+
+
+def test_every_keypoint_name_can_be_put_together() -> None:
+    section = text_of("files.md").split("## Keypoint names")[1].split("\n## ")[0]
+    words = set(re.findall(r"`(\w+)`", section))
+    assert {k.removeprefix("left_").removeprefix("right_") for k in KEYPOINTS} <= words
+
+
+def test_every_status_and_camera_parameter_is_listed_in_order() -> None:
+    page = text_of("files.md")
+    assert [int(n) for n in re.findall(r"^\| (\d) \|", page, re.M)] == [int(s) for s in PointStatus]
+    assert ", ".join(PARAMETERS) in page
+
+
+def test_every_fetched_package_stands_with_its_version_and_licence() -> None:
+    page = text_of("licences.md")
+    for package in (catalogue.POSE_WHEEL, catalogue.POSE_TARBALL, catalogue.BODY_WHEEL):
+        (row,) = [line for line in page.splitlines() if f"{package.name} {package.version}" in line]
+        assert package.licence.split(" ")[0] in row
+
+
+def test_every_runtime_dependency_stands_with_a_licence() -> None:
+    import tomllib
+
+    project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
+    page = text_of("licences.md")
+    names = [re.split(r"[<>=!~ ]", d)[0] for d in project["dependencies"]]
+    assert [n for n in names if not re.search(rf"^\|[^|]*\b{re.escape(n)}\b[^|]*\|[^|]+\|", page, re.M)] == []
