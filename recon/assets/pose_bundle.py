@@ -44,7 +44,7 @@ def _write_aligned(bundle: zipfile.ZipFile, name: str, data: bytes) -> None:
 def with_normalisation(model_file: bytes, mean: float, std: float) -> bytes:
     """The same TFLite model with the note that its input is (pixel - mean) / std."""
     import flatbuffers  # type: ignore[import-untyped]  # here: only fetching needs it, and it is slow to load
-    from mediapipe.tasks.metadata import schema_py_generated as schema  # type: ignore[import-untyped]
+    from mediapipe.tasks.metadata import schema_py_generated as schema
 
     model = schema.ModelT.InitFromObj(schema.Model.GetRootAsModel(model_file, 0))
     graph = model.subgraphs[0]

@@ -14,21 +14,22 @@ from tests.architecture.source_tree import ROOT, Module, imports_of, module_of, 
 # Lower layers first. A unit may import units of lower layers only; the two with the same layer never meet.
 CALIBRATION_LAYERS = (
     {"errors"},
-    {"checks"},
-    {"geometry"},
-    {"footage"},
-    {"board"},
-    {"views"},
-    {"bundle", "holds"},
-    {"lens", "court", "clicks"},
-    {"rig", "rig_solve", "drift", "planning"},
-    {"files", "rig_file", "folder"},
+    {"checks", "provenance"},
+    {"geometry", "footage"},
+    {"board", "bundle", "calibrated_rig"},
+    {"views", "court"},
+    {"holds", "lens"},
+    {"files", "shared"},
+    {"folder", "rig"},
+    {"own", "steps"},
 )
-STAGES = {"capture", "keypoints", "sync", "triangulate", "motion", "events", "measures"}
+STAGES = {"capture", "keypoints", "sync", "triangulate", "motion", "flight", "events", "measures"}
 READERS = {"viewer", "report", "export", "agreement"}
 RECON_LAYERS = (
     {"records"},
     {"wording", "store", "session", "assets"},
+    {"body", "uncertainty"},
+    {"ground"},
     STAGES,
     {"result"},
     {"scene"},
