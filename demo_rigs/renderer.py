@@ -14,7 +14,7 @@ from demo_rigs.lens_map import SCALE, Window
 from demo_rigs.racket_ball import BALL_RADIUS_M, Grip
 
 _BUCKET = 96  # the off-screen picture grows in steps, so that it is rarely re-allocated
-_LIGHTS = ((SUN, 0.62, (1.0, 0.97, 0.92)), (np.array([-0.5, -0.6, 0.6]), 0.26, (0.85, 0.92, 1.0)),
+_LIGHTS = ((SUN, 0.60, (1.0, 0.97, 0.92)), (np.array([-0.5, -0.6, 0.6]), 0.26, (0.85, 0.92, 1.0)),
            (np.array([0.2, 0.8, 0.7]), 0.20, (0.85, 0.92, 1.0)))  # fmt: skip
 """Sun and two patches of sky: direction, strength, colour. Ambient light is part of each surface."""
 
@@ -37,7 +37,7 @@ class Stage:
         self._lights()
         self._skin = _mesh(dressed.vertices_m, dressed.faces, dressed.colours, dressed.normals)
         vertices, faces, colours, strings, string_colour = racket_mesh(grip)
-        self._body_actor = self._add(self._skin, 0.24, 0.10)
+        self._body_actor = self._add(self._skin, 0.34, 0.06)
         self._racket_actor = self._add(_mesh(vertices, faces, colours, None), 0.45, 0.15)
         self._string_actor = self._add_strings(strings, string_colour)
         self._ball_actor = self._add_ball()
