@@ -1,8 +1,30 @@
-"""A measured serve on the screen. Reads records, never stages."""
+"""A measured serve on the screen, and the page for clicking court points. Reads records, never stages.
 
-from recon.viewer.browser import show
-from recon.viewer.drawing import VIEWS
-from recon.viewer.stills import save_picture
-from recon.viewer.window import show_window
+Names are looked up on first use: the clicking page should not have to wait for the 3D libraries.
+"""
 
-__all__ = ["VIEWS", "save_picture", "show", "show_window"]
+from importlib import import_module
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from recon.viewer.browser import show
+    from recon.viewer.click_page import click_court
+    from recon.viewer.drawing import VIEWS
+    from recon.viewer.stills import save_picture
+    from recon.viewer.window import show_window
+
+__all__ = ["VIEWS", "click_court", "save_picture", "show", "show_window"]
+
+_HOMES = {
+    "VIEWS": "drawing",
+    "click_court": "click_page",
+    "save_picture": "stills",
+    "show": "browser",
+    "show_window": "window",
+}
+
+
+def __getattr__(name: str) -> Any:
+    if name not in _HOMES:
+        raise AttributeError(f"module 'recon.viewer' has no attribute {name!r}")
+    return getattr(import_module(f"recon.viewer.{_HOMES[name]}"), name)

@@ -19,7 +19,7 @@ from typing import Any
 from trame.app import get_server  # type: ignore[import-untyped]
 from trame.ui.html import DivLayout  # type: ignore[import-untyped]
 from trame.widgets import client  # type: ignore[import-untyped]
-from trame_pyvista.widgets import PyVistaRemoteView
+from trame_pyvista.rca_view import PyVistaRCAView
 
 from recon.result import Result
 from recon.scene import LAYERS, key_instant_s, moving_parts, still_parts
@@ -28,7 +28,9 @@ from recon.viewer.drawing import VIEWS, Drawing, off_screen_plotter
 from recon.wording import time_text
 
 _SCENE_PX = (900, 700)
-_FRAMES_PER_S = 12.0
+_PICTURES_PER_S = 20.0
+_STEPS_PER_S = 12.0
+_JPEG_QUALITY = 88
 _SPEEDS = ((1.0, "full"), (0.5, "half"), (0.25, "quarter"), (0.1, "tenth"))
 _server_numbers = count()
 
@@ -55,6 +57,7 @@ class Viewer:
         self._draw(self.server.state.sample)
         self._look("corner")
         self._build_page()
+        self.view.handler.update_quality(_JPEG_QUALITY, _JPEG_QUALITY)  # equal: one picture per change, not two
         self._connect()
 
     def _fill_state(self) -> None:
@@ -90,9 +93,9 @@ class Viewer:
         with DivLayout(self.server) as layout:
             client.Style(_asset("page.css"))
             layout.root.add_child(before)
-            self.view = PyVistaRemoteView(  # type: ignore[no-untyped-call]
-self.drawing.plotter, interactive_ratio=1, still_ratio=1,
-                                          style="width: 100%; height: 100%")  # fmt: skip
+            self.view: Any = PyVistaRCAView(  # type: ignore[no-untyped-call]
+                self.drawing.plotter, target_fps=_PICTURES_PER_S, style="width: 100%; height: 100%"
+            )
             layout.root.add_child(after)
 
     def _connect(self) -> None:
@@ -105,12 +108,12 @@ self.drawing.plotter, interactive_ratio=1, still_ratio=1,
     def _on_sample(self, sample: int, **_: Any) -> None:
         self._draw(int(sample))
         self._fill_instant(int(sample))
-        self.view.update()
+        self.view.render()
 
     def _on_layers(self, off: list[str], **_: Any) -> None:
         for layer in LAYERS:
             self.drawing.switch(layer, layer not in off)
-        self.view.update()
+        self.view.render()
 
     def _on_playing(self, playing: bool, **_: Any) -> None:
         if playing:
@@ -118,7 +121,7 @@ self.drawing.plotter, interactive_ratio=1, still_ratio=1,
 
     def _on_look(self, view: str) -> None:
         self._look(view)
-        self.view.update()
+        self.view.render()
 
     def _draw(self, sample: int) -> None:
         self.drawing.show(moving_parts(self.result, float(self.result.motion.t_s[sample])))
@@ -132,7 +135,7 @@ self.drawing.plotter, interactive_ratio=1, still_ratio=1,
         at = float(t[0] if state.sample >= state.last else t[state.sample])
         then = time.monotonic()
         while state.playing:
-            await asyncio.sleep(1 / _FRAMES_PER_S)
+            await asyncio.sleep(1 / _STEPS_PER_S)
             now = time.monotonic()
             at, then = at + (now - then) * state.speed, now
             if not state.playing:  # paused meanwhile: the page has its own sample by now

@@ -121,6 +121,8 @@ class Drawing:
                 "lighting": tubes,
                 "render_lines_as_tubes": tubes,
             }
+            if tubes:  # shaded little: what colour a bone has must be seen from all sides
+                look |= {"ambient": 0.45, "diffuse": 0.55}
         elif isinstance(part, Patches):
             mesh = _patch_mesh(part.corners_m)
             look = {"opacity": part.opacity, "lighting": False}
