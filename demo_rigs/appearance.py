@@ -41,6 +41,7 @@ def dress(body: Body, athlete: Athlete) -> Dressed:
     thickness = {"shirt": 0.012, "shorts": 0.016, "shoes": 0.007, "hair": 0.016}
     for name, t in thickness.items():
         v += normals * (t * _soft(body, region[name]))[:, None]
+    v = _shoe_last(v, body, region["shoes"])
     _soles(v, body, region["shoes"])
     return Dressed(v, vertex_normals(v, body.faces), body.faces, colours)
 
@@ -83,7 +84,7 @@ def _regions(body: Body) -> dict[str, Array]:
                    "orbicularis", "eye", "tongue")  # fmt: skip
     collar = neck[2] + 0.012 * h + 0.25 * (neck[1] - v[:, 1])
     waist = hip[2] + 0.045 * h
-    shirt = (v[:, 2] > waist - 0.03 * h) & (v[:, 2] < collar) & (head < 0.6)
+    shirt = (v[:, 2] > waist - 0.055 * h) & (v[:, 2] < collar) & (head < 0.6)
     shirt &= ~arms | (along_arm < 0.62)
     legs = _weight(body, "upperleg", "root", "pelvis", "spine05") > 0.5
     hem = hip[2] + 0.52 * (knee[2] - hip[2])
@@ -94,18 +95,35 @@ def _regions(body: Body) -> dict[str, Array]:
     eye = body.joint("eye.R")
     top = v[:, 2].max()
     ear_y = body.joint("head")[1]
-    line = eye[2] + 0.62 * (top - eye[2]) * np.clip((v[:, 1] - ear_y) / (eye[1] - ear_y), 0, 1)
+    forward = np.clip((v[:, 1] - ear_y) / (eye[1] - ear_y), 0, 1)
+    line = np.where(forward < 0.12, 0.0, eye[2] + 0.60 * (top - eye[2]) * forward**1.5)
     nape = body.joint("head")[2] - 0.01 * h
     ears = (np.abs(v[:, 0]) > 0.0385 * h) & (v[:, 2] < eye[2] + 0.012 * h)
     hair = (head > 0.6) & (v[:, 2] > np.maximum(line, nape)) & (v[:, 1] < eye[1] + 0.02 * h) & ~ears
-    hair &= (v[:, 1] < ear_y + 0.012 * h) | (v[:, 2] > eye[2] + 0.55 * (top - eye[2]))
     return {"shirt": shirt, "shorts": shorts & ~shirt, "shoes": shoes, "socks": socks, "hair": hair}
+
+
+def _shoe_last(v: Array, body: Body, shoes: Array) -> Array:
+    """Smooths the toes away: each shoe vertex moves to its neighbours' mean a few times, then outwards."""
+    pairs = np.concatenate([body.faces[:, [k, (k + 1) % 4]] for k in range(4)])
+    pairs = pairs[pairs[:, 0] != pairs[:, 1]]
+    out = v.copy()
+    for _ in range(14):
+        total, count = np.zeros_like(out), np.zeros(len(out))
+        for a, b in ((0, 1), (1, 0)):
+            np.add.at(total, pairs[:, a], out[pairs[:, b]])
+            np.add.at(count, pairs[:, a], 1.0)
+        out[shoes] = (total / np.maximum(count, 1)[:, None])[shoes]
+    out[shoes] += 0.009 * vertex_normals(out, body.faces)[shoes]
+    return out
 
 
 def _soles(v: Array, body: Body, shoes: Array) -> None:
     """Pulls the underside of the shoes down by the sole's thickness (in place)."""
-    low = shoes & (body.vertices_m[:, 2] < 0.030)
-    v[low, 2] = np.where(body.vertices_m[low, 2] < 0.018, -SOLE_M, v[low, 2] - 0.35 * SOLE_M)
+    low = shoes & (v[:, 2] < 0.020)
+    v[low, 2] = -SOLE_M
+    rim = shoes & (v[:, 2] >= 0.020) & (v[:, 2] < 0.034)
+    v[rim, 2] -= 0.5 * SOLE_M
     v[shoes, 2] = np.maximum(v[shoes, 2], -SOLE_M)
 
 
@@ -115,10 +133,11 @@ def _face_colours(body: Body, athlete: Athlete, region: dict[str, Array]) -> Arr
     out = np.tile(skin, (len(body.faces), 1))
     centre = body.vertices_m[body.faces].mean(axis=1)
     h = body.height_m()
-    for name, colour in (("socks", (0.93, 0.93, 0.93)), ("shorts", c["shorts"]), ("shirt", c["shirt"]),
-                         ("shoes", c["shoes"]), ("hair", c["hair"])):  # fmt: skip
-        out[region[name][body.faces].mean(axis=1) > 0.5] = colour
-    sole = region["shoes"][body.faces].all(axis=1) & (centre[:, 2] < 0.020)
+    worn = {"socks": (0.93, 0.93, 0.93), **{k: c[k] for k in ("shorts", "shirt", "shoes", "hair")}}
+    votes = np.stack([region[name][body.faces].mean(axis=1) for name in worn], axis=1)
+    covered = votes.sum(axis=1) > 0.5  # between two garments a face belongs to one of them, not to the skin
+    out[covered] = np.array(list(worn.values()))[votes.argmax(axis=1)][covered]
+    sole = region["shoes"][body.faces].all(axis=1) & (centre[:, 2] < 0.014)
     out[sole] = c["sole"]
     _paint_face(out, centre, body, skin, np.array(c["hair"]), h)
     return out

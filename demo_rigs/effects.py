@@ -14,8 +14,8 @@ class Sensor:
     """Turns a clean picture into a noisy I420 picture; seeded, so the same clip has the same noise.
 
     The noise of each pixel has variance shot_noise * level + read_noise^2 (grey levels of 8 bits): Poisson shot
-    noise and Gaussian read noise after the camera's tone curve. Colour noise is a third of it, as after a camera's
-    own colour smoothing. Normal deviates come from a pool that is entered at a random place for every frame.
+    noise and Gaussian read noise after the camera's tone curve. Colour noise is a third of it, as after a
+    camera's own colour smoothing. Normal deviates come from a pool, entered at a random place for every frame.
     """
 
     def __init__(self, shot_noise: float, read_noise: float, seed: int) -> None:

@@ -1,4 +1,4 @@
-"""Writing pictures and clips: under a temporary name first, so that an interrupted run leaves nothing half done."""
+"""Writing pictures and clips under a temporary name first: an interrupted run leaves nothing half done."""
 
 from __future__ import annotations
 
@@ -33,7 +33,7 @@ def write_png(path: Path, picture_rgb: Array) -> None:
 
 
 class ClipWriter:
-    """H.264 in MP4 with real time stamps k / fps, first frame 0. One thread: the same pictures give the same bytes."""
+    """H.264 in MP4 with real time stamps k / fps, first frame 0. One thread: same pictures, same bytes."""
 
     def __init__(self, path: Path, size_px: tuple[int, int], fps: int, crf: int) -> None:
         self._container = av.open(str(path), "w")

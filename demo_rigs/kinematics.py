@@ -20,8 +20,8 @@ _GRID_S = 0.0005
 class Curve:
     """A twice continuously differentiable curve through keys; constant before the first and after the last.
 
-    The keys are joined by Akima's method (or a monotone one where `level` is wanted: two equal keys stay exactly
-    level between them), then smoothed with a Gaussian, so keys at sharp turns are passed near, not through.
+    The keys are joined by Akima's method (or a monotone one where `level` is wanted: two equal keys stay
+    exactly level between them), then smoothed with a Gaussian, so keys at sharp turns are passed near, not through.
     Sources: Akima H (1970), J ACM 17:589-602; Fritsch FN, Carlson RE (1980), SIAM J Numer Anal 17:238-246.
     """
 
@@ -77,7 +77,7 @@ def shortest_turn(a: Array, b: Array) -> Array:
 
 
 def frame(first: Array, second: Array) -> Array:
-    """Rotations (..., 3, 3) whose columns are `first`, the part of `second` across it, and their cross product."""
+    """Rotations (..., 3, 3): columns are `first`, the part of `second` across it, their cross product."""
     a = unit(first)
     b = unit(second - (second * a).sum(axis=-1, keepdims=True) * a)
     return np.stack([a, b, np.cross(a, b)], axis=-1)

@@ -68,7 +68,7 @@ class LensMap:
         self.straight_px = _inverse_map(camera, width, height)  # (H * SCALE, W * SCALE, 2) float32
 
     def straight_window(self, w: Window) -> Window:
-        """The part of the straight picture that a window of the distorted picture needs; may reach outside it."""
+        """The part of the straight picture that a window of the distorted one needs; may reach outside."""
         part = self.straight_px[w.top * SCALE : w.bottom * SCALE, w.left * SCALE : w.right * SCALE]
         border = np.concatenate([part[0], part[-1], part[:, 0], part[:, -1]])
         low, high = np.floor(border.min(axis=0)).astype(int) - 2, np.ceil(border.max(axis=0)).astype(int) + 3

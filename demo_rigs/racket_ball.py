@@ -34,7 +34,7 @@ def tip_m() -> float:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Grip:
-    """The racket in a right hand at rest: columns of `axes` are across, face normal, butt → tip; butt end (3,)."""
+    """The racket in a right hand at rest. axes: columns across, face normal, butt → tip; butt: its end (3,)."""
 
     axes: Array
     butt: Array
@@ -48,8 +48,8 @@ class Grip:
 def right_grip(body: Body, tilt_deg: float, face_deg: float) -> Grip:
     """A racket gripped by the right hand.
 
-    tilt_deg: angle of the handle from the thumb side towards the fingers' direction; face_deg: turn of the face about
-    the handle, 0 with the palm flat behind the strings.
+    tilt_deg: angle of the handle from the thumb side towards the fingers' direction; face_deg: turn of the
+    face about the handle, 0 with the palm flat behind the strings.
     """
     wrist, index, little = (body.joint(f"{b}.R") for b in ("wrist", "finger2-1", "finger5-1"))
     x, rho = unit(body.joint("finger3-1.R") - wrist), unit(index - little)

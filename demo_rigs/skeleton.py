@@ -1,11 +1,15 @@
 """From a few meaningful channels (pelvis, trunk, arms, feet) to a rigid motion per bone.
 
-Everything here is written for a right-hander: `hit` is the right arm, `front` the left foot. A left-hander's motion
-is computed like this and mirrored as a whole by the caller. All motions are "from rest to now", in the court frame.
+Everything here is written for a right-hander: `hit` is the right arm, `front` the left foot. A left-
+hander's motion is computed like this and mirrored as a whole by the caller. All motions are "from rest to
+now", in the court frame.
 
-Arm channels, degrees: elevation (0 hanging, 90 level), plane (0 sideways, 90 forward), rotation (external positive;
-at 90 elevation in plane 0 with a bent elbow: 0 forearm forward, 90 forearm up), elbow (0 straight), pronation
-(0 thumb towards the bend, 90 palm down), flexion (wrist, towards the palm), deviation (towards the thumb).
+Arm channels, degrees: elevation (0 hanging, 90 level), plane (0 sideways, 90 forward), rotation (external
+is positive; at 90 elevation in plane 0 with a bent elbow: 0 forearm forward, 90 forearm up), elbow (0
+straight), pronation (0 thumb towards the bend, 90 palm down), flexion (wrist, towards the palm), deviation
+(to the thumb). Foot channels: x, y of the big toe's tip and z of the sole, metres; yaw of the line heel →
+toe from the baseline; heel: the heel's lift as a turn about the ball of the foot; toes: the toes' own turn
+(0 flat); knee_out.
 """
 
 from __future__ import annotations
@@ -171,7 +175,7 @@ def _fingers(hand: Array, rho0: Array, x0: Array, grip: Array) -> dict[str, Arra
 
 
 def _leg(body, side, p, pelvis, root_pivot, rotation, pivot) -> Array:
-    """One foot where the script wants it, and the leg that joins it to the pelvis. Returns the leg's stretch."""
+    """One foot where the script wants it, and the leg up to the pelvis. Returns the leg's stretch."""
     rest = foot_rest(body, side)
     r = {k: np.radians(v) for k, v in p.items()}
     flat = heading(r["yaw"] - rest.yaw_rad)

@@ -1,11 +1,12 @@
 """What really happened, for the demo, tests and agreement only: no stage of the pipeline may read these files.
 
-truth/<serve>.nc  xyz_m (time, keypoint, space) in the court frame at RATE_HZ, NaN where the ball is out of sight;
-                  planted (time, foot_point): 1 while that point is at its standing height; events as attributes.
-                  Joints are the posed rig's joints (thumb, index, pinky: finger joints). Nose, eyes, ears, heel and
-                  toe are vertices of the bare skin: heel and toe lie inside the shoe, above its sole.
-truth/cameras.json  true lens and pose of each camera, and per clip offset_s with t = t_cam + offset_s, where t_cam is
-                  the frame's time stamp (first frame 0) and a frame's time its mid exposure.
+truth/<serve>.nc: xyz_m (time, keypoint, space) in the court frame at RATE_HZ, NaN where the ball is out of
+sight; planted (time, foot_point), 1 while that point is at its standing height; event times as attributes.
+Joints are the posed rig's joints (thumb, index, pinky: finger joints). Nose, eyes, ears, heel and toe are
+vertices of the bare skin: heel and toe lie inside the shoe, above its sole.
+
+truth/cameras.json: true lens and pose of each camera, and per clip offset_s with t = t_cam + offset_s,
+where t_cam is the frame's time stamp (first frame 0) and a frame's time its mid exposure.
 """
 
 from __future__ import annotations
@@ -103,7 +104,7 @@ def truth_dataset(a: Academy, entry: ServeEntry, serve: Serve) -> xr.Dataset:
             "planted": (("time", "foot_point"), planted.astype(np.int8)),
         },
         coords={
-            "time": ("time", t, {"long_name": "scene time", "units": "seconds"}),  # not a date: decode_times=False
+            "time": ("time", t, {"long_name": "scene time", "units": "s"}),
             "keypoint": names, "space": list("xyz"), "foot_point": list(FOOT_POINTS),
         },
         attrs={
@@ -112,15 +113,13 @@ def truth_dataset(a: Academy, entry: ServeEntry, serve: Serve) -> xr.Dataset:
             "note": "Truth of an invented, rendered scene. Heel and toe lie on the bare foot inside the shoe.",
         },
     )  # fmt: skip
-    data["time"].attrs["units"] = "s"
     data.attrs.update({f"event_{k}_s": v for k, v in events(t, points, planted, serve).items()})
     return data
 
 
 def events(t: Array, p: Mapping[str, Array], planted: Array, serve: Serve) -> dict[str, float]:
     """Event times in scene seconds: release and contact from the script, the others as docs define them."""
-    left_handed = serve.mirrored
-    hit, toss = ("left", "right") if left_handed else ("right", "left")
+    toss = "right" if serve.mirrored else "left"
     release, contact = serve.script.release_s, serve.script.contact_s
     front = planted[:, [FOOT_POINTS.index(f"{toss}_{q}") for q in ("heel", "toe")]].any(axis=1)
     any_foot = planted.any(axis=1)
@@ -163,7 +162,8 @@ def write_cameras(a: Academy, path: Path) -> None:
     cameras = {
         n: {
             "size_px": list(c.size_px), "K_px": c.K_px.tolist(), "distortion": c.distortion.tolist(),
-            "R_cam_from_court": c.cam_from_world.R.tolist(), "t_cam_from_court_m": c.cam_from_world.t_m.tolist(),
+            "R_cam_from_court": c.cam_from_world.R.tolist(), "t_cam_from_court_m":
+            c.cam_from_world.t_m.tolist(),
         }
         for n, c in a.cameras.items()
     }  # fmt: skip
