@@ -42,7 +42,7 @@ class Rigid:
     @classmethod
     def from_rotvec(cls, rotvec_rad: Array, t_m: Array, dst: str, src: str) -> Rigid:
         """From an axis-angle vector (3,) in radians."""
-        return cls(Rotation.from_rotvec(np.asarray(rotvec_rad, dtype=float)).as_matrix(), t_m, dst, src)
+        return cls(Rotation.from_rotvec(np.array(rotvec_rad, dtype=float)).as_matrix(), t_m, dst, src)
 
     def rotvec_rad(self) -> Array:
         """The rotation as an axis-angle vector (3,), radians."""
