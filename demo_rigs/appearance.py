@@ -15,9 +15,9 @@ from demo_rigs.skeleton import SOLE_M
 TAPE_COLOURS = {
     "racket_tip": (1.0, 0.05, 0.70),
     "racket_throat": (0.0, 0.85, 1.0),
-    "racket_butt": (1.0, 0.45, 0.0),
+    "racket_butt": (0.05, 0.95, 0.35),
 }
-"""Three saturated hues that nothing else in the scene has: magenta, cyan, orange."""
+"""Three saturated hues that nothing else that moves has: magenta, cyan, green (orange would be near skin)."""
 BALL_COLOUR = (0.80, 0.96, 0.12)
 _FRAME, _HANDLE, _STRING = (0.16, 0.16, 0.18), (0.22, 0.22, 0.24), (0.85, 0.85, 0.80)
 

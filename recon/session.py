@@ -13,14 +13,17 @@ from calibration.errors import BadInput
 
 
 class TapeColours(BaseModel):
-    """Hue of the bright tape on the racket, degrees on the colour circle (0 red, 120 green, 240 blue)."""
+    """Hue of the bright tape on the racket, degrees on the colour circle (0 red, 120 green, 240 blue).
+
+    Any saturated colours that nothing else moving has; skin lies near 20, so orange and red tape do badly.
+    """
 
     model_config = ConfigDict(extra="forbid", frozen=True)
 
-    tip_hue_deg: Annotated[float, Field(ge=0, lt=360)] = 310.0
+    tip_hue_deg: Annotated[float, Field(ge=0, lt=360)] = 318.0
     throat_hue_deg: Annotated[float, Field(ge=0, lt=360)] = 190.0
-    butt_hue_deg: Annotated[float, Field(ge=0, lt=360)] = 25.0
-    ball_hue_deg: Annotated[float, Field(ge=0, lt=360)] = 65.0
+    butt_hue_deg: Annotated[float, Field(ge=0, lt=360)] = 140.0
+    ball_hue_deg: Annotated[float, Field(ge=0, lt=360)] = 70.0
     tolerance_deg: Annotated[float, Field(gt=0, le=30)] = 14.0
 
 
