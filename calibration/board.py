@@ -16,6 +16,7 @@ from calibration.footage import Image
 _REACH = 0.3  # half side of the sub-pixel window over the smallest square: the best of 0.15-0.4 as measured
 _CROP_MARGIN = 0.5  # of the board's own size, around where it was last seen
 _SCAN_WIDTH_PX = 1280  # wider pictures are scanned at this width; sub-pixel work is done at full size
+_MOST_UNEVEN = 0.15  # of a square: wider than any lens bends a board, narrower than a corner that jumped
 _MIN_CONTRAST = 12.0  # grey levels between dark and light squares; below it the pattern is not a board
 
 
@@ -113,9 +114,19 @@ def refine_corners(picture: Image, board: Board, start_px: Array) -> Array | Non
     """
     image = grey(picture)
     corners = _polished(image, start_px, board)
-    if np.abs(corners - start_px).max() > 0.4 * _square_px(start_px, board).min():
+    if _unevenness_px(corners, board) > _MOST_UNEVEN * _square_px(start_px, board).min():
         return None
     return _ordered(image, corners, board)
+
+
+def _unevenness_px(corners: Array, board: Board) -> float:
+    """Largest distance of a corner from where a flat board without lens distortion would have it."""
+    flat_board = board.points_m()[:, :2]
+    h, _ = cv2.findHomography(flat_board, corners)
+    if h is None:
+        return float("inf")
+    mapped = np.column_stack([flat_board, np.ones(len(flat_board))]) @ h.T
+    return float(np.linalg.norm(mapped[:, :2] / mapped[:, 2:] - corners, axis=1).max())
 
 
 def edge_rise_px(picture: Image, board: Board, corners_px: Array) -> float:

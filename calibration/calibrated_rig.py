@@ -91,7 +91,7 @@ class CalibratedRig:
         for camera in self.cameras:
             if camera.world != self.frame:
                 raise FrameMismatch(
-                    f"rig {self.name}: camera {camera.name} stands in {camera.world!r}, not {self.frame!r}"
+                    f"rig {self.name}: want cameras in {self.frame!r}, got {camera.name} in {camera.world!r}"
                 )
         size = N * len(self.cameras)
         covariance = checked(self.covariance, (size, size), f"rig {self.name}: covariance")

@@ -21,6 +21,7 @@ from calibration.geometry.similarity import fit_similarity
 _MISCLICK_Z = 6.0  # a click this many of its own predicted standard deviations off is a wrong click, not noise
 _STEPS = 40
 _ROBUST_SIGMAS = 3.0
+_GATE_SIGMAS = 6.0  # clicks farther off do not count in the covariance
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -63,7 +64,7 @@ def register_court(
     bad: list[int] = []
     while True:
         fit = _fit(rig, [clicks[i] for i in used], options, best)
-        left_out[used] = _leave_one_out(rig, [clicks[i] for i in used], options, fit)
+        left_out[used] = _leave_one_out(fit)
         worst = max(used, key=lambda i: left_out[i, 1])
         if left_out[worst, 1] <= _MISCLICK_Z:
             break
@@ -84,12 +85,22 @@ def _named(click: Click, off_px: float) -> str:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Fit:
-    """rig_from_court, cameras  the estimate; covariance of (camera steps 15 N, court step 6)."""
+    """What a fit leaves behind.
+
+    rig_from_court, cameras  the estimate
+    covariance    of (camera steps 15 N, court step 6)
+    residuals_px  (C, 2) clicked minus predicted
+    jacobian, weight, normal, click_u_px  the last linear step: (2 C, U) in click sigmas, (C,), (U, U)
+    """
 
     rig_from_court: Rigid
     cameras: tuple[Camera, ...]
     covariance: Array
     residuals_px: Array
+    jacobian: Array
+    weight: Array
+    normal: Array
+    click_u_px: float
 
 
 def _root(covariance: Array) -> Array:
@@ -126,18 +137,20 @@ def _fit(rig: CalibratedRig, clicks: Sequence[Click], options: CourtOptions, sta
         step = _solve(normal, jacobian.T @ (weight * r) - prior * unknown)
         z, paint = z + step[:n_z], paint + step[n_z + 6 :]
         place = nudged(place, step[n_z : n_z + 6])
-        if step_number > 3 and np.abs(step).max() < 1e-10:
+        if step_number > 3 and np.abs(step).max() < 1e-8:
             break
     cameras = _cameras(rig, root @ z)
     r, jacobian = _linearised(cameras, root, place, paint, names, clicks, options)
     z2 = (r.reshape(-1, 2) ** 2).sum(axis=1)
-    kept = np.repeat(z2 < 5**2, 2).astype(float)
-    cov = _inverse(jacobian.T @ (jacobian * kept[:, None]) + np.diag(prior))
+    weight = (z2 < _GATE_SIGMAS**2).astype(float)
+    normal = jacobian.T @ (jacobian * np.repeat(weight, 2)[:, None]) + np.diag(prior)
+    cov = _inverse(normal)
     expand = np.zeros((root.shape[0] + 6, n_z + 6))
     expand[: root.shape[0], :n_z] = root
     expand[root.shape[0] :, n_z:] = np.eye(6)
     core = cov[: n_z + 6, : n_z + 6]
-    return _Fit(place, cameras, expand @ core @ expand.T, r.reshape(-1, 2) * options.click_u_px)
+    left = r.reshape(-1, 2) * options.click_u_px
+    return _Fit(place, cameras, expand @ core @ expand.T, left, jacobian, weight, normal, options.click_u_px)
 
 
 def _cameras(rig: CalibratedRig, step: Array) -> tuple[Camera, ...]:
@@ -177,7 +190,8 @@ def _turning(v: Array) -> Array:
 
 def _solve(normal: Array, right: Array) -> Array:
     d = 1 / np.sqrt(np.maximum(np.diag(normal), 1e-300))
-    return np.asarray(d * np.linalg.lstsq(normal * np.outer(d, d), right * d, rcond=1e-13)[0])
+    scaled = normal * np.outer(d, d) + 1e-12 * np.eye(len(d))
+    return np.asarray(d * np.linalg.solve(scaled, right * d))
 
 
 def _inverse(normal: Array) -> Array:
@@ -191,17 +205,27 @@ def _inverse(normal: Array) -> Array:
     return np.asarray((vectors / values) @ vectors.T * np.outer(d, d))
 
 
-def _leave_one_out(rig: CalibratedRig, clicks: Sequence[Click], options: CourtOptions, fit: _Fit) -> Array:
-    """(C, 2): miss in px and its largest component in predicted sigmas, each click predicted without itself."""
-    out = np.zeros((len(clicks), 2))
-    for i in range(len(clicks)):
-        rest = [c for j, c in enumerate(clicks) if j != i]
-        try:
-            want_enough(rig, rest, [], len(rest))
-            without = _fit(rig, rest, options, fit.rig_from_court)
-        except BadInput:
-            continue  # the others alone do not place the court: nothing to check this click against
-        out[i] = _against(rig, clicks[i], options, without)
+def _leave_one_out(fit: _Fit) -> Array:
+    """(C, 2): miss in px and its largest component in predicted sigmas, each click predicted without itself.
+
+    Without click i the normal matrix lacks its rows, N' = N - w Jᵀ J, and the click misses its prediction by
+    (1 + w J N'⁻¹ Jᵀ) r; exact for a linear model. Cook RD, Weisberg S (1982), Residuals and influence in
+    regression, section 2.2. Zero where the other clicks alone do not place the court.
+    """
+    n_clicks = len(fit.residuals_px)
+    out = np.zeros((n_clicks, 2))
+    for i in range(n_clicks):
+        j, w = fit.jacobian[2 * i : 2 * i + 2], fit.weight[i]
+        rest = fit.normal - w * j.T @ j
+        d = 1 / np.sqrt(np.maximum(np.diag(rest), 1e-300))
+        values, vectors = np.linalg.eigh(rest * np.outer(d, d))
+        if values[0] < 1e-10 * values[-1]:
+            continue
+        unit = (j * d) @ vectors
+        reach = (unit / values) @ unit.T
+        miss = fit.residuals_px[i] + w * reach @ fit.residuals_px[i]
+        sigma = fit.click_u_px * np.sqrt(1 + np.diag(reach))
+        out[i] = np.linalg.norm(miss), np.abs(miss / sigma).max()
     return out
 
 

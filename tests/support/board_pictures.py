@@ -1,0 +1,105 @@
+"""Small synthetic footage: a checkerboard seen by a camera with a real lens, traced pixel by pixel.
+
+Independent of the code under test as far as it can be: rays come from a lookup of the forward lens model, the
+board is coloured by a formula, and the pictures are averaged over sub-pixels.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from functools import lru_cache
+from pathlib import Path
+
+import av
+import numpy as np
+from numpy.typing import NDArray
+
+from calibration.checks import Array
+from calibration.geometry import Camera, Rigid
+
+SUB = 2  # sub-pixels along each side
+
+
+@lru_cache(maxsize=8)
+def _ray_grid(size_px: tuple[int, int], lens: tuple[float, ...]) -> Array:
+    width, height = size_px
+    fx, fy, cx, cy = lens[:4]
+    step = (np.arange(SUB) + 0.5) / SUB - 0.5
+    u = (np.arange(width)[:, None] + step).ravel()
+    v = (np.arange(height)[:, None] + step).ravel()
+    uv = np.stack(np.meshgrid(u, v), axis=-1)
+    camera = Camera(
+        "grid", size_px, np.array([[fx, 0, cx], [0, fy, cy], [0, 0, 1]]), np.array(lens[4:]),
+        Rigid.identity("cam_grid", "cam"),
+    )  # fmt: skip
+    return camera.normalised(uv)
+
+
+def board_picture(
+    camera: Camera,
+    world_from_board: Rigid,
+    columns: int,
+    rows: int,
+    square_m: float,
+    *,
+    background: float = 0.45,
+) -> NDArray[np.uint8]:
+    """(H, W) grey picture of a board (columns x rows inner corners, the first one at its origin)."""
+    k = camera.K_px
+    lens = (k[0, 0], k[1, 1], k[0, 2], k[1, 2], *camera.distortion)
+    n = _ray_grid(camera.size_px, tuple(float(x) for x in lens))
+    pose = camera.cam_from_world @ world_from_board
+    h = np.linalg.inv(np.stack([pose.R[:, 0], pose.R[:, 1], pose.t_m], axis=1))
+    w = n[..., 0] * h[2, 0] + n[..., 1] * h[2, 1] + h[2, 2]
+    x = (n[..., 0] * h[0, 0] + n[..., 1] * h[0, 1] + h[0, 2]) / w / square_m + 1
+    y = (n[..., 0] * h[1, 0] + n[..., 1] * h[1, 1] + h[1, 2]) / w / square_m + 1
+    light = np.where((np.floor(x) + np.floor(y)) % 2 == 0, 0.08, 0.9)
+    margin = (x < 0) | (x > columns + 1) | (y < 0) | (y > rows + 1)
+    light = np.where(margin, 0.9, light)
+    outside = (x < -0.7) | (x > columns + 1.7) | (y < -0.7) | (y > rows + 1.7) | (w <= 0)
+    light = np.where(outside, background, light)
+    height, width = camera.size_px[1], camera.size_px[0]
+    grey = light.reshape(height, SUB, width, SUB).mean(axis=(1, 3))
+    return np.asarray(np.clip(np.rint(grey * 255), 0, 255), dtype=np.uint8)
+
+
+def noisy(picture: NDArray[np.uint8], rng: np.random.Generator, sigma: float = 2.0) -> NDArray[np.uint8]:
+    """Sensor noise added."""
+    out = picture + rng.normal(0, sigma, picture.shape)
+    return np.asarray(np.clip(np.rint(out), 0, 255), dtype=np.uint8)
+
+
+def write_video(
+    path: Path,
+    pictures: Iterable[NDArray[np.uint8]],
+    fps: int,
+    *,
+    quality: str = "16",
+    turn_degrees: int | None = None,
+) -> None:
+    """H.264 in MP4 from grey (H, W) or BGR (H, W, 3) pictures."""
+    path.parent.mkdir(parents=True, exist_ok=True)
+    with av.open(str(path), mode="w") as out:
+        stream = None
+        for picture in pictures:
+            if stream is None:
+                stream = out.add_stream("libx264", rate=fps, options={"crf": quality, "preset": "ultrafast"})
+                stream.width, stream.height, stream.pix_fmt = picture.shape[1], picture.shape[0], "yuv420p"
+                if turn_degrees is not None:
+                    stream.set_display_rotation(turn_degrees)
+            kind = "gray" if picture.ndim == 2 else "bgr24"
+            for packet in stream.encode(av.VideoFrame.from_ndarray(picture, format=kind)):
+                out.mux(packet)
+        if stream is not None:
+            for packet in stream.encode():
+                out.mux(packet)
+
+
+def make_camera(
+    name: str, size_px: tuple[int, int], focal_px: float, cam_from_world: Rigid | None = None
+) -> Camera:
+    """A camera with a believable lens, its centre a little off the middle."""
+    width, height = size_px
+    K = np.array([[focal_px, 0, width / 2 + 3.3], [0, focal_px * 1.002, height / 2 - 4.1], [0, 0, 1]])
+    lens = np.array([-0.14, 0.06, 0.0006, -0.0004, 0.0])
+    return Camera(name, size_px, K, lens, cam_from_world or Rigid.identity(f"cam_{name}", "rig"))
