@@ -6,6 +6,7 @@ import base64
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime
+from pathlib import Path
 
 import cv2
 import numpy as np
@@ -16,7 +17,7 @@ from calibration.provenance import content_hash
 from recon.records import EVENT_NAMES, Measure
 from recon.report.drawings import draw
 from recon.report.words import GRADES, meaning_of
-from recon.result import STILLS, Result
+from recon.result import PROVENANCE, STILLS, Result
 from recon.wording import (
     detail_text,
     event_time_text,
@@ -90,6 +91,7 @@ class Page:
     athlete: str
     hand: str
     height: str
+    measured_on: str
     invented: bool
     cameras: tuple[str, ...]
     headlines: tuple[Card, ...]
@@ -111,6 +113,7 @@ def gather(result: Result) -> Page:
         athlete=file.athlete or "no name given",
         hand=f"{file.handedness}-handed",
         height="" if file.height_m is None else f"{file.height_m:.2f} m tall",
+        measured_on=_written_on(result.session.derived / PROVENANCE),
         invented=is_invented(result),
         cameras=tuple(c.camera for c in result.tracks.cameras),
         headlines=tuple(cards[n] for n in HEADLINES if n in cards),
@@ -214,13 +217,18 @@ def _facts(result: Result) -> tuple[tuple[str, str], ...]:
     return tuple(rows)
 
 
+def _written_on(path: Path) -> str:
+    """The day a file was written, as its clock says; empty where it is not there."""
+    return f"{datetime.fromtimestamp(path.stat().st_mtime):%Y-%m-%d}" if path.is_file() else ""
+
+
 def _rig_facts(result: Result) -> list[tuple[str, str]]:
     """How the cameras were calibrated."""
     rig, path = result.rig, result.session.rig_path
     rows = [("rig", rig.name)]
     if path.is_file():
         rows.append(("rig file", f"SHA-256 {content_hash(path)[:_LONG]}…"))
-        rows.append(("rig file written on", f"{datetime.fromtimestamp(path.stat().st_mtime):%Y-%m-%d}"))
+        rows.append(("rig file written on", _written_on(path)))
     if rig.board_views:
         rows.append(("board positions the rig rests on", str(rig.board_views)))
     for camera, rms_px in zip(rig.cameras, rig.camera_rms_px, strict=False):

@@ -10,10 +10,13 @@ import pytest
 from calibration.court.model import COURT_POINTS_M
 from calibration.folder import CLICK_COLUMNS, read_rig_folder
 from calibration.geometry.camera import PARAMETERS
+from calibration.own import load_any_rig
 from recon.assets import catalogue
+from recon.cli import app
+from recon.export import points_table
 from recon.keypoints.own_file import COLUMNS
 from recon.measures.catalogue import MEASURES
-from recon.records import EVENT_NAMES, KEYPOINTS, PointStatus
+from recon.records import EVENT_NAMES, KEYPOINTS, Motion, PointStatus
 from recon.session import SessionFile, load_session
 from tests.architecture.source_tree import ROOT
 
@@ -47,8 +50,28 @@ def test_every_rig_file_in_the_docs_is_read(page: str, code: str, tmp_path: Path
     assert len(read_rig_folder(tmp_path).cameras) >= 2, page
 
 
+@pytest.mark.parametrize(("page", "code"), blocks("toml", "# own_rig.toml"))
+def test_every_own_calibration_in_the_docs_is_read(page: str, code: str, tmp_path: Path) -> None:
+    (tmp_path / "own_rig.toml").write_text(code, encoding="utf-8")
+    rig = load_any_rig(tmp_path / "own_rig.toml")
+    assert rig.frame == "court" and all(c.centre_m()[1] < 0 for c in rig.cameras), page  # behind the baseline
+
+
+def test_every_column_of_the_exported_tables_is_listed() -> None:
+    page = text_of("files.md")
+    motion = Motion("court", ("nose",), [0.0], [[[0.0] * 3]], [[[0.0] * 3]], [[[[0.0] * 3] * 3]], [[0]])  # type: ignore[arg-type]
+    assert [c for c in points_table(motion).columns if f"`{c}`" not in page] == []
+
+
+def test_every_command_stands_on_the_first_page() -> None:
+    names = {c.name or (c.callback.__name__ if c.callback else "") for c in app.registered_commands}
+    page = text_of("index.md")
+    assert [n for n in names if f"`courtplumb {n}" not in page] == []
+
+
 def test_the_docs_show_a_session_a_rig_and_both_tables() -> None:
     assert len(blocks("toml", "# session.toml")) >= 3 and blocks("toml", "# rig.toml")
+    assert blocks("toml", "# own_rig.toml")
     assert blocks("csv", ",".join(CLICK_COLUMNS) + "\n")
     assert blocks("csv", ",".join(COLUMNS) + "\n")
 
