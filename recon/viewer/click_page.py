@@ -1,7 +1,7 @@
 """The page on which a person clicks the court's named points in each camera's picture.
 
 Knows calibration only. Every change is written to court_clicks.csv at once, whole or not at all; the button
-"register" hands the rig folder to a callback and shows, click by click, how well the court fits.
+"register" calls back to whoever opened the page and shows, click by click, how well the court fits.
 """
 
 from __future__ import annotations
@@ -36,8 +36,8 @@ from calibration import (
     write_clicks,
 )
 
-Register = Callable[[Path], CalibratedRig]
-"""Takes the rig folder whose clicks have just been saved; returns the rig in the court. Raises BadInput."""
+Register = Callable[[], CalibratedRig]
+"""Registers the court from the clicks, saved by then; returns the rig in the court. Raises BadInput."""
 
 _LOCAL_HOSTS = ("localhost", "127.0.0.1")
 _STEP_M = 0.25  # spacing of the points that a drawn-back line is made of: a lens bends it
@@ -145,7 +145,7 @@ class ClickDesk:
     def registered(self) -> dict[str, Any]:
         """Run the callback; what the page shows of its result. Raises what the callback raises."""
         with self._busy:
-            rig = self.register(self.folder.root)
+            rig = self.register()
         if rig.court is None or rig.frame != "court":
             raise BadInput("the registration gave a rig that is not in the court")
         rows = [
@@ -216,6 +216,11 @@ class _Handler(BaseHTTPRequestHandler):
                 self._answer_json(404, {"error": "no such page"})
         except (CourtplumbError, ValueError) as error:
             self._answer_json(422, {"error": str(error)})
+        except Exception as error:
+            self._answer_json(
+                500, {"error": f"the program failed ({type(error).__name__}); its window says more"}
+            )
+            raise
 
     def _from_here(self) -> bool:
         """Refuse a request that reached this machine under another name."""

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 from queue import Queue
 from threading import Thread
@@ -53,7 +54,9 @@ def page_of(folder: Path, context: Any) -> Iterator[Visit]:
     """The clicking page of a rig folder, served by this process until it is left."""
     ready: Queue[str] = Queue()
     serving = Thread(
-        target=click_court, args=(folder, register), kwargs={"open_browser": False, "on_ready": ready.put}
+        target=click_court,
+        args=(folder, partial(register, folder)),
+        kwargs={"open_browser": False, "on_ready": ready.put},
     )
     serving.start()
     url = ready.get(timeout=_WAIT_S)
@@ -215,7 +218,7 @@ def test_finish_ends_the_program(folder: Path, context: Any) -> None:
 
 
 def test_what_a_page_must_not_send_is_refused_and_nothing_is_written(folder: Path) -> None:
-    desk = ClickDesk(read_rig_folder(folder), register)
+    desk = ClickDesk(read_rig_folder(folder), partial(register, folder))
     good = {"camera": "side", "point": "service_centre", "u_px": 3.0, "v_px": 4.0}
     wrong: list[Any] = [
         None, [1], [{**good, "more": 1}], [{**good, "u_px": "left"}], [{**good, "u_px": float("nan")}],
@@ -245,4 +248,4 @@ def test_a_rig_without_court_pictures_is_refused(folder: Path) -> None:
     text = (folder / "rig.toml").read_text()
     (folder / "rig.toml").write_text("\n".join(x for x in text.splitlines() if "court_picture" not in x))
     with pytest.raises(BadInput, match="court_picture"):
-        click_court(folder, register, open_browser=False)
+        click_court(folder, partial(register, folder), open_browser=False)

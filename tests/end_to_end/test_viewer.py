@@ -214,7 +214,8 @@ def test_views_and_orbit_change_the_scene(seen: Visit) -> None:
     page.mouse.down()
     page.mouse.move(x + 120, y + 30, steps=6)
     page.mouse.up()
-    wait_for_scene(page, lambda now: changed(pictures[-1], now) > 0.01)
+    turned = wait_for_scene(page, lambda now: changed(pictures[-1], now) > 0.01)
+    assert all(changed(turned, old) > 0.005 for old in pictures)
 
 
 def test_nothing_left_this_machine_and_nothing_broke(seen: Visit) -> None:
