@@ -23,6 +23,8 @@ class MarkerOptions:
     hues_deg        colour of tip, throat, butt and ball, in the order of MARKERS
     tolerance_deg   half width in hue
     min_difference  grey levels by which a pixel must differ from the empty scene (noise is 2–3)
+    min_increase    and by which one of its channels must be above the scene's: a shadow only darkens
+    min_value       grey levels of its brightest channel: dark pixels have no sure hue
     min_saturation  0 … 1, of the pixel's own colour; blur mixes tape with what lies behind it
     min_area_px, max_area_px  of a connected patch
     """
@@ -30,6 +32,8 @@ class MarkerOptions:
     hues_deg: tuple[float, float, float, float]
     tolerance_deg: float
     min_difference: int = 30
+    min_increase: int = 12
+    min_value: int = 90
     min_saturation: float = 0.40
     min_area_px: int = 4
     max_area_px: int = 400
@@ -48,15 +52,18 @@ def find_markers(
     region is (left, top, right, bottom) of the part of the picture that is searched.
     """
     left, top, right, bottom = region
-    piece = image_bgr[top:bottom, left:right]
-    changed = cv2.absdiff(piece, scene_bgr[top:bottom, left:right]).max(axis=2) >= options.min_difference
+    piece, behind = image_bgr[top:bottom, left:right], scene_bgr[top:bottom, left:right]
+    changed = cv2.absdiff(piece, behind).max(axis=2) >= options.min_difference
+    changed &= cv2.subtract(piece, behind).max(axis=2) >= options.min_increase
     uv, sigma = np.full((len(MARKERS), 2), np.nan), np.full(len(MARKERS), np.nan)
     if not changed.any():
         return uv, sigma
     hsv = cv2.cvtColor(piece, cv2.COLOR_BGR2HSV_FULL)
     hue = hsv[..., 0].astype(np.float32) * (360 / 256)
     saturation = np.asarray(hsv[..., 1], dtype=np.uint8)
-    coloured = changed & (saturation >= round(255 * options.min_saturation)) & (hsv[..., 2] >= 60)
+    coloured = (
+        changed & (saturation >= round(255 * options.min_saturation)) & (hsv[..., 2] >= options.min_value)
+    )
     for k, target in enumerate(options.hues_deg):
         off = np.abs((hue - target + 180) % 360 - 180)
         mask = (coloured & (off <= options.tolerance_deg)).astype(np.uint8)

@@ -15,10 +15,11 @@ from recon.records import KEYPOINTS, CameraTracks, Tracks2D
 COLUMNS = ("camera", "time_s", "keypoint", "u_px", "v_px", "sigma_px")
 
 
-def read_own_keypoints(path: Path, cameras: Sequence[Camera]) -> Tracks2D:
-    """Read and check a keypoint file; points and cameras it leaves out are simply not seen.
+def read_own_keypoints(path: Path, cameras: Sequence[Camera], unused: Sequence[str] = ()) -> Tracks2D:
+    """Read and check a keypoint file; points it leaves out are simply not seen.
 
-    time_s is each camera's own time, first frame 0 or not; sigma_px is the standard uncertainty per axis.
+    cameras are those to read, unused those that the rig has besides: their rows are passed over. time_s is
+    each camera's own time, first frame 0 or not; sigma_px is the standard uncertainty per axis.
     Raises BadInput naming the row and what is wrong: a missing column, an unknown camera or keypoint, a
     value that is no number, a repeated row, a sigma that is not positive, a camera without any row.
     """
@@ -28,16 +29,16 @@ def read_own_keypoints(path: Path, cameras: Sequence[Camera]) -> Tracks2D:
         table = pd.read_csv(path, dtype={"camera": str, "keypoint": str}, skipinitialspace=True)
     except (pd.errors.ParserError, pd.errors.EmptyDataError, UnicodeDecodeError) as error:
         raise BadInput(f"{path}: want a CSV table: {error}") from error
-    _check(path, table, [c.name for c in cameras])
+    _check(path, table, [c.name for c in cameras], list(unused))
     seen = tuple(_one_camera(table, camera) for camera in cameras)
     return Tracks2D(KEYPOINTS, seen, f"own keypoints: {path.name}")
 
 
-def _check(path: Path, table: pd.DataFrame, names: list[str]) -> None:
+def _check(path: Path, table: pd.DataFrame, names: list[str], unused: list[str]) -> None:
     lacking = [c for c in COLUMNS if c not in table.columns]
     if lacking:
         raise BadInput(f"{path}: want columns {', '.join(COLUMNS)}; {', '.join(lacking)} missing")
-    for column, allowed in (("camera", names), ("keypoint", list(KEYPOINTS))):
+    for column, allowed in (("camera", names + unused), ("keypoint", list(KEYPOINTS))):
         foreign = ~table[column].isin(allowed)
         if foreign.any():
             row = int(np.flatnonzero(foreign)[0])

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import hashlib
 import multiprocessing
+import os
 from concurrent.futures import Future, ProcessPoolExecutor, as_completed
 from dataclasses import dataclass
 from pathlib import Path
@@ -68,8 +70,6 @@ def _pieces(session: Session, camera: str, model: Path, markers: MarkerOptions) 
 
 
 def _digest(markers: MarkerOptions) -> str:
-    import hashlib
-
     return hashlib.sha256(repr(markers).encode()).hexdigest()[:8]
 
 
@@ -86,7 +86,7 @@ def _run(
     # spawned, not forked: the model's library has threads of its own, which a fork would freeze
     context = multiprocessing.get_context("spawn")
     progress(label, 0, len(todo))
-    with ProcessPoolExecutor(min(options.workers, len(todo)), mp_context=context) as pool:
+    with ProcessPoolExecutor(min(options.workers, len(todo)), context, initializer=_quiet) as pool:
         futures: dict[Future[ClipTracks], _Piece] = {
             pool.submit(_follow_piece, session.video_path(p.camera), model, scenes[p.camera], markers, p): p
             for p in todo
@@ -98,6 +98,11 @@ def _run(
         except BaseException:
             pool.shutdown(wait=False, cancel_futures=True)
             raise
+
+
+def _quiet() -> None:
+    """The model's library writes dozens of lines about itself to the error stream of every worker."""
+    os.dup2(os.open(os.devnull, os.O_WRONLY), 2)
 
 
 def _follow_piece(video: Path, model: Path, scene: Image, markers: MarkerOptions, piece: _Piece) -> ClipTracks:

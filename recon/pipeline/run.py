@@ -105,7 +105,8 @@ def _up_to_date(session: Session, made: dict[str, object]) -> bool:
 
 def _tracks(session: Session, rig: CalibratedRig, options: PipelineOptions, progress: Progress) -> Tracks2D:
     if session.file.keypoints is not None:
-        return read_own_keypoints(session.folder / session.file.keypoints, rig.cameras)
+        unused = [name for name in load_any_rig(session.rig_path).names if name not in rig.names]
+        return read_own_keypoints(session.folder / session.file.keypoints, rig.cameras, unused)
     tracks = detect_tracks(session, options, progress)
     for camera in rig.cameras:
         got = tracks.of(camera.name).size_px
