@@ -111,10 +111,20 @@ def interval_text(m: Measure) -> str:
 
 
 def source_texts(m: Measure) -> list[tuple[str, str]]:
-    """(source, its share of u), largest first: [('joint centres', '3.1 cm'), …]."""
+    """(source, its share of u), largest first, to the place that u is shown to: [('clocks', '3.1 cm'), …].
+
+    A share too small for that place reads 'under 0.1 cm'.
+    """
     factor, suffix = people_unit(m)
-    rows = sorted(m.sources.items(), key=lambda row: -row[1])
-    return [(name, f"{_at_place(u * factor, _place(u * factor, 2))}{suffix}") for name, u in rows if u > 0]
+    rows = sorted(((name, u * factor) for name, u in m.sources.items() if u > 0), key=lambda row: -row[1])
+    if not rows:
+        return []
+    place = _place((m.u or 0.0) * factor or rows[0][1], 2)
+    step = 10.0**place
+    return [
+        (name, f"{_at_place(u, place)}{suffix}" if u >= step / 2 else f"under {_at_place(step, place)}{suffix}")
+        for name, u in rows
+    ]
 
 
 def time_text(t_s: float) -> str:

@@ -75,7 +75,18 @@ def skeleton(motion: Motion, handedness: str, t_s: float) -> tuple[Part, ...]:
     drawn = [i for i, k in enumerate(motion.keypoints) if k != "ball" and "racket" not in k and k not in _FACE]
     joints = xyz[drawn]
     parts.append(Dots("joints", "body", joints[np.isfinite(joints).all(axis=1)], palette.TRUNK, 0.02))
-    return (*parts, _head(motion.keypoints, xyz), _tip(motion.keypoints, xyz))
+    reach = _reach(motion.keypoints, xyz, handedness)
+    return (*parts, reach, _head(motion.keypoints, xyz), _tip(motion.keypoints, xyz))
+
+
+def _reach(keypoints: tuple[str, ...], xyz: Array, handedness: str) -> Lines:
+    """A thin line from the hitting wrist to the racket tip where butt or throat is absent."""
+    names = (f"{side_names(handedness)['hitting']}_wrist", "racket_tip")
+    ends = np.full((1, 2, 3), np.nan)
+    whole = [keypoints.index(k) for k in ("racket_butt", "racket_throat", "racket_tip") if k in keypoints]
+    if all(k in keypoints for k in names) and not (len(whole) == 3 and np.isfinite(xyz[whole]).all()):
+        ends = xyz[None, [keypoints.index(k) for k in names]]
+    return Lines("racket_reach", "racket", _present(ends), palette.RACKET, 1.5)
 
 
 def _head(keypoints: tuple[str, ...], xyz: Array) -> Dots:

@@ -63,6 +63,7 @@ class Viewer:
     def _fill_state(self) -> None:
         r, state = self.result, self.server.state
         marks = panels.event_marks(r.events, r.motion)
+        first, last = panels.stretch(r.events, r.motion)
         state.trame__title = f"{panels.title(r)} – courtplumb"
         state.update(
             {
@@ -71,7 +72,7 @@ class Viewer:
                 "layers": [{"name": n, "label": words} for n, words in LAYERS.items()], "off": [],
                 "groups": panels.measure_groups(r), "opened": "", "absent": panels.absent_events(r.events),
                 "marks": marks, "lanes": 1 + max((m["lane"] for m in marks), default=0),
-                "last": len(r.motion.t_s) - 1, "sample": r.motion.nearest(key_instant_s(r)),
+                "first": first, "last": last, "sample": r.motion.nearest(key_instant_s(r)),
                 "playing": False, "speed": 0.25,
                 "speeds": [{"value": v, "label": words} for v, words in _SPEEDS],
                 "near": True, "keys": panels.legend(),
@@ -132,7 +133,7 @@ class Viewer:
     async def _play(self) -> None:
         """Advance by the clock on the wall times the speed; from the start when at the end."""
         state, t = self.server.state, self.result.motion.t_s
-        at = float(t[0] if state.sample >= state.last else t[state.sample])
+        at = float(t[state.first if state.sample >= state.last else state.sample])
         then = time.monotonic()
         while state.playing:
             await asyncio.sleep(1 / _STEPS_PER_S)
@@ -141,8 +142,8 @@ class Viewer:
             if not state.playing:  # paused meanwhile: the page has its own sample by now
                 return
             with state:
-                state.sample = self.result.motion.nearest(at)
-                state.playing = at < t[-1]
+                state.sample = min(self.result.motion.nearest(at), state.last)
+                state.playing = state.sample < state.last
 
     def start(self, port: int, open_browser: bool, on_ready: Callable[[str], None] | None) -> None:
         """Serve the page on this machine only, until interrupted. port 0: any free one."""

@@ -34,10 +34,10 @@ VIEWS: dict[str, str] = {
 """Ready-made views -> the words for them; "side" and "corner" see the chest, so they depend on handedness."""
 
 _EYES_M = {
-    "corner": ((4.1, -5.2, 2.5), (0.0, 0.0, 1.4), (0.0, 0.0, 1.0)),
-    "behind": ((0.0, -6.4, 2.0), (0.0, 0.0, 1.4), (0.0, 0.0, 1.0)),
-    "side": ((6.6, -0.1, 1.7), (0.0, 0.0, 1.45), (0.0, 0.0, 1.0)),
-    "front": ((0.0, 6.6, 1.9), (0.0, 0.0, 1.4), (0.0, 0.0, 1.0)),
+    "corner": ((4.7, -5.9, 2.7), (0.0, 0.0, 1.55), (0.0, 0.0, 1.0)),
+    "behind": ((0.0, -7.2, 2.0), (0.0, 0.0, 1.55), (0.0, 0.0, 1.0)),
+    "side": ((7.4, 0.0, 1.7), (0.0, 0.0, 1.55), (0.0, 0.0, 1.0)),
+    "front": ((0.0, 7.4, 1.9), (0.0, 0.0, 1.55), (0.0, 0.0, 1.0)),
     "top": ((0.0, 0.0, 8.5), (0.0, 0.0, 0.0), (0.0, 1.0, 0.0)),
 }
 """View -> eye, what it looks at, and what is up, for a server at the centre mark; court frame, metres."""

@@ -23,7 +23,8 @@ _HEADINGS: tuple[tuple[str, tuple[str, ...]], ...] = (
     ("Contact", ("contact",)),
     ("More", ("",)),
 )
-_LANES = 3
+_LANES = 5
+_MARGIN_S = 0.5  # of rest shown before the first and after the last event
 _LABEL_SHARE_PER_LETTER = 0.011  # of the timeline's width, at the narrowest width that the page is laid out for
 _NEAR_MARGIN = 0.06  # around the player, of the longer side
 _NEAR_SHAPE = 4 / 3
@@ -57,9 +58,17 @@ def measure_groups(result: Result) -> list[Row]:
     return groups
 
 
+def stretch(events: Events, motion: Motion) -> tuple[int, int]:
+    """First and last sample that the timeline offers: the serve with a little rest at both ends."""
+    times = [e.t_s for e in events.events if e.t_s is not None]
+    if not times:
+        return 0, len(motion.t_s) - 1
+    return motion.nearest(min(times) - _MARGIN_S), motion.nearest(max(times) + _MARGIN_S)
+
+
 def event_marks(events: Events, motion: Motion) -> list[Row]:
     """Events on the timeline: share of its length, a lane in which its name touches no other, a sample."""
-    t0, t1 = float(motion.t_s[0]), float(motion.t_s[-1])
+    t0, t1 = (float(motion.t_s[i]) for i in stretch(events, motion))
     marks: list[Row] = []
     ends = [-1.0] * _LANES
     present = [e for e in events.events if e.t_s is not None and t0 <= e.t_s <= t1]

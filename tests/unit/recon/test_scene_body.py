@@ -69,6 +69,24 @@ def test_bones_with_an_absent_end_are_not_drawn() -> None:
     assert parts["hitting_arm"].width_px > parts["tossing_arm"].width_px  # not told by colour alone
 
 
+def test_a_racket_seen_in_part_is_a_thin_line_from_wrist_to_tip() -> None:
+    nan = float("nan")
+    points = {
+        "right_wrist": [[0, 0, 1]] * 2,
+        "racket_butt": [[0, 0, 1]] * 2,
+        "racket_throat": [[0, 0, 1.3]] * 2,
+        "racket_tip": [[0, 0, 1.6]] * 2,
+    }
+    whole = {p.name: p for p in body.skeleton(motion_of(points, [0.0, 1.0]), "right", 0.5)}
+    assert (len(whole["racket"].ends_m), len(whole["racket_reach"].ends_m)) == (2, 0)
+    hidden = points | {"racket_throat": [[nan] * 3] * 2}
+    part = {p.name: p for p in body.skeleton(motion_of(hidden, [0.0, 1.0]), "right", 0.5)}
+    assert len(part["racket"].ends_m) == 0
+    np.testing.assert_allclose(part["racket_reach"].ends_m, [[[0, 0, 1], [0, 0, 1.6]]])
+    other = {p.name: p for p in body.skeleton(motion_of(hidden, [0.0, 1.0]), "left", 0.5)}
+    assert len(other["racket_reach"].ends_m) == 0  # a left-hander's hitting wrist is not among the points
+
+
 def test_ball_falls_back_to_its_flight_and_only_while_it_lasted() -> None:
     m = motion_of({"nose": [[0, 0, 1]] * 2}, [0.0, 2.0])
     flight = BallFlight(0.5, 1.5, np.array([0.0, 0, 2]), np.array([0.0, 0, 5]), 10.0, 0.1, 0.01)

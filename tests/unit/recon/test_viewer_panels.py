@@ -37,6 +37,14 @@ def test_marks_stand_at_their_share_of_the_clip_and_know_their_sample() -> None:
     assert (contact["share"], contact["sample"], contact["label"]) == (0.9, 9, "contact")
 
 
+def test_the_timeline_leaves_out_long_rest_before_and_after() -> None:
+    long = motion(0.0, 10.0, 101)
+    e = events(start=2.0, contact=3.0)
+    assert panels.stretch(e, long) == (15, 35)
+    assert [m["share"] for m in panels.event_marks(e, long)] == [0.25, 0.75]
+    assert panels.stretch(events(), long) == (0, 100)
+
+
 def test_names_that_would_touch_stand_in_other_lanes() -> None:
     marks = panels.event_marks(
         events(trophy=2.50, deepest_bend=2.52, push_off=2.55, contact=2.95), motion(2.0, 3.0)

@@ -48,10 +48,14 @@ def test_probability_has_no_plus_minus(value: float, text: str) -> None:
 
 
 def test_one_click_deeper() -> None:
-    m = measure(0.3137, 0.0421, sources={"clocks": 0.012, "joint centres": 0.0404, "none": 0.0})
+    m = measure(0.3137, 0.0421, sources={"clocks": 0.012, "joint centres": 0.0404, "none": 0.0, "tiny": 1e-4})
     assert wording.detail_text(m) == "31.4 cm, u 4.2 cm"
     assert wording.interval_text(m) == "23.1 to 39.6 cm"
-    assert wording.source_texts(m) == [("joint centres", "4.0 cm"), ("clocks", "1.2 cm")]
+    assert wording.source_texts(m) == [
+        ("joint centres", "4.0 cm"),
+        ("clocks", "1.2 cm"),
+        ("tiny", "under 0.1 cm"),
+    ]
 
 
 def test_absent_value_gives_its_reason_and_no_number() -> None:
