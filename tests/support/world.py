@@ -17,7 +17,9 @@ CAMERA_PLACES_M = {
 }
 
 
-def camera_looking_at(name: str, place_m: tuple[float, float, float], target_m: Array, focal_px: float = 1000) -> Camera:
+def camera_looking_at(
+    name: str, place_m: tuple[float, float, float], target_m: Array, focal_px: float = 1000
+) -> Camera:
     """A 1280x720 camera with a little distortion, upright, looking at a point of the court frame."""
     forward = target_m - np.asarray(place_m)
     forward = forward / np.linalg.norm(forward)
@@ -75,7 +77,11 @@ def seen_by(
         offset = offsets_s[camera.name]
         t_cam = np.arange(0.0, span_s[1] - span_s[0], 1 / fps)
         x = motion.at(t_cam + offset)
-        uv = camera.project(x) + rng.normal(0, sigma_px, (len(t_cam), len(KEYPOINTS), 2)) if sigma_px else camera.project(x)
+        uv = (
+            camera.project(x) + rng.normal(0, sigma_px, (len(t_cam), len(KEYPOINTS), 2))
+            if sigma_px
+            else camera.project(x)
+        )
         wrong = rng.random(uv.shape[:2]) < gross_share
         uv[wrong] += rng.normal(0, 60, (wrong.sum(), 2))
         sigma = np.full(uv.shape[:2], max(sigma_px, 0.1))
