@@ -215,6 +215,10 @@ def test_finish_ends_the_program(folder: Path, context: Any) -> None:
     with page_of(folder, context) as seen:
         seen.page.locator("#finish").click()
         seen.page.wait_for_function("document.body.textContent.startsWith('Finished')")
+        with pytest.raises(OSError):  # nobody answers any more, after at most the server's own pause
+            for _ in range(50):
+                urlopen(seen.page.url, timeout=1).close()
+                seen.page.wait_for_timeout(100)
 
 
 def test_what_a_page_must_not_send_is_refused_and_nothing_is_written(folder: Path) -> None:

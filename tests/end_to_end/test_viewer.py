@@ -164,6 +164,7 @@ def test_a_click_on_a_measure_jumps_to_its_time(seen: Visit, result: Result, nam
     wait_for_time(seen.page, result, 0)
     seen.page.locator(f"[data-measure={name}] .jump").click()
     wait_for_time(seen.page, result, result.motion.nearest(result.measures.of(name).t_s or 0.0))
+    assert "here" in (seen.page.locator(f"[data-measure={name}]").get_attribute("class") or "")
 
 
 def test_a_click_on_an_event_jumps_to_it(seen: Visit, result: Result) -> None:
