@@ -16,7 +16,7 @@ from calibration.footage import Image
 _REACH = 0.3  # half side of the sub-pixel window over the smallest square: the best of 0.15-0.4 as measured
 _CROP_MARGIN = 0.5  # of the board's own size, around where it was last seen
 _SCAN_WIDTH_PX = 1280  # wider pictures are scanned at this width; sub-pixel work is done at full size
-_MOST_UNEVEN = 0.15  # of a square: wider than any lens bends a board, narrower than a corner that jumped
+_MOST_UNEVEN = 0.35  # perspective and lens reach 0.15 on near, steep boards; a corner that jumped breaks more
 _MIN_CONTRAST = 12.0  # grey levels between dark and light squares; below it the pattern is not a board
 
 
@@ -114,19 +114,16 @@ def refine_corners(picture: Image, board: Board, start_px: Array) -> Array | Non
     """
     image = grey(picture)
     corners = _polished(image, start_px, board)
-    if _unevenness_px(corners, board) > _MOST_UNEVEN * _square_px(start_px, board).min():
+    if _unevenness(corners, board) > _MOST_UNEVEN:
         return None
     return _ordered(image, corners, board)
 
 
-def _unevenness_px(corners: Array, board: Board) -> float:
-    """Largest distance of a corner from where a flat board without lens distortion would have it."""
-    flat_board = board.points_m()[:, :2]
-    h, _ = cv2.findHomography(flat_board, corners)
-    if h is None:
-        return float("inf")
-    mapped = np.column_stack([flat_board, np.ones(len(flat_board))]) @ h.T
-    return float(np.linalg.norm(mapped[:, :2] / mapped[:, 2:] - corners, axis=1).max())
+def _unevenness(corners: Array, board: Board) -> float:
+    """The worst break between neighbouring sides that should run on: |a - 2 b + c| over the shortest side."""
+    g = corners.reshape(board.rows, board.columns, 2)
+    breaks = np.concatenate([np.diff(g, 2, axis=0).reshape(-1, 2), np.diff(g, 2, axis=1).reshape(-1, 2)])
+    return float(np.linalg.norm(breaks, axis=1).max() / max(_square_px(corners, board).min(), 1e-9))
 
 
 def edge_rise_px(picture: Image, board: Board, corners_px: Array) -> float:

@@ -17,7 +17,7 @@ from typing import TypeVar
 from calibration.board import Board
 from calibration.calibrated_rig import CalibratedRig
 from calibration.court.registration import CourtOptions, register_court
-from calibration.errors import BadInput
+from calibration.errors import BadInput, CourtplumbError
 from calibration.files import load_lens, load_rig, save_lens, save_rig
 from calibration.folder import CameraEntry, RigFolder, read_clicks, read_rig_folder
 from calibration.lens import LEAST_VIEWS, LensCalibration, calibrate_lens
@@ -186,7 +186,8 @@ def _relative(folder: RigFolder, path: Path) -> str:
 def _at_once(tasks: Sequence[Callable[[Progress], T]], progress: Progress) -> list[T]:
     """Runs tasks in threads (decoding and corner finding leave the interpreter free); results in order.
 
-    On the first failure, or when the user breaks off, the others stop at their next report of progress.
+    A fault in one input lets the others finish (what they save need not be made again) and the first fault in
+    the tasks' order is raised; when the user breaks off, all stop at their next report of progress.
     """
     stopped, lock = threading.Event(), threading.Lock()
 
@@ -200,7 +201,9 @@ def _at_once(tasks: Sequence[Callable[[Progress], T]], progress: Progress) -> li
         futures = [pool.submit(task, report) for task in tasks]
         try:
             for future in as_completed(futures):
-                future.result()
+                fault = future.exception()
+                if fault is not None and not isinstance(fault, CourtplumbError):
+                    raise fault
         except BaseException:
             stopped.set()
             for future in futures:

@@ -1,7 +1,7 @@
 """Small synthetic footage: a checkerboard seen by a camera with a real lens, traced pixel by pixel.
 
-Independent of the code under test as far as it can be: rays come from a lookup of the forward lens model, the
-board is coloured by a formula, and the pictures are averaged over sub-pixels.
+Independent of the code under test as far as it can be: the lens model is written out again and inverted by
+another method, the board is coloured by a formula, and the pictures are averaged over sub-pixels.
 """
 
 from __future__ import annotations
@@ -28,11 +28,17 @@ def _ray_grid(size_px: tuple[int, int], lens: tuple[float, ...]) -> Array:
     u = (np.arange(width)[:, None] + step).ravel()
     v = (np.arange(height)[:, None] + step).ravel()
     uv = np.stack(np.meshgrid(u, v), axis=-1)
-    camera = Camera(
-        "grid", size_px, np.array([[fx, 0, cx], [0, fy, cy], [0, 0, 1]]), np.array(lens[4:]),
-        Rigid.identity("cam_grid", "cam"),
-    )  # fmt: skip
-    return camera.normalised(uv)
+    k1, k2, p1, p2, k3 = lens[4:]
+    bent = (uv - [cx, cy]) / [fx, fy]
+    n = bent
+    for _ in range(15):  # fixed point: each step shrinks the error about tenfold for the mild lenses used here
+        x, y = n[..., 0], n[..., 1]
+        r2 = (n**2).sum(axis=-1)
+        shift = np.stack(
+            [2 * p1 * x * y + p2 * (r2 + 2 * x * x), p1 * (r2 + 2 * y * y) + 2 * p2 * x * y], axis=-1
+        )
+        n = (bent - shift) / (1 + r2 * (k1 + r2 * (k2 + r2 * k3)))[..., None]
+    return n
 
 
 def board_picture(
