@@ -1,0 +1,161 @@
+"""The ball's flight with fitted gravity, its break, and the instants of an invented serve."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from recon.body import Body
+from recon.events import detect_events
+from recon.flight import fit_flight
+from recon.ground import ground_contact
+from recon.records import KEYPOINTS, Points3D, PointStatus
+
+RATE = 120.0
+GRAVITY = 9.81
+
+
+def ball_points(
+    rng: np.random.Generator, *, sigma_m: float = 0.004, gravity: float = GRAVITY, hit: bool = True
+):
+    """Hand until 0.5 s, toss until 1.4 s, then struck at 45 m/s; some frames lost."""
+    t = np.arange(0, 1.6, 1 / RATE)
+    x0, v0 = np.array([0.3, 0.3, 1.8]), np.array([0.1, 0.25, 5.4])
+    xyz = np.empty((len(t), 3))
+    hand = t < 0.5
+    lift = np.clip((t - 0.2) / 0.3, 0, 1)
+    # a lift that ends with the release speed: position and velocity agree at 0.5 s
+    xyz[hand] = x0 + (lift[hand, None] - 1) * v0 * 0.3 * (0.2 + 0.8 * lift[hand, None] ** 2)
+    dt = (t - 0.5)[:, None]
+    xyz[~hand] = (x0 + v0 * dt + np.array([0, 0, -gravity / 2]) * dt**2)[~hand]
+    if hit:
+        at = x0 + v0 * 0.9 + np.array([0, 0, -gravity / 2]) * 0.81
+        struck = t > 1.4
+        xyz[struck] = at + (t[struck, None] - 1.4) * np.array([-3.0, 44.0, -5.0])
+    xyz += rng.normal(0, sigma_m, xyz.shape)
+    seen = rng.random(len(t)) > 0.05
+    full = np.full((len(t), len(KEYPOINTS), 3), np.nan)
+    full[seen, KEYPOINTS.index("ball")] = xyz[seen]
+    present = ~np.isnan(full).any(axis=2)
+    cov = np.where(present[..., None, None], np.eye(3) * sigma_m**2, np.nan)
+    status = np.where(present, PointStatus.OK, PointStatus.TOO_FEW_VIEWS)
+    views = np.repeat(present[..., None], 2, axis=2)
+    return Points3D("court", KEYPOINTS, ("a", "b"), t, full, cov, status, views)
+
+
+def test_gravity_is_found_not_assumed(rng):
+    for true in (9.81, 9.6):
+        flight, _, _ = fit_flight(ball_points(rng, gravity=true))
+        assert flight is not None
+        assert abs(flight.gravity_m_s2 - true) < 4 * flight.u_gravity_m_s2
+        assert flight.u_gravity_m_s2 < 0.1
+
+
+def test_release_and_break_are_found(rng):
+    flight, broken, _ = fit_flight(ball_points(rng))
+    assert flight is not None
+    assert flight.t0_s == pytest.approx(0.5, abs=0.05)
+    assert flight.t1_s == pytest.approx(1.4, abs=0.02)
+    assert broken is not None
+    assert broken.t_s == pytest.approx(1.4, abs=4 * broken.u_s)
+
+
+def test_no_ball_and_no_fall_say_so(rng):
+    points = ball_points(rng)
+    nothing = Points3D(
+        points.frame, points.keypoints, points.cameras, points.t_s,
+        np.full_like(points.xyz_m, np.nan), np.full_like(points.cov_m2, np.nan),
+        np.full(points.status.shape, PointStatus.TOO_FEW_VIEWS), points.views,
+    )  # fmt: skip
+    flight, broken, why = fit_flight(nothing)
+    assert flight is None
+    assert broken is None
+    assert "0 frames" in why
+    rolling = points.xyz_m.copy()
+    rolling[:, KEYPOINTS.index("ball"), 2] = np.where(
+        np.isnan(rolling[:, KEYPOINTS.index("ball"), 2]), np.nan, 0.03
+    )
+    ground = Points3D(
+        points.frame,
+        points.keypoints,
+        points.cameras,
+        points.t_s,
+        rolling,
+        points.cov_m2,
+        points.status,
+        points.views,
+    )
+    assert fit_flight(ground)[0] is None
+
+
+def body_of(**paths: np.ndarray) -> Body:
+    t = np.arange(0, 2.5, 1 / RATE)
+    xyz = np.full((len(t), len(KEYPOINTS), 3), np.nan)
+    for name, path in paths.items():
+        xyz[:, KEYPOINTS.index(name)] = path
+    return Body(t, KEYPOINTS, xyz, np.gradient(xyz, t, axis=0), "right")
+
+
+def bump(t: np.ndarray, centre: float, width: float) -> np.ndarray:
+    return np.exp(-0.5 * ((t - centre) / width) ** 2)
+
+
+def invented_serve() -> Body:
+    t = np.arange(0, 2.5, 1 / RATE)
+    one, up = np.ones((len(t), 3)), np.array([0, 0, 1.0])
+    bend = 0.25 * bump(t, 1.2, 0.12)[:, None] * up
+    hop = 0.30 * bump(t, 1.75, 0.12)[:, None] * up * (t > 1.4)[:, None]
+    reach = bump(t, 1.1, 0.16)[:, None]
+    forward = np.array([0, 1.0, 0])
+    # the tip goes down behind the trunk until 1.5 s, then up and forward through contact at 1.65 s
+    down = np.interp(t, [0, 0.7, 1.2, 1.5, 1.65, 1.9, 2.5], [1.2, 1.2, 2.2, 0.9, 2.9, 0.6, 0.6])
+    ahead = np.interp(t, [0, 0.7, 1.2, 1.5, 1.65, 1.9, 2.5], [0.2, 0.2, -0.4, -0.5, 0.6, 0.9, 0.9])
+    smooth = np.hanning(15) / np.hanning(15).sum()
+    down, ahead = (np.convolve(np.pad(v, 7, mode="edge"), smooth, mode="valid") for v in (down, ahead))
+    tip = np.stack([0.3 + 0 * t, ahead, down], axis=1)
+    return body_of(
+        left_shoulder=one * [-0.2, 0, 1.5] - bend + hop, right_shoulder=one * [0.2, 0, 1.5] - bend + hop,
+        left_hip=one * [-0.1, 0, 1.0] - bend + hop, right_hip=one * [0.1, 0, 1.0] - bend + hop,
+        left_knee=one * [-0.1, 0, 0.5] + 0.6 * (bend @ up)[:, None] * forward + hop,
+        right_knee=one * [0.1, 0, 0.5] + 0.6 * (bend @ up)[:, None] * forward + hop,
+        left_ankle=one * [-0.1, 0, 0.1] + hop, right_ankle=one * [0.1, 0, 0.1] + hop,
+        left_heel=one * [-0.1, -0.1, 0.03] + hop, left_toe=one * [-0.1, 0.1, 0.03] + hop,
+        right_heel=one * [0.1, -0.1, 0.03] + hop, right_toe=one * [0.1, 0.1, 0.03] + hop,
+        left_wrist=one * [-0.3, 0.2, 1.1] + 1.0 * reach * up, right_wrist=tip - [0, 0, 0.5],
+        racket_butt=tip - [0, 0, 0.6], racket_tip=tip,
+    )  # fmt: skip
+
+
+def test_instants_of_an_invented_serve():
+    body = invented_serve()
+    events = detect_events(body, None, (1.65, 0.002))
+    assert events.time("contact") == 1.65
+    assert events.time("deepest_bend") == pytest.approx(1.2, abs=0.02)
+    assert events.time("racket_low") == pytest.approx(1.5, abs=0.03)
+    assert events.time("trophy") == pytest.approx(1.1, abs=0.02)
+    start, push_off, landing = (events.time(n) for n in ("start", "push_off", "landing"))
+    assert start is not None and 0.5 < start < 0.9
+    assert push_off is not None and 1.45 < push_off < 1.65
+    assert landing is not None and 1.75 < landing < 2.15
+
+
+def test_events_that_need_a_missing_one_name_it():
+    t = np.arange(0, 2.5, 1 / RATE)
+    body = body_of(right_wrist=np.ones((len(t), 3)), left_wrist=np.ones((len(t), 3)))
+    events = detect_events(body, None, None)
+    assert "faster" in events.of("contact").reason
+    assert "contact" in events.of("start").reason
+    assert "racket_low" in events.of("trophy").reason
+
+
+def test_a_foot_that_slides_is_on_the_ground():
+    t = np.arange(0, 2.5, 1 / RATE)
+    slide = np.stack([0 * t, 0.5 * t, 0.03 + 0 * t], axis=1)
+    lifted = slide + np.array([0, 0, 0.2]) * bump(t, 1.5, 0.1)[:, None]
+    body = body_of(left_toe=slide, right_toe=lifted)
+    settings = {"stance_s": (0.0, 0.3), "rise_m": 0.03, "speed_m_s": 0.25}
+    assert ground_contact(body, "front", "toe", **settings).all()
+    back = ground_contact(body, "back", "toe", **settings)
+    assert not back[np.abs(t - 1.5) < 0.12].any()
+    assert back[t < 1.1].all()
+    assert back[t > 1.9].all()
