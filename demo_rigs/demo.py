@@ -16,31 +16,41 @@ from demo_rigs.session import render_session
 from recon.assets import body_wheel
 
 Say = Callable[[str], object]
+Command = Callable[[list[str]], object]
+Run = Callable[..., None]
 Progress = Callable[[], AbstractContextManager[Callable[[str, int, int], None]]]
 
 TWO_CAMERAS = ("rear_left", "rear_right")
 
 
-def run_demo(out: Path, say: Say, progress: Progress) -> None:
+def run_demo(out: Path, say: Say, progress: Progress, courtplumb: Command) -> None:
     """Everything from assets to comparison.csv below `out`; finished parts are kept for the next run.
 
-    say prints one line; progress gives a context with a progress(label, done, total) callable.
+    say prints one line; progress gives a context with a progress(label, done, total) callable; courtplumb runs
+    one command of the command line, which hands itself in: the demo sits below it.
     """
+
+    def run(*words: object) -> None:
+        """Run one command in this process, after saying it as a user would type it."""
+        arguments = [str(word) for word in words]
+        say(f"\n$ courtplumb {shlex.join(arguments)}")
+        courtplumb(arguments)
+
     begin = time.perf_counter()
     academy = load_academy()
     say(f"{academy.name}: an invented place with invented players, rendered by this program")
-    _command(say, "assets")
+    run("assets")
     _render(academy, out, progress)
     rig = out / "rig"
-    _command(say, "lens", rig)
-    _command(say, "rig", rig)
-    _command(say, "court", rig, "--clicks", rig / "court_clicks.csv")
+    run("lens", rig)
+    run("rig", rig)
+    run("court", rig, "--clicks", rig / "court_clicks.csv")
     rows: list[Row] = []
     for serve in academy.serves:
         three, two = out / serve.name, out / f"{serve.name}_two_cameras"
-        _measure(say, three)
+        _measure(run, three)
         _write_two_camera_session(academy, serve.name, two)
-        _measure(say, two)
+        _measure(run, two)
         for folder in (three, two):
             rows += compare_session(serve.name, folder, out / "truth")
     comparison = out / "comparison.csv"
@@ -55,24 +65,15 @@ def run_demo(out: Path, say: Say, progress: Progress) -> None:
     first = out / academy.serves[0].name
     say(f"report: {first / 'derived' / 'report.html'}   picture: {first / 'derived' / 'viewer.png'}")
     say(f"demo took {time.perf_counter() - begin:.0f} s")
-    _open_viewer(say, first)
+    _open_viewer(say, run, first)
     say(str(out.resolve()))
 
 
-def _command(say: Say, *words: object) -> None:
-    """Run one courtplumb command in this process, after saying it as a user would type it."""
-    from recon.cli import app  # here, because the command line itself starts the demo
-
-    arguments = [str(word) for word in words]
-    say(f"\n$ courtplumb {shlex.join(arguments)}")
-    app(arguments, standalone_mode=False)
-
-
-def _measure(say: Say, session: Path) -> None:
-    _command(say, "measure", session)
-    _command(say, "export", session)
-    _command(say, "report", session)
-    _command(say, "show", session, "--picture", session / "derived" / "viewer.png")
+def _measure(run: Run, session: Path) -> None:
+    run("measure", session)
+    run("export", session)
+    run("report", session)
+    run("show", session, "--picture", session / "derived" / "viewer.png")
 
 
 def _render(academy: Academy, out: Path, progress: Progress) -> None:
@@ -102,7 +103,7 @@ def _write_two_camera_session(academy: Academy, serve: str, folder: Path) -> Non
         path.write_text(text, encoding="utf-8")
 
 
-def _open_viewer(say: Say, session: Path) -> None:
+def _open_viewer(say: Say, run: Run, session: Path) -> None:
     closed = os.environ.get("COURTPLUMB_NO_VIEWER") == "1"
     screen = (
         sys.platform in ("win32", "darwin") or os.environ.get("DISPLAY") or os.environ.get("WAYLAND_DISPLAY")
@@ -110,4 +111,4 @@ def _open_viewer(say: Say, session: Path) -> None:
     if closed or not screen or not sys.stdout.isatty():
         say(f"open the viewer with: .venv/bin/courtplumb show {session}")
         return
-    _command(say, "show", session)
+    run("show", session)

@@ -190,7 +190,7 @@ def demo(
     """Render an invented academy's serves and measure them with the commands above."""
     from demo_rigs.demo import run_demo
 
-    run_demo(out, _out.print, _progress)
+    run_demo(out, _out.print, _progress, lambda words: app(words, standalone_mode=False))
 
 
 def _table(*heads: str) -> Table:
