@@ -5,7 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from pathlib import Path
 
-from calibration import CalibratedRig, load_rig
+from calibration import CalibratedRig
+from calibration.own import load_any_rig
 from recon import store
 from recon.records import BallFlight, Clocks, Events, MeasureSet, Motion, Points3D, Tracks2D
 from recon.session import Session, load_session
@@ -52,7 +53,7 @@ def load_result(folder: Path) -> Result:
     indexes = [d / PICTURES / c.camera for c in tracks.cameras]
     return Result(
         session=session,
-        rig=load_rig(session.rig_path),
+        rig=load_any_rig(session.rig_path).subset([c.camera for c in tracks.cameras]),
         tracks=tracks,
         clocks=store.load_clocks(d / CLOCKS),
         points=store.load_points(d / POINTS),

@@ -1,0 +1,43 @@
+"""Reading a measured session back: with a calibration of the user's own, and with fewer cameras than the rig."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from recon import store
+from recon.records import Clocks, Tracks2D
+from recon.result import load_result
+from tests.support.example_result import example_cameras, save_example
+
+
+def test_a_calibration_written_by_hand_is_read_back(tmp_path: Path) -> None:
+    session = save_example(tmp_path)
+    lines = ['frame = "court"']
+    for c in example_cameras():
+        lines += [
+            "[[camera]]",
+            f'name = "{c.name}"',
+            f"size_px = {list(c.size_px)}",
+            f"K_px = {c.K_px.tolist()}",
+        ]
+        lines += [f"distortion = {c.distortion.tolist()}", f"rotation = {c.cam_from_world.R.tolist()}"]
+        lines += [f"t_m = {c.cam_from_world.t_m.tolist()}"]
+    (session / "own.toml").write_text("\n".join(lines), encoding="utf-8")
+    toml = session / "session.toml"
+    toml.write_text(toml.read_text(encoding="utf-8").replace('"../rig"', '"own.toml"'), encoding="utf-8")
+    rig = load_result(session).rig
+    assert rig.names == tuple(c.name for c in example_cameras())
+    assert all("no covariance given" in flag for flag in rig.flags)
+
+
+def test_a_result_has_the_cameras_that_were_used_and_no_other(tmp_path: Path) -> None:
+    session = save_example(tmp_path)
+    whole = load_result(session)
+    used = whole.tracks.cameras[:2]
+    names = [c.camera for c in used]
+    clocks = tuple(c for c in whole.clocks.clocks if c.camera in names)
+    store.save_tracks(session / "derived" / "tracks.nc", Tracks2D(whole.tracks.keypoints, used, "two of three"))
+    store.save_clocks(session / "derived" / "clocks.json", Clocks(whole.clocks.reference, clocks))
+    result = load_result(session)
+    assert list(result.rig.names) == names
+    assert result.rig.covariance.shape == (30, 30)
