@@ -1,4 +1,4 @@
-"""Reading a measured session back: with a calibration of the user's own, and with fewer cameras than the rig."""
+"""A measured session read back: with a calibration of the user's own, and with fewer cameras than the rig."""
 
 from __future__ import annotations
 
