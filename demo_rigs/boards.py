@@ -41,7 +41,7 @@ def board_picture(board: Board) -> BoardPicture:
     cells = np.indices((board.rows + 1, board.columns + 1)).sum(axis=0) % 2
     out = []
     for texel in _TEXEL_PER_SQUARE:
-        margin = round(board.margin_mm / board.square_mm * texel)
+        margin = _margin_texels(board, texel)
         ink = np.kron(cells, np.ones((texel, texel)))
         level = np.pad(np.where(ink == 0, 0.06, 0.90), margin, constant_values=0.90)
         out.append(level.astype(np.float32))
@@ -93,10 +93,15 @@ def _straight_from_board(camera: Camera, court_from_board: Rigid, square_m: floa
 
 
 def _board_from_texel(picture: BoardPicture, k: int) -> Array:
-    """Texel centres (integers) to board metres."""
-    s = picture.board.square_mm / 1000 / _TEXEL_PER_SQUARE[k]
-    low = picture.outline_m()[0, 0]
+    """Texel centres (integers) to board metres; the texture's margin is a whole number of texels."""
+    texel = _TEXEL_PER_SQUARE[k]
+    s = picture.board.square_mm / 1000 / texel
+    low = -(texel + _margin_texels(picture.board, texel)) * s
     return np.array([[s, 0, low + 0.5 * s], [0, s, low + 0.5 * s], [0, 0, 1]])
+
+
+def _margin_texels(board: Board, texel: int) -> int:
+    return round(board.margin_mm / board.square_mm * texel)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -135,23 +140,30 @@ def facing_pose(picture: BoardPicture, centre: Array, towards: Array, tilt_deg: 
 
 def lens_path(picture: BoardPicture, camera: Camera, rng: np.random.Generator) -> Holds:
     """A sweep before one camera: the whole board in view, driven into all regions, near and far, tilted."""
-    width, height = camera.size_px
+    size = np.array(camera.size_px)
     targets = [(x, y) for y in (0.05, 0.5, 0.95) for x in (0.05, 0.35, 0.65, 0.95)]
     order = [0, 5, 2, 7, 10, 9, 4, 1, 6, 3, 11, 8] * 2
     poses: list[Rigid] = []
     for index, which in enumerate(order):
-        for attempt in range(200):
-            depth = rng.uniform(1.45, 2.1) if index % 3 else rng.uniform(1.9, 2.7)
-            shrink = 1 - attempt / 250  # closer to the middle until all of it is in view
-            x, y = (np.array(targets[which]) - 0.5) * shrink
-            uv = np.array([(0.5 + x) * width, (0.5 + y) * height])
+        target = np.array(targets[which]) - 0.5
+        corner = bool(np.all(np.abs(target) > 0.3))
+        depth = (
+            rng.uniform(1.7, 2.3) if corner else rng.uniform(1.30, 1.65) if index % 3 else rng.uniform(1.9, 2.6)
+        )
+        tilt = rng.uniform([-32, -32, -25], [32, 32, 25]) * (0.8, 0.8, 0.25 if corner else 1.0)
+        share = np.ones(2)
+        while True:  # as near to that edge as lets the whole board be seen
+            uv = (0.5 + target * share) * size
             centre = camera.centre_m() + camera.rays(uv) * depth
-            tilt = rng.uniform([-32, -32, -25], [32, 32, 25])
             pose = facing_pose(picture, centre, camera.centre_m(), tilt)
             seen = camera.project(_edge_points(pose.apply(picture.outline_m())))
-            if np.all(seen > 4) and np.all(seen < np.array([width, height]) - 5):
-                poses.append(pose)
+            outside = ~np.all((seen > 4) & (seen < size - 5), axis=0)
+            if not outside.any():
                 break
+            share = share - 0.04 * outside
+            if np.any(share < 0):
+                share, depth = np.maximum(share, 0.0), depth * 1.05
+        poses.append(pose)
     n = len(poses)
     arrive = np.arange(n) * 0.52
     return Holds(tuple(poses), arrive, arrive + 0.10)

@@ -21,7 +21,7 @@ class Curve:
     """A twice continuously differentiable curve through keys; constant before the first and after the last.
 
     The keys are joined by Akima's method (or a monotone one where `level` is wanted: two equal keys stay
-    exactly level between them), then smoothed with a Gaussian, so keys at sharp turns are passed near, not through.
+    exactly level between them), then smoothed with a Gaussian: sharp turns are passed near, not through.
     Sources: Akima H (1970), J ACM 17:589-602; Fritsch FN, Carlson RE (1980), SIAM J Numer Anal 17:238-246.
     """
 

