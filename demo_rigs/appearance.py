@@ -201,9 +201,8 @@ def racket_mesh(grip: Grip) -> tuple[Array, Array, Array, Array, Array]:
         z = np.linspace(TAPE_M[name] - BAND_M / 2, TAPE_M[name] + BAND_M / 2, 4)
         tube(np.stack([0 * z, 0 * z, z], axis=1), np.array(radius), TAPE_COLOURS[name])
     v = np.concatenate(vertices)
-    strings = _strings()
-    to_hand = lambda p: grip.points(p[..., 2], p[..., 0], p[..., 1])  # noqa: E731
-    return to_hand(v), np.concatenate(faces), np.concatenate(colours), to_hand(strings), np.array(_STRING)
+    v, strings = (grip.points(p[..., 2], p[..., 0], p[..., 1]) for p in (v, _strings()))
+    return v, np.concatenate(faces), np.concatenate(colours), strings, np.array(_STRING)
 
 
 def _arc(a: Array) -> Array:

@@ -56,7 +56,7 @@ def _film(
         a.picture.shot_noise, a.picture.read_noise, int(np.random.default_rng(seed).integers(2**31))
     )
     clean = to_bytes(backdrop)
-    with clip(path, a.picture.size_px, a.picture.board_fps, a.picture.crf) as out:
+    with clip(path, a.picture.size_px, a.picture.board_fps, a.picture.board_crf) as out:
         for k, t in enumerate(times):
             frame = clean.copy()
             pose = holds.at(float(t))

@@ -12,6 +12,7 @@ import zipfile
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
@@ -79,7 +80,10 @@ def load_body(wheel: Path, shape: Mapping[str, float], height_m: float) -> Body:
     return _trimmed(vertices, faces, part, bones, rig, head, weights, height_m)
 
 
-def _trimmed(vertices, faces, part, bones, rig, head, weights, height_m) -> Body:
+def _trimmed(
+    vertices: Array, faces: Array, part: Array, bones: tuple[str, ...], rig: Mapping[str, Any], head: Array,
+    weights: Mapping[str, Any], height_m: float,
+) -> Body:  # fmt: skip
     """Drops the vertices that no kept face uses and scales to the wanted height."""
     used = np.unique(faces)
     new = np.full(len(vertices), -1)
@@ -124,7 +128,7 @@ def _body_frame(xyz: Array) -> Array:
     return np.stack([-xyz[..., 0], xyz[..., 2], xyz[..., 1]], axis=-1)
 
 
-def _joint(end: Mapping, vertices: Array, groups: Mapping) -> Array:
+def _joint(end: Mapping[str, Any], vertices: Array, groups: Mapping[str, Any]) -> Array:
     """A joint follows the vertices it is tied to, so that a reshaped body keeps its joints inside."""
     if end["strategy"] == "CUBE":
         first, last = groups[end["cube_name"]][0]

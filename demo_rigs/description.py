@@ -28,7 +28,8 @@ class Picture:
     exposure_s: float
     shot_noise: float
     read_noise: float
-    crf: int
+    serve_crf: int
+    board_crf: int
 
 
 @dataclass(frozen=True, slots=True)

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
+from scipy.interpolate import RectBivariateSpline
 
 from calibration.checks import Array
 from calibration.geometry import Camera
@@ -91,8 +92,6 @@ class LensMap:
 
 def _inverse_map(camera: Camera, width: int, height: int) -> Array:
     """Undistorted pixels of all sub-pixels, by cubic interpolation of an exact coarse grid."""
-    from scipy.interpolate import RectBivariateSpline
-
     u = np.arange(-_COARSE_PX, width + 2 * _COARSE_PX, _COARSE_PX, dtype=float)
     v = np.arange(-_COARSE_PX, height + 2 * _COARSE_PX, _COARSE_PX, dtype=float)
     n = camera.normalised(np.stack(np.meshgrid(u, v), axis=-1))

@@ -43,7 +43,7 @@ def film_serve(
     sensor = Sensor(
         a.picture.shot_noise, a.picture.read_noise, int(np.random.default_rng(seed).integers(2**31))
     )
-    with clip(path, a.picture.size_px, a.picture.serve_fps, a.picture.crf) as out:
+    with clip(path, a.picture.size_px, a.picture.serve_fps, a.picture.serve_crf) as out:
         for first in range(0, len(times), _CHUNK):
             for picture in shots.pictures(times[first : first + _CHUNK]):
                 out.add(sensor.expose(picture))

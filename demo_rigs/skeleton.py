@@ -31,6 +31,7 @@ _NECK = {"neck01": 0.25, "neck02": 0.5, "neck03": 0.75, "head": 1.0}
 _X, _Y, _Z = np.eye(3)
 
 Channels = Mapping[str, Array]
+Pivot = tuple[Array, Array]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -73,7 +74,7 @@ def foot_vertices(body: Body, side: str) -> tuple[int, int]:
 def pose(body: Body, c: Channels) -> Posed:
     """All bones at T instants. c: channel name → (T,), metres and degrees, as the module's head describes."""
     rotation: dict[str, Array] = {}
-    pivot: dict[str, tuple[Array, Array]] = {}  # bone → (rest point, where it is now)
+    pivot: dict[str, Pivot] = {}  # bone → (rest point, where it is now)
     r = {k: np.radians(v) for k, v in c.items()}
     mid_hip = (body.joint("upperleg01.L") + body.joint("upperleg01.R")) / 2
     pelvis = leaning(r["pelvis_yaw"], r["pelvis_lean_x"], r["pelvis_lean_y"])
@@ -99,7 +100,9 @@ def pose(body: Body, c: Channels) -> Posed:
     return _chain(body, rotation, pivot, stretch)
 
 
-def _chain(body: Body, rotation: dict, pivot: dict, stretch: Mapping[str, Array]) -> Posed:
+def _chain(
+    body: Body, rotation: dict[str, Array], pivot: dict[str, Pivot], stretch: Mapping[str, Array]
+) -> Posed:
     """Walks the rig from the root; a bone without its own rotation follows its parent rigidly."""
     n = len(rotation["root"])
     R = np.zeros((n, len(body.bones), 3, 3))
@@ -174,7 +177,10 @@ def _fingers(hand: Array, rho0: Array, x0: Array, grip: Array) -> dict[str, Arra
     return out
 
 
-def _leg(body, side, p, pelvis, root_pivot, rotation, pivot) -> Array:
+def _leg(
+    body: Body, side: str, p: Channels, pelvis: Array, root_pivot: Pivot, rotation: dict[str, Array],
+    pivot: dict[str, Pivot],
+) -> Array:  # fmt: skip
     """One foot where the script wants it, and the leg up to the pelvis. Returns the leg's stretch."""
     rest = foot_rest(body, side)
     r = {k: np.radians(v) for k, v in p.items()}

@@ -25,7 +25,7 @@ from demo_rigs.footage import finished
 from demo_rigs.motion import MIRROR, Moment, Serve
 from demo_rigs.players import build_serve
 from demo_rigs.racket_ball import TAPE_M, tip_m
-from demo_rigs.skeleton import foot_rest, foot_vertices
+from demo_rigs.skeleton import SOLE_M, foot_rest, foot_vertices
 
 RATE_HZ = 960.0
 FOOT_POINTS = ("left_heel", "left_toe", "right_heel", "right_toe")
@@ -80,8 +80,6 @@ def keypoints(serve: Serve, m: Moment) -> dict[str, Array]:
 
 def standing_heights(body: Body) -> dict[str, float]:
     """Height above the ground of heel and toe vertex in a flat stance, metres."""
-    from demo_rigs.skeleton import SOLE_M
-
     out = {}
     for side, letter in _SIDES.items():
         rest = foot_rest(body, letter)
