@@ -40,6 +40,7 @@ MORE = (
     "back_knee_flexion_deepest",
     "foot_fault_clearance",
     "contact_height",
+    "contact_height_ratio",
 )
 _WIDEST_STILL_PX = 800
 _LONG = 16

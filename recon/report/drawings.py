@@ -266,8 +266,12 @@ def _joint(role: str, parts: tuple[str, str, str], groups: tuple[str, ...], *, f
             drawing.flat_line(np.stack([zero, start]), FAINT, 1.4, dash="5 4", keep=True)
         curve = arc(zero, start, flat_b, 0.17)
         drawing.flat_line(curve, _MARK, 2)
-        out = curve[len(curve) // 2]
-        drawing.words(out * 1.75, value_text(m), bold=True, shift_px=(0, 4))
+        if flexion:  # beside the dashed line, on the side away from the leg
+            away = 1.0 if start[0] >= flat_b[0] else -1.0
+            beside = "start" if away > 0 else "end"
+            drawing.words(0.8 * start, value_text(m), bold=True, anchor=beside, shift_px=(9 * away, 4))
+        else:
+            drawing.words(1.4 * curve[len(curve) // 2], value_text(m), bold=True, shift_px=(0, 4))
         for p in (a, corner, b):
             drawing.dot(p, _MARK, 3.5, rim="#fff", keep=True)
         return drawing
