@@ -18,6 +18,7 @@ from recon.keypoints.own_file import COLUMNS
 from recon.measures.catalogue import MEASURES
 from recon.records import EVENT_NAMES, KEYPOINTS, Motion, PointStatus
 from recon.session import SessionFile, load_session
+from recon.uncertainty import JOINT_OFFSET_M, ErrorModel
 from tests.architecture.source_tree import ROOT
 
 DOCS = ROOT / "docs"
@@ -107,6 +108,17 @@ def test_every_keypoint_name_can_be_put_together() -> None:
     section = text_of("files.md").split("## Keypoint names")[1].split("\n## ")[0]
     words = set(re.findall(r"`(\w+)`", section))
     assert {k.removeprefix("left_").removeprefix("right_") for k in KEYPOINTS} <= words
+
+
+def test_the_assumed_joint_offsets_are_those_of_the_page() -> None:
+    page = text_of("uncertainty.md")
+    rows = re.findall(r"^\| ([a-z, ]+) \| (\d+) mm \|", page, re.M)
+    told = {point.strip(): int(mm) for points, mm in rows for point in points.split(",")}
+    fingers = told.pop("finger joints")
+    assert told | dict.fromkeys(("thumb", "index", "pinky"), fingers) == {
+        part: round(1e3 * metres) for part, metres in JOINT_OFFSET_M.items()
+    }
+    assert f"{ErrorModel().correlation_s:g} s" in page
 
 
 def test_every_status_and_camera_parameter_is_listed_in_order() -> None:

@@ -23,12 +23,12 @@ CALIBRATION_LAYERS = (
     {"folder", "rig"},
     {"own", "steps"},
 )
-STAGES = {"capture", "keypoints", "sync", "triangulate", "motion", "flight", "events", "measures"}
+STAGES = {"capture", "keypoints", "sync", "swaps", "triangulate", "motion", "flight", "events", "measures"}
 READERS = {"viewer", "report", "export", "agreement"}
 RECON_LAYERS = (
     {"records"},
     {"wording", "store", "session", "assets"},
-    {"body", "uncertainty"},
+    {"body", "uncertainty", "epipolar", "resample"},
     {"ground"},
     STAGES,
     {"result"},
