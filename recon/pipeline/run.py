@@ -25,6 +25,7 @@ from recon.pipeline.pictures import make_pictures
 from recon.records import Motion, Tracks2D
 from recon.result import Result, load_result
 from recon.session import Session, load_session
+from recon.swaps import Exchange, repair_swaps
 from recon.sync import estimate_clocks
 from recon.uncertainty import covariance_of, displacements
 
@@ -49,8 +50,9 @@ def measure_session(
     d = session.derived
     tracks = _tracks(session, rig, options, progress)
     store.save_tracks(d / names.TRACKS, tracks)
-    _reconstruct(session, rig, tracks, progress)
-    store.write_json(d / names.PROVENANCE, made | {"kind": _PROVENANCE, "format": store.FORMAT})
+    exchanges = _reconstruct(session, rig, tracks, progress)
+    notes = {"left and right exchanged": [_told(e) for e in exchanges]}
+    store.write_json(d / names.PROVENANCE, made | {"kind": _PROVENANCE, "format": store.FORMAT, "notes": notes})
     if options.pictures and session.file.video:
         make_pictures(load_result(folder), progress)
     return load_result(folder)
@@ -118,9 +120,19 @@ def _tracks(session: Session, rig: CalibratedRig, options: PipelineOptions, prog
     return tracks
 
 
-def _reconstruct(session: Session, rig: CalibratedRig, tracks: Tracks2D, progress: Progress) -> None:
+def _told(exchange: Exchange) -> str:
+    parts = "face" if "eye" in exchange.parts else "arms" if "wrist" in exchange.parts else "legs"
+    return f"{exchange.camera}, {parts}, {exchange.start_s:.2f} s to {exchange.stop_s:.2f} s of rig time"
+
+
+def _reconstruct(
+    session: Session, rig: CalibratedRig, tracks: Tracks2D, progress: Progress
+) -> tuple[Exchange, ...]:
+    """Everything after the pixels; what the detector had exchanged comes back for the record."""
     d, steps = session.derived, 5
     progress("reconstructing", 0, steps)
+    # exchanged sides hardly move the clocks (their points are outvoted), and finding them needs the clocks
+    tracks, exchanges = repair_swaps(rig.cameras, tracks, estimate_clocks(rig.cameras, tracks))
     clocks = estimate_clocks(rig.cameras, tracks)
     store.save_clocks(d / names.CLOCKS, clocks)
     progress("reconstructing", 1, steps)
@@ -142,6 +154,7 @@ def _reconstruct(session: Session, rig: CalibratedRig, tracks: Tracks2D, progres
     measures = measure(motion, events, session.file.handedness, athlete, draws)
     store.save_measures(d / names.MEASURES, measures)
     progress("reconstructing", 5, steps)
+    return exchanges
 
 
 def _with_covariance(motion: Motion, cov_m2: np.ndarray) -> Motion:

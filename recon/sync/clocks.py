@@ -12,8 +12,8 @@ from numpy.typing import NDArray
 from calibration.checks import Array
 from calibration.errors import BadInput, NotMeasurable
 from calibration.geometry import Camera
+from recon.epipolar import RayTrack, disagreement, essential, ray_track, sample
 from recon.records import Clock, Clocks, Tracks2D
-from recon.sync.epipolar import RayTrack, disagreement, essential, ray_track, sample
 
 _PHASES = 4
 

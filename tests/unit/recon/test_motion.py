@@ -6,10 +6,11 @@ import numpy as np
 import pytest
 
 from calibration import NotMeasurable
-from recon.instants import common_times, points_at_instants
+from recon.instants import points_at_instants
 from recon.motion import fit_motion
 from recon.motion.bspline import KnotGrid, band_product, evaluate, normal_system, roughness, solve
-from recon.records import CameraTracks, Clock, Clocks, PointStatus, Tracks2D
+from recon.records import KEYPOINTS, CameraTracks, Clock, Clocks, PointStatus, Tracks2D
+from recon.resample import common_times
 from tests.support.world import InventedMotion, seen_by, three_cameras
 
 CAMERAS = three_cameras()
@@ -35,8 +36,6 @@ def reconstruct(tracks):
 
 def truth(motion):
     all_points = InventedMotion().at(motion.t_s)
-    from recon.records import KEYPOINTS
-
     return all_points[:, [KEYPOINTS.index(k) for k in motion.keypoints]]
 
 

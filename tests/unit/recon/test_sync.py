@@ -6,9 +6,9 @@ import numpy as np
 import pytest
 
 from calibration import NotMeasurable
+from recon.epipolar import disagreement, essential
 from recon.records import Tracks2D
 from recon.sync import estimate_clocks
-from recon.sync.epipolar import disagreement, essential
 from tests.support.world import InventedMotion, seen_by, three_cameras
 
 CAMERAS = three_cameras()

@@ -1,0 +1,66 @@
+"""The cameras' tracks at common rig times."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calibration.checks import Array
+from calibration.errors import NotMeasurable
+from recon.records import CameraTracks, Clocks, Tracks2D
+
+_LARGEST_GAP_FRAMES = 2.5  # two lost frames in a row are bridged in the picture; a longer gap stays a gap
+_SHORTEST_OVERLAP_S = 0.5
+
+
+def common_times(tracks: Tracks2D, clocks: Clocks) -> Array:
+    """Evenly spaced rig times (T,) at the fastest camera's rate, over all that two cameras saw together.
+
+    Raises NotMeasurable where no two clips overlap by half a second.
+    """
+    starts, ends, steps = [], [], []
+    for seen in tracks.cameras:
+        offset = clocks.of(seen.camera).offset_s
+        starts.append(seen.t_cam_s[0] + offset)
+        ends.append(seen.t_cam_s[-1] + offset)
+        steps.append(float(np.median(np.diff(seen.t_cam_s))))
+    first, last = sorted(starts)[1], sorted(ends)[-2]
+    if last - first < _SHORTEST_OVERLAP_S:
+        shared = max(last - first, 0.0)
+        raise NotMeasurable(
+            f"the clips share {shared:.2f} s; want at least {_SHORTEST_OVERLAP_S} s seen by two cameras"
+        )
+    step = min(steps)
+    return np.asarray(first + step * np.arange(int((last - first) / step) + 1))
+
+
+def at_times(seen: CameraTracks, t_cam_s: Array) -> tuple[Array, Array]:
+    """Pixels (T, P, 2) and sigma (T, P) of one camera at its times (T,), by cubic Hermite interpolation.
+
+    A neighbour on both sides within 2.5 frames is needed; sigma is the larger of the two neighbours'.
+    """
+    frame = float(np.median(np.diff(seen.t_cam_s)))
+    uv = np.full((len(t_cam_s), seen.uv_px.shape[1], 2), np.nan)
+    sigma = np.full(uv.shape[:2], np.nan)
+    for p in range(uv.shape[1]):
+        have = np.flatnonzero(~np.isnan(seen.sigma_px[:, p]))
+        if len(have) < 2:
+            continue
+        times, pixels, sigmas = seen.t_cam_s[have], seen.uv_px[have, p], seen.sigma_px[have, p]
+        right = np.clip(np.searchsorted(times, t_cam_s), 1, len(times) - 1)
+        width = times[right] - times[right - 1]
+        s = (t_cam_s - times[right - 1]) / width
+        inside = (s >= -0.01) & (s <= 1.01) & (width <= _LARGEST_GAP_FRAMES * frame)
+        uv[inside, p] = _hermite(times, pixels, right, s)[inside]
+        sigma[inside, p] = np.maximum(sigmas[right - 1], sigmas[right])[inside]
+    return uv, sigma
+
+
+def _hermite(times: Array, values: Array, right: NDArray[np.intp], s: Array) -> Array:
+    slope = np.gradient(values, times, axis=0)
+    i, j = right - 1, right
+    width = (times[j] - times[i])[:, None]
+    s = s[:, None]
+    h00, h10 = (1 + 2 * s) * (1 - s) ** 2, s * (1 - s) ** 2
+    h01, h11 = s**2 * (3 - 2 * s), s**2 * (s - 1)
+    return np.asarray(h00 * values[i] + h10 * width * slope[i] + h01 * values[j] + h11 * width * slope[j])
