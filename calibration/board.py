@@ -157,7 +157,7 @@ def check_size(board: Board, pictures: Iterable[Image], where: str) -> None:
     The largest size that two pictures agree on counts: a half hidden board looks smaller, never larger.
     """
     seen = Counter(s for s in map(size_seen, pictures) if s is not None)
-    agreed = [size for size, votes in seen.items() if votes >= 2 or len(seen) == 1]
+    agreed = [size for size, votes in seen.items() if votes >= 2]
     if not agreed:
         return
     columns, rows = max(agreed, key=lambda size: size[0] * size[1])

@@ -21,7 +21,7 @@ from calibration.geometry.rigid import Rigid
 from calibration.views import BoardView, Hold
 
 STILL_SQUARES_PER_S = 0.25  # 2.5 cm/s for 10 cm squares: above a hand's tremor, far below a carried board
-STILL_DRIFT_SQUARES = 0.06  # largest creep over one hold
+STILL_DRIFT_SQUARES = 0.04  # largest creep over one hold, from its middle
 LEAST_HOLD_S = 0.25
 LEAST_SHARED = 3  # board poses that two cameras must share before their match counts
 _SAME_ANGLE_RAD = np.deg2rad(8.0)  # two single-board estimates of one placement differ by a few degrees at 10 m
@@ -45,7 +45,10 @@ class Match:
 
 
 def find_holds(views: Sequence[BoardView], board: Board) -> list[Hold]:
-    """Stretches of at least 0.25 s in which the board does not move, from quick corners at a steady rate."""
+    """Stretches of at least 0.25 s in which the board does not move, from views at a steady rate.
+
+    A hold's corners are the mean over its views.
+    """
     if len(views) < 3:
         return []
     times = np.array([v.t_s for v in views])
@@ -59,8 +62,7 @@ def find_holds(views: Sequence[BoardView], board: Board) -> list[Hold]:
         first, last = _without_creep(corners, board, first, last)
         start_s, stop_s = times[first], times[last]
         if stop_s - start_s >= LEAST_HOLD_S:
-            middle = (first + last) // 2
-            holds.append(Hold(float(start_s), float(stop_s), corners[middle]))
+            holds.append(Hold(float(start_s), float(stop_s), corners[first : last + 1].mean(axis=0)))
     return holds
 
 

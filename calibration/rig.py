@@ -67,7 +67,7 @@ def calibrate_rig(
         flags.append(f"{dropped} board views did not fit the others and were left out")
     if max(rms) > 1.0:
         flags.append(f"board corners fit the rig to {max(rms):.2f} px only; up to 1 px is usual")
-    if held_out is not None and held_out > 2.5 * max(max(rms), 0.1):
+    if held_out is not None and held_out > 8 * max(max(rms), 0.1):
         flags.append(f"board poses left out of the fit are predicted to {held_out:.2f} px only")
     n_views = len({s.board for s in seen})
     return CalibratedRig(

@@ -13,7 +13,7 @@ from calibration.errors import BadInput
 from calibration.geometry.camera import Camera
 from calibration.geometry.rigid import Rigid
 from calibration.holds import LEAST_SHARED, Match, cam_from_board, find_holds, match_by_time, match_known
-from calibration.views import Hold, Progress, mean_corners, scan_boards, silent
+from calibration.views import Hold, Progress, scan_boards, silent
 
 _SAME_CLOCK_S = 0.3  # a third pair's shift may differ by this from the one that the other two pairs give
 SCAN_RATE_HZ = 15.0  # a hold of a quarter of a second still shows in four frames
@@ -67,24 +67,17 @@ def read_board_footage(
 ) -> BoardFootage:
     """Finds the board's still moments in a video, or the board in a folder of pictures; BadInput if none."""
     scan = scan_boards(path, board, rate_hz=SCAN_RATE_HZ, refine=False, label=label, progress=progress)
-    if scan.is_video:
-        rough = find_holds(scan.views, board)
-        if not rough:
-            raise BadInput(
-                f"{path}: the board is seen in {len(scan.views)} of {scan.searched} frames looked at "
-                "but never keeps still; hold it still for about half a second at each place"
-            )
-        names: list[str] = []
-    else:
+    if not scan.is_video:
         # pictures carry no time: their place in the folder stands for it
-        rough = [Hold(v.t_s - 0.25, v.t_s + 0.25, v.corners_px) for v in scan.views]
-        names = [v.name for v in scan.views]
-    refined = mean_corners(path, board, rough)
-    kept = [i for i, corners in enumerate(refined) if corners is not None]
-    holds = tuple(Hold(h.start_s, h.stop_s, c) for h, c in zip(rough, refined, strict=True) if c is not None)
-    return BoardFootage(
-        path, scan.size_px, scan.is_video, holds, tuple(names[i] for i in kept) if names else ()
-    )
+        stills = tuple(Hold(v.t_s, v.t_s, v.corners_px) for v in scan.views)
+        return BoardFootage(path, scan.size_px, False, stills, tuple(v.name for v in scan.views))
+    holds = find_holds(scan.views, board)
+    if not holds:
+        raise BadInput(
+            f"{path}: the board is seen in {len(scan.views)} of {scan.searched} frames looked at "
+            "but never keeps still; hold it still for about half a second at each place"
+        )
+    return BoardFootage(path, scan.size_px, True, tuple(holds))
 
 
 def match_set(footage: Mapping[str, BoardFootage], lenses: Mapping[str, Camera], board: Board) -> SharedSet:

@@ -2,11 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
-
-import numpy as np
 
 from calibration.board import Board, check_size, edge_rise_px, find_corners, grey, refine_corners
 from calibration.checks import Array, checked
@@ -17,7 +15,8 @@ Progress = Callable[[str, int, int], None]
 """Called as progress(label, done, total)."""
 
 _THOROUGH_EVERY = 4  # while no board is seen, every n-th frame is searched with the slow finder
-_KEPT_EVERY, _KEPT_MOST = 5, 16  # frames without a board kept to look for one of another size
+_KEPT_EVERY, _KEPT_MOST = 2, 16  # frames without a board kept to look for one of another size
+_EARLY_CHECKS = (8, 24)  # after so many frames without any board: a wrong size is told in seconds, not minutes
 
 
 def silent(label: str, done: int, total: int) -> None:
@@ -84,6 +83,8 @@ def scan_boards(
             unsure.append(image)
         searched += 1
         progress(label, min(searched, total), total)
+        if not views and searched in _EARLY_CHECKS:
+            check_size(board, unsure, str(path))
     progress(label, total, total)
     if len(views) < max(2, searched // 20):
         check_size(board, unsure, str(path))
@@ -97,30 +98,6 @@ class Hold:
     start_s: float
     stop_s: float
     corners_px: Array
-
-
-def mean_corners(path: Path, board: Board, holds: Sequence[Hold], count: int = 6) -> list[Array | None]:
-    """Sub-pixel corners of each hold, averaged over about `count` of its frames; None where not confirmed.
-
-    One pass over the footage. Stretches are in order of time and do not overlap.
-    """
-    found: list[list[Array]] = [[] for _ in holds]
-    current, next_s = 0, -np.inf
-    if not holds:
-        return []
-    for frame in frames(path, holds[0].start_s, holds[-1].stop_s):
-        while current < len(holds) and frame.t_s > holds[current].stop_s:
-            current, next_s = current + 1, -np.inf
-        if current == len(holds):
-            break
-        hold = holds[current]
-        if frame.t_s < max(hold.start_s, next_s):
-            continue
-        next_s = frame.t_s + 0.999 * (hold.stop_s - hold.start_s) / count
-        corners = refine_corners(frame.image_bgr, board, hold.corners_px)
-        if corners is not None:
-            found[current].append(corners)
-    return [None if not f else np.asarray(np.mean(f, axis=0), dtype=float) for f in found]
 
 
 def _stride(info: FootageInfo, rate_hz: float) -> int:
