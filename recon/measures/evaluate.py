@@ -16,6 +16,7 @@ from recon.records import Event, Events, Measure, MeasureSet, Motion
 from recon.uncertainty import Displacements
 
 _K95 = 1.96
+_NOTHING = 1e-9  # metres, radians: below it a source does not touch the measure, whatever rounding says
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -89,7 +90,7 @@ def _add(
         if len(drawn) < len(draws) / 2:
             continue
         u = float(np.sqrt(drawn.var(ddof=1) + (drawn.mean() - reading.value) ** 2))
-        if u > 0:
+        if u > _NOTHING:
             spread[name][source] = u
 
 
@@ -113,5 +114,5 @@ def _note(name: str, value: float, note: str, u: float, low: float, high: float)
         return "clear" if low > 0 else "touching" if high < 0 else "cannot be told"
     if name == "spine_plane_min":
         crossed = float(norm.cdf(0.0, loc=value, scale=u))
-        return f"crossed with probability {crossed:.0%}; {note}"
+        return f"{note}; probability that it crossed: {crossed:.0%}"
     return note

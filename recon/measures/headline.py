@@ -27,8 +27,9 @@ def spine_plane_min(body: Body, events: Events, _: Athlete) -> Reading:
     k = int(np.nanargmin(distance))
     place = "in front of" if front[k] > 0 else "behind"
     across = float((distance < 0).sum() * np.median(np.diff(body.t_s)))
-    crossed = f"across for {across:.2f} s" if across else "not across"
-    return Reading(float(distance[k]), float(body.t_s[window[k]]), f"{crossed}; tip then {place} the trunk")
+    crossed = f"across for {across:.2f} s" if across else "stays on the hitting side"
+    note = f"best estimate: {crossed}, tip then {place} the trunk"
+    return Reading(float(distance[k]), float(body.t_s[window[k]]), note)
 
 
 def spine_plane_at_trophy(body: Body, events: Events, _: Athlete) -> Reading:
