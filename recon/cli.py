@@ -1,4 +1,7 @@
-"""The command `courtplumb`. The only module that prints and exits: 0 done, 2 the input is at fault."""
+"""The command `courtplumb`. The only module that prints and exits.
+
+Exit codes: 0 done, 2 the input is at fault and the message says how, 3 measured but below the quality gate.
+"""
 
 from __future__ import annotations
 
@@ -134,7 +137,10 @@ def measure(
     for item in result.measures.measures:
         table.add_row(item.label, value_text(item), item.note or item.reason)
     _out.print(table)
-    _notes(result.rig.flags)
+    _notes((*result.rig.flags, *result.quality))
+    if result.quality:
+        _err.print("measured, but below the quality gate: read the notes before relying on a value")
+        raise typer.Exit(3)
 
 
 @app.command()

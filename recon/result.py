@@ -41,6 +41,12 @@ class Result:
     pictures: tuple[store.FramePictures, ...]
     provenance: dict[str, object]
 
+    @property
+    def quality(self) -> tuple[str, ...]:
+        """Signs that this serve should not be relied on as it stands; empty where there are none."""
+        notes = self.provenance.get("notes", {})
+        return tuple(notes.get("quality", ())) if isinstance(notes, dict) else ()
+
 
 def load_result(folder: Path) -> Result:
     """Read a measured session.

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from importlib.metadata import version
 from pathlib import Path
 
 import numpy as np
@@ -22,6 +23,7 @@ from recon.motion import fit_motion
 from recon.pipeline.detect import detect_tracks
 from recon.pipeline.options import METHOD, PipelineOptions, Progress, silent
 from recon.pipeline.pictures import make_pictures
+from recon.quality import quality_flags
 from recon.records import Motion, Tracks2D
 from recon.result import Result, load_result
 from recon.session import Session, load_session
@@ -30,6 +32,7 @@ from recon.sync import estimate_clocks
 from recon.uncertainty import covariance_of, displacements
 
 _PROVENANCE = "courtplumb provenance"
+_PACKAGES = ("numpy", "scipy", "opencv-contrib-python", "mediapipe", "av")
 
 
 def measure_session(
@@ -50,8 +53,7 @@ def measure_session(
     d = session.derived
     tracks = _tracks(session, rig, options, progress)
     store.save_tracks(d / names.TRACKS, tracks)
-    exchanges = _reconstruct(session, rig, tracks, progress)
-    notes = {"left and right exchanged": [_told(e) for e in exchanges]}
+    notes = _reconstruct(session, rig, tracks, progress)
     store.write_json(d / names.PROVENANCE, made | {"kind": _PROVENANCE, "format": store.FORMAT, "notes": notes})
     if options.pictures and session.file.video:
         make_pictures(load_result(folder), progress)
@@ -127,8 +129,8 @@ def _told(exchange: Exchange) -> str:
 
 def _reconstruct(
     session: Session, rig: CalibratedRig, tracks: Tracks2D, progress: Progress
-) -> tuple[Exchange, ...]:
-    """Everything after the pixels; what the detector had exchanged comes back for the record."""
+) -> dict[str, object]:
+    """Everything after the pixels; what a person should know about this run comes back for the record."""
     d, steps = session.derived, 5
     progress("reconstructing", 0, steps)
     # exchanged sides hardly move the clocks (their points are outvoted), and finding them needs the clocks
@@ -154,7 +156,11 @@ def _reconstruct(
     measures = measure(motion, events, session.file.handedness, athlete, draws)
     store.save_measures(d / names.MEASURES, measures)
     progress("reconstructing", 5, steps)
-    return exchanges
+    return {
+        "quality": list(quality_flags(clocks, points, flight, events)),
+        "left and right exchanged": [_told(e) for e in exchanges],
+        "packages": {name: version(name) for name in _PACKAGES},
+    }
 
 
 def _with_covariance(motion: Motion, cov_m2: np.ndarray) -> Motion:

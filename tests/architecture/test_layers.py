@@ -23,7 +23,7 @@ CALIBRATION_LAYERS = (
     {"folder", "rig"},
     {"own", "steps"},
 )
-STAGES = {"capture", "keypoints", "sync", "swaps", "triangulate", "motion", "flight", "events", "measures"}
+STAGES = {"capture", "keypoints", "sync", "swaps", "triangulate", "motion", "flight", "events", "measures", "quality"}
 READERS = {"viewer", "report", "export", "agreement"}
 RECON_LAYERS = (
     {"records"},

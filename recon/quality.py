@@ -1,0 +1,87 @@
+"""Signs, without any truth at hand, that a measured serve should not be relied on as it stands."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from calibration.errors import BadInput
+from recon.records import BallFlight, Clocks, Events, Points3D, PointStatus
+
+_LIMBS = tuple(
+    f"{side}_{part}" for side in ("left", "right") for part in ("shoulder", "elbow", "hip", "knee", "ankle")
+)
+_GRAVITY_M_S2 = 9.81
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class QualityOptions:
+    """Where the gate stands.
+
+    gravity_m_s2   a toss fitted with gravity farther than this from 9.81 means a wrong scale or frame rate
+                   (3 %: references for fitted tosses, drag included)
+    clock_s        a racket tip at 40 m/s moves 8 cm in 2 ms
+    contradicted   share of limb samples whose views contradict each other; the demo serves show 1 %
+    tip_seen       share of samples from trophy to contact with the tip in two views
+    """
+
+    gravity_m_s2: float = 0.3
+    clock_s: float = 0.002
+    contradicted: float = 0.10
+    tip_seen: float = 0.5
+
+    def __post_init__(self) -> None:
+        if min(self.gravity_m_s2, self.clock_s, self.contradicted, self.tip_seen) <= 0:
+            raise BadInput(f"quality: want positive limits, got {self}")
+
+
+def quality_flags(
+    clocks: Clocks,
+    points: Points3D,
+    flight: BallFlight | None,
+    events: Events,
+    options: QualityOptions | None = None,
+) -> tuple[str, ...]:
+    """Plain sentences, one per sign of trouble, each with what to look at; empty where there is none."""
+    options = options or QualityOptions()
+    flags = []
+    if flight is not None:
+        off = flight.gravity_m_s2 - _GRAVITY_M_S2
+        if abs(off) > max(options.gravity_m_s2, 4 * flight.u_gravity_m_s2):
+            flags.append(
+                f"the toss falls with {flight.gravity_m_s2:.2f} m/s² instead of {_GRAVITY_M_S2}: "
+                "look at the videos' frame rate and the board's square size"
+            )
+    flags += [
+        f"the clock of camera {c.camera} is known to {1e3 * c.u_s:.1f} ms only: "
+        "fast points, the racket above all, are blurred by it"
+        for c in clocks.clocks
+        if c.u_s > options.clock_s
+    ]
+    limbs = [points.index(name) for name in _LIMBS]
+    against = float(np.mean(points.status[:, limbs] == PointStatus.OUTLIER))
+    if against > options.contradicted:
+        flags.append(
+            f"the cameras contradict each other in {against:.0%} of the limbs' samples: "
+            "look whether a camera was moved, or a video belongs to another serve"
+        )
+    return (*flags, *_tip_flag(points, events, options))
+
+
+def _tip_flag(points: Points3D, events: Events, options: QualityOptions) -> list[str]:
+    start, stop = events.time("trophy"), events.time("contact")
+    if start is None or stop is None:
+        return []
+    window = (points.t_s >= start) & (points.t_s <= stop)
+    seen = (
+        float(np.mean(points.status[window, points.index("racket_tip")] == PointStatus.OK))
+        if window.any()
+        else 0.0
+    )
+    if seen >= options.tip_seen:
+        return []
+    return [
+        f"two cameras saw the racket tip in only {seen:.0%} of the time from trophy to contact: "
+        "look at the tape, its colour in session.toml, and where the cameras stand"
+    ]

@@ -1,0 +1,73 @@
+"""Each sign of trouble is raised by the input that shows it, and by no sound one."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from recon.quality import quality_flags
+from recon.records import (
+    EVENT_NAMES,
+    KEYPOINTS,
+    BallFlight,
+    Clock,
+    Clocks,
+    Event,
+    Events,
+    Points3D,
+    PointStatus,
+)
+
+T = np.linspace(0, 2, 121)
+CLOCKS = Clocks("a", (Clock("a", 0.0, 0.0), Clock("b", 0.7, 0.0004)))
+FLIGHT = BallFlight(0.5, 1.3, [0, 0, 1.8], [0, 0.3, 5.0], 9.83, 0.03, 0.003)
+TIMES = {"trophy": 1.0, "contact": 1.5}
+EVENTS = Events(
+    tuple(
+        Event(n, TIMES[n], 0.01) if n in TIMES else Event(n, None, None, "not part of this test")
+        for n in EVENT_NAMES
+    )
+)
+
+
+def points(status: np.ndarray | None = None) -> Points3D:
+    codes = np.full((len(T), len(KEYPOINTS)), PointStatus.OK) if status is None else status
+    here = codes == PointStatus.OK
+    xyz = np.where(here[..., None], 1.0, np.nan) * np.ones(3)
+    cov = np.where(here[..., None, None], np.eye(3) * 1e-4, np.nan)
+    return Points3D("court", KEYPOINTS, ("a", "b"), T, xyz, cov, codes, np.repeat(here[..., None], 2, axis=2))
+
+
+def test_a_sound_serve_raises_nothing():
+    assert quality_flags(CLOCKS, points(), FLIGHT, EVENTS) == ()
+    assert quality_flags(CLOCKS, points(), None, EVENTS) == ()
+
+
+def test_a_wrong_fall_is_said():
+    (flag,) = quality_flags(CLOCKS, points(), replace(FLIGHT, gravity_m_s2=9.2), EVENTS)
+    assert "9.20" in flag
+    assert "frame rate" in flag
+    unsure = replace(FLIGHT, gravity_m_s2=9.2, u_gravity_m_s2=0.4)
+    assert quality_flags(CLOCKS, points(), unsure, EVENTS) == ()
+
+
+def test_an_uncertain_clock_is_said_by_name():
+    clocks = Clocks("a", (Clock("a", 0.0, 0.0), Clock("b", 0.7, 0.004)))
+    (flag,) = quality_flags(clocks, points(), FLIGHT, EVENTS)
+    assert "camera b" in flag
+    assert "4.0 ms" in flag
+
+
+def test_cameras_that_contradict_each_other():
+    status = np.full((len(T), len(KEYPOINTS)), PointStatus.OK)
+    status[:40] = PointStatus.OUTLIER
+    (flag,) = quality_flags(CLOCKS, points(status), FLIGHT, EVENTS)
+    assert "33%" in flag
+
+
+def test_a_racket_that_was_hardly_seen():
+    status = np.full((len(T), len(KEYPOINTS)), PointStatus.OK)
+    status[(T > 1.05) & (T < 1.45), KEYPOINTS.index("racket_tip")] = PointStatus.TOO_FEW_VIEWS
+    (flag,) = quality_flags(CLOCKS, points(status), FLIGHT, EVENTS)
+    assert "racket tip" in flag
