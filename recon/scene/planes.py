@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from calibration import Array
+from recon import body
 from recon.records import Motion, side_names
 from recon.scene import palette
 from recon.scene.body import positions_at
@@ -38,25 +39,15 @@ class SpinePlane:
         return np.asarray((x_m - self.origin_m) @ self.normal)
 
 
-def _unit(v: Array) -> Array:
-    return np.asarray(v / np.linalg.norm(v, axis=-1, keepdims=True))
-
-
 def spine_plane(keypoints: tuple[str, ...], xyz_m: Array, handedness: str) -> SpinePlane | None:
-    """The plane of one pose (P, 3); None where a shoulder or a hip is absent."""
-    side = side_names(handedness)
-    names = (f"{side['hitting']}_shoulder", f"{side['tossing']}_shoulder", "left_hip", "right_hip")
-    if any(n not in keypoints for n in names):
+    """The plane of one pose (P, 3), as the measures define it; None where a shoulder or a hip is absent."""
+    needed = [f"{side}_{part}" for side in ("left", "right") for part in ("shoulder", "hip")]
+    if any(name not in keypoints for name in needed):
         return None
-    hitting, tossing, left_hip, right_hip = (xyz_m[keypoints.index(n)] for n in names)
-    middle = (hitting + tossing) / 2
-    s = _unit(middle - (left_hip + right_hip) / 2)
-    across = hitting - tossing
-    n = _unit(across - (across @ s) * s)
-    h = 1.0 if handedness == "right" else -1.0
-    if not np.isfinite([*s, *n]).all():
-        return None
-    return SpinePlane(middle, s, n, h * np.cross(s, n))
+    pose = xyz_m[None]
+    plane = body.spine_plane(body.Body(np.zeros(1), keypoints, pose, np.zeros_like(pose), handedness))
+    parts = [plane.origin_m[0], plane.along[0], plane.side[0], plane.front[0]]
+    return SpinePlane(*parts) if np.isfinite(parts).all() else None
 
 
 def spine_plane_parts(motion: Motion, handedness: str, t_s: float) -> tuple[Part, ...]:

@@ -6,11 +6,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration import Array
+from recon.body import Body, tip_to_spine_plane_m
 from recon.records import BallFlight, Events, Motion, side_names
 from recon.scene import palette
 from recon.scene.body import positions_at
 from recon.scene.parts import Lines, Part, Words
-from recon.scene.planes import spine_plane
 
 _NEAR_SMALLEST_M = 0.05  # the marked stretch: within 5 cm of the smallest distance
 _ARROW_BEYOND_TOE_M = {"stance": 0.35, "push_off": 0.60}  # unlike, so that their names stay apart
@@ -21,15 +21,10 @@ _BALL_STEPS = 60
 
 def tip_distances_m(motion: Motion, handedness: str) -> Array:
     """(T,) signed distance of the racket tip from the spine plane; NaN where either is absent."""
-    out = np.full(len(motion.t_s), np.nan)
-    if "racket_tip" not in motion.keypoints:
-        return out
-    tip = motion.index("racket_tip")
-    for i, xyz in enumerate(motion.xyz_m):
-        plane = spine_plane(motion.keypoints, xyz, handedness)
-        if plane is not None:
-            out[i] = plane.distance_m(xyz[tip])
-    return out
+    needed = {"racket_tip", "left_shoulder", "right_shoulder", "left_hip", "right_hip"}
+    if not needed <= set(motion.keypoints):
+        return np.full(len(motion.t_s), np.nan)
+    return tip_to_spine_plane_m(Body.of(motion, handedness))[0]
 
 
 def stretch_near_smallest(distances_m: Array, first: int, last: int) -> NDArray[np.intp]:
