@@ -114,5 +114,6 @@ def _note(name: str, value: float, note: str, u: float, low: float, high: float)
         return "clear" if low > 0 else "touching" if high < 0 else "cannot be told"
     if name == "spine_plane_min":
         crossed = float(norm.cdf(0.0, loc=value, scale=u))
-        return f"{note}; probability that it crossed: {crossed:.0%}"
+        share = "over 99%" if crossed > 0.99 else "under 1%" if crossed < 0.01 else f"{crossed:.0%}"
+        return f"{note}; probability that it crossed: {share}"
     return note

@@ -87,7 +87,7 @@ def _spine(pose: _Pose, m: Measure) -> Drawing | None:
     drawing.dot(pose.at("racket_tip"), palette.RACKET, 4.5, rim="#fff", keep=True)
     away = 1.0 if tip[0] >= 0 else -1.0
     beside = "start" if away > 0 else "end"
-    drawing.words(tip, value_text(m), bold=True, anchor=beside, shift_px=(12 * away, 5))
+    drawing.words(tip, value_text(m), bold=True, anchor=beside, shift_px=(12 * away, 22))
     foot = np.array([0.0, -0.62])
     drawing.words(foot, "spine plane", colour=palette.BLUE, anchor="start", shift_px=(8, 0))
     return drawing
@@ -209,7 +209,8 @@ def _turn(pose: _Pose, m: Measure) -> Drawing | None:
     drawing.words(last, value_text(m), bold=True, shift_px=(0, -8))
     drawing.words(first, "stance", colour=palette.GREY, shift_px=(14 * pose.h, 16))
     drawing.words((heel0 + last) / 2, "push-off", colour=palette.FOOT, shift_px=(-34 * pose.h, -14))
-    _above_words(drawing, heel0)
+    beside = 0.16 if heel0[0] >= last[0] else -0.16  # away from the heading, where "push-off" stands
+    _above_words(drawing, heel0 + np.array([beside, 0.0]))
     return drawing
 
 

@@ -150,7 +150,7 @@ def _svg_patch(xy: Array, style: dict[str, object]) -> str:
 def _svg_words(xy: Array, style: dict[str, object]) -> str:
     shift, text = style["shift"], str(style["text"])
     assert isinstance(shift, tuple)
-    wide = len(text) * (7.6 if style["bold"] else 6.0)  # a little more than the letters take
+    wide = len(text) * (9.0 if style["bold"] else 6.8)  # a little more than wide letters take
     before = {"start": 0.0, "middle": wide / 2, "end": wide}[str(style["anchor"])]
     x = min(max(float(xy[0, 0]) + shift[0], before + 4.0), WIDTH_PX - 4.0 - (wide - before))
     y = min(max(float(xy[0, 1]) + shift[1], 14.0), HEIGHT_PX - 6.0)
