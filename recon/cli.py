@@ -8,6 +8,7 @@ from __future__ import annotations
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from functools import partial
 from pathlib import Path
 from typing import Annotated
 
@@ -23,7 +24,8 @@ app = typer.Typer(
     no_args_is_help=True,
     pretty_exceptions_enable=False,
 )
-_out = Console(highlight=False)
+# into a file or pipe nothing knows the width; 120 columns hold every table without folding
+_out = Console(highlight=False, width=None if sys.stdout.isatty() else 120)
 _err = Console(stderr=True, highlight=False)
 
 RigFolder = Annotated[Path, typer.Argument(help="Rig folder with its rig.toml")]
@@ -196,7 +198,9 @@ def demo(
     """Render an invented academy's serves and measure them with the commands above."""
     from demo_rigs.demo import run_demo
 
-    run_demo(out, _out.print, _progress, lambda words: app(words, standalone_mode=False))
+    run_demo(
+        out, partial(_out.print, soft_wrap=True), _progress, lambda words: app(words, standalone_mode=False)
+    )
 
 
 def _table(*heads: str) -> Table:

@@ -9,6 +9,7 @@ import numpy as np
 
 from calibration import CalibratedRig
 from calibration.errors import BadInput
+from calibration.footage import probe
 from calibration.own import load_any_rig
 from calibration.provenance import content_hash, program_version
 from recon import result as names
@@ -32,6 +33,7 @@ from recon.sync import estimate_clocks
 from recon.uncertainty import covariance_of, displacements
 
 _PROVENANCE = "courtplumb provenance"
+_LONGEST_CLIP_S = 60.0
 _PACKAGES = ("numpy", "scipy", "opencv-contrib-python", "mediapipe", "av")
 
 
@@ -108,9 +110,30 @@ def _up_to_date(session: Session, made: dict[str, object]) -> bool:
 
 
 def _tracks(session: Session, rig: CalibratedRig, options: PipelineOptions, progress: Progress) -> Tracks2D:
+    tracks = _found_tracks(session, rig, options, progress)
+    for seen in tracks.cameras:
+        _want_one_serve(f"{session.folder}: camera {seen.camera}", float(np.ptp(seen.t_cam_s)))
+    return tracks
+
+
+def _want_one_serve(where: str, length_s: float) -> None:
+    """The search for clock offsets compares every moment of one clip with every moment of another."""
+    if length_s > _LONGEST_CLIP_S:
+        raise BadInput(
+            f"{where}: want one serve of at most {_LONGEST_CLIP_S:.0f} s per session, got {length_s:.0f} s; "
+            "cut the videos (without re-timing them) around the serve"
+        )
+
+
+def _found_tracks(
+    session: Session, rig: CalibratedRig, options: PipelineOptions, progress: Progress
+) -> Tracks2D:
     if session.file.keypoints is not None:
         unused = [name for name in load_any_rig(session.rig_path).names if name not in rig.names]
         return read_own_keypoints(session.folder / session.file.keypoints, rig.cameras, unused)
+    for name in rig.names:
+        video = session.video_path(name)
+        _want_one_serve(str(video), probe(video).duration_s or 0.0)
     tracks = detect_tracks(session, options, progress)
     for camera in rig.cameras:
         got = tracks.of(camera.name).size_px

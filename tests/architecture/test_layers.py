@@ -23,7 +23,18 @@ CALIBRATION_LAYERS = (
     {"folder", "rig"},
     {"own", "steps"},
 )
-STAGES = {"capture", "keypoints", "sync", "swaps", "triangulate", "motion", "flight", "events", "measures", "quality"}
+STAGES = {
+    "capture",
+    "keypoints",
+    "sync",
+    "swaps",
+    "triangulate",
+    "motion",
+    "flight",
+    "events",
+    "measures",
+    "quality",
+}
 READERS = {"viewer", "report", "export", "agreement"}
 RECON_LAYERS = (
     {"records"},

@@ -39,7 +39,7 @@ def session(folder: Path, extra: str = "", cameras: tuple[str, ...] = CAMERAS) -
     return folder
 
 
-def refused(folder: Path, *said: str) -> None:
+def assert_refused(folder: Path, *said: str) -> None:
     """Exit code 2, one message with all that is wanted in it, and no result that looks whole."""
     done = command("measure", folder)
     assert done.returncode == 2, done.stderr
@@ -69,31 +69,31 @@ def keypoints(folder: Path, motions: dict[str, InventedMotion]) -> None:
 
 
 def test_a_missing_video(tmp_path):
-    refused(session(tmp_path), f"{CAMERAS[0]}.mp4", "no such file")
+    assert_refused(session(tmp_path), f"{CAMERAS[0]}.mp4", "no such file")
 
 
 def test_an_unreadable_video(tmp_path):
     for name in CAMERAS:
         (tmp_path / f"{name}.mp4").write_bytes(b"this is no video" * 200)
-    refused(session(tmp_path), f"{CAMERAS[0]}.mp4")
+    assert_refused(session(tmp_path), f"{CAMERAS[0]}.mp4")
 
 
 def test_a_camera_missing_from_the_rig(tmp_path):
-    refused(session(tmp_path, cameras=(CAMERAS[0], "front_row")), "front_row", "not in the rig")
+    assert_refused(session(tmp_path, cameras=(CAMERAS[0], "front_row")), "front_row", "not in the rig")
 
 
 def test_a_camera_listed_twice(tmp_path):
-    refused(session(tmp_path, extra=f'cameras = ["{CAMERAS[0]}", "{CAMERAS[0]}"]'), "each camera once")
+    assert_refused(session(tmp_path, extra=f'cameras = ["{CAMERAS[0]}", "{CAMERAS[0]}"]'), "each camera once")
 
 
 def test_one_camera_is_not_enough(tmp_path):
-    refused(session(tmp_path, cameras=CAMERAS[:1]), "two or more cameras")
+    assert_refused(session(tmp_path, cameras=CAMERAS[:1]), "two or more cameras")
 
 
 def test_nobody_in_the_picture(tmp_path):
     for name in CAMERAS:
         video(tmp_path / f"{name}.mp4")
-    refused(session(tmp_path), "no person found", CAMERAS[0])
+    assert_refused(session(tmp_path), "no person found", CAMERAS[0])
 
 
 def test_keypoints_with_an_unknown_name(tmp_path):
@@ -101,7 +101,7 @@ def test_keypoints_with_an_unknown_name(tmp_path):
     (folder / "points.csv").write_text(
         "camera,time_s,keypoint,u_px,v_px,sigma_px\n" + f"{CAMERAS[0]},0.0,left_hipp,1,2,3\n"
     )
-    refused(folder, "row 2", "left_hipp")
+    assert_refused(folder, "row 2", "left_hipp")
 
 
 def test_keypoints_with_a_nan(tmp_path):
@@ -109,13 +109,19 @@ def test_keypoints_with_a_nan(tmp_path):
     (folder / "points.csv").write_text(
         "camera,time_s,keypoint,u_px,v_px,sigma_px\n" + f"{CAMERAS[0]},0.0,left_hip,nan,2,3\n"
     )
-    refused(folder, "row 2", "u_px")
+    assert_refused(folder, "row 2", "u_px")
+
+
+def test_a_clip_that_is_too_long(tmp_path):
+    for name in CAMERAS:
+        video(tmp_path / f"{name}.mp4", frames=65, fps=1.0)
+    assert_refused(session(tmp_path), "at most 60 s", f"{CAMERAS[0]}.mp4")
 
 
 def test_clips_of_different_serves(tmp_path):
     folder = session(tmp_path, extra='keypoints = "points.csv"')
     keypoints(folder, {name: InventedMotion(11 + k) for k, name in enumerate(CAMERAS)})
-    refused(folder, "no time offset stands out", "same serve")
+    assert_refused(folder, "no time offset stands out", "same serve")
 
 
 def test_a_rig_that_is_not_in_the_court(tmp_path):
