@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from calibration.checks import Array
 from calibration.errors import BadInput
-from recon.body import Body, knee_flexion_rad, spine_plane
+from recon.body import Body, knee_flexion_rad, spine_plane, unit
 from recon.ground import FOOT_POINTS, ground_contact
 from recon.records import BallFlight, Event, Events
 
@@ -167,8 +167,10 @@ def _racket_low(body: Body, contact: Event, frame: float) -> Event:
         return _absent("racket_low", contact)
     window = body.between(contact.t_s - 0.5, contact.t_s)
     tip = body.point("racket_tip")[window]
-    if len(window) < 5 or np.isnan(tip).all():
-        return Event("racket_low", None, None, "the racket tip was not seen before contact")
+    if len(window) < 5:
+        return Event("racket_low", None, None, "contact comes too early in what two cameras saw")
+    if np.isnan(tip).all():
+        return _deepest_lay_back(body, window)
     plane = spine_plane(body)
     behind = ((tip - plane.origin_m[window]) * plane.front[window]).sum(axis=1) < 0
     height = tip[:, 2]
@@ -177,6 +179,15 @@ def _racket_low(body: Body, contact: Event, frame: float) -> Event:
     if not len(lowest):
         return Event("racket_low", None, None, "the tip has no lowest point behind the trunk before contact")
     return Event("racket_low", float(body.t_s[window[lowest[-1]]]), max(frame, 0.008))
+
+
+def _deepest_lay_back(body: Body, window: NDArray[np.intp]) -> Event:
+    """Without a racket: when the hitting forearm points farthest back from the trunk's front."""
+    forearm = body.point("hitting_wrist") - body.point("hitting_elbow")
+    back = -(unit(forearm) * spine_plane(body).front).sum(axis=1)[window]
+    if np.isnan(back).all():
+        return Event("racket_low", None, None, "neither racket tip nor hitting forearm was seen before contact")
+    return Event("racket_low", float(body.t_s[window[np.nanargmax(back)]]), 0.03)
 
 
 def _trophy(body: Body, release: Event, low: Event, frame: float) -> Event:

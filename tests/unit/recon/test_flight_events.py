@@ -9,7 +9,8 @@ from recon.body import Body
 from recon.events import detect_events
 from recon.flight import fit_flight
 from recon.ground import ground_contact
-from recon.records import KEYPOINTS, Points3D, PointStatus
+from recon.records import KEYPOINTS, RACKET, Points3D, PointStatus
+from tests.support.example_motion import EVENT_TIMES_S, invented_motion
 
 RATE = 120.0
 GRAVITY = 9.81
@@ -137,6 +138,18 @@ def test_instants_of_an_invented_serve():
     assert start is not None and 0.5 < start < 0.9
     assert push_off is not None and 1.45 < push_off < 1.65
     assert landing is not None and 1.75 < landing < 2.15
+
+
+def test_without_a_racket_the_forearm_tells_the_low_point():
+    t, xyz, _, _ = invented_motion("right")
+    for name in RACKET:
+        xyz[:, KEYPOINTS.index(name)] = np.nan
+    events = detect_events(Body(t, KEYPOINTS, xyz, np.gradient(xyz, t, axis=0), "right"), None, None)
+    low = events.of("racket_low")
+    assert low.t_s == pytest.approx(EVENT_TIMES_S["racket_low"], abs=3 * (low.u_s or 0))
+    trophy = events.time("trophy")
+    height = xyz[:, KEYPOINTS.index("left_wrist"), 2]
+    assert trophy == pytest.approx(t[height.argmax()], abs=0.02)
 
 
 def test_events_that_need_a_missing_one_name_it():
