@@ -267,25 +267,38 @@ def _in_court(rig: CalibratedRig, fit: _Fit) -> tuple[tuple[Camera, ...], Array]
 def _free_scale(
     rig: CalibratedRig, clicks: Sequence[Click], options: CourtOptions
 ) -> tuple[float, float] | None:
-    """Size of the court as the rig sees it over its true size, from points met by two or more rays."""
-    met, true, size = [], [], []
+    """Size of the court as the rig sees it over its true size, from points met by two or more rays, and its u.
+
+    Two rays at a small angle tell depth far worse than direction, so each met point carries its own covariance
+    into the scale s = Σ xᵀRᵀm / Σ xᵀx (x, m centred: true and met points).
+    """
+    met, true, spread = [], [], []
     for point in sorted({c.point for c in clicks}):
         own = [c for c in clicks if c.point == point]
         if len(own) >= 2:
             met.append(meet(rig, own))
             true.append(court_point(point).xyz_m)
-            focal = rig.camera(own[0].camera).K_px[0, 0]
-            reach = float(np.mean([rig.camera(c.camera).depth_m(met[-1]) for c in own]))
-            size.append(np.hypot(reach / focal * options.click_u_px, options.paint_u_m))
+            spread.append(_met_covariance(rig, own, met[-1], options))
     if len(met) < 3:
         return None
     try:
         fit = fit_similarity(np.array(true), np.array(met), with_scale=True)
     except BadInput:
         return None
-    x = np.array(true) - np.mean(true, axis=0)
-    left = max(float(np.sqrt(fit.mean_squared_residual / 3)), float(np.mean(size)))
-    return fit.scale, left / float(np.sqrt((x**2).sum()))
+    x = (np.array(true) - np.mean(true, axis=0)) @ fit.R.T
+    variance = float(np.einsum("ni,nij,nj->", x, np.array(spread), x))
+    return fit.scale, float(np.sqrt(variance)) / float((x**2).sum())
+
+
+def _met_covariance(rig: CalibratedRig, clicks: Sequence[Click], met_m: Array, options: CourtOptions) -> Array:
+    """(3, 3) of a point met by rays, from the clicks' and the paint's uncertainty."""
+    information = np.zeros((3, 3))
+    for click in clicks:
+        camera = rig.camera(click.camera)
+        ray = camera.rays(click.uv_px)
+        across_m = float(camera.depth_m(met_m)) / camera.K_px[0, 0] * options.click_u_px
+        information += (np.eye(3) - np.outer(ray, ray)) / across_m**2
+    return np.asarray(np.linalg.inv(information) + np.eye(3) * options.paint_u_m**2)
 
 
 def _result(

@@ -71,6 +71,11 @@ def measured_serve() -> MeasuredServe:
     return MeasuredServe(out, code, kept)
 
 
+def _hear_ctrl_c() -> None:
+    """A test run that was started in the background passes its deafness to SIGINT on to its children."""
+    signal.signal(signal.SIGINT, signal.SIG_DFL)
+
+
 def _break_off(session: Path) -> tuple[int | None, int]:
     """Start measuring, press Ctrl-C after the first kept pieces: exit code (None: all was kept) and pieces."""
     cache = session / "derived" / "cache"
