@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from pathlib import Path
 
-from calibration import CalibratedRig
+from calibration import BadInput, CalibratedRig
 from calibration.own import load_any_rig
 from recon import store
 from recon.records import BallFlight, Clocks, Events, MeasureSet, Motion, Points3D, Tracks2D
@@ -55,6 +55,8 @@ def load_result(folder: Path) -> Result:
     """
     session = load_session(folder)
     d = session.derived
+    if not (d / PROVENANCE).is_file():  # written last: without it the other files may stem from a broken run
+        raise BadInput(f"{folder}: not measured yet; run `courtplumb measure {folder}` first")
     tracks = store.load_tracks(d / TRACKS)
     indexes = [d / PICTURES / c.camera for c in tracks.cameras]
     return Result(

@@ -49,17 +49,24 @@ def measure_session(
     session = load_session(folder)
     rig = _rig_of(session)
     made = _making(session, options)
-    if _up_to_date(session, made):
-        return load_result(folder)
-    (session.derived / names.PROVENANCE).unlink(missing_ok=True)  # written last: it vouches for the others
-    d = session.derived
-    tracks = _tracks(session, rig, options, progress)
-    store.save_tracks(d / names.TRACKS, tracks)
-    notes = _reconstruct(session, rig, tracks, progress)
-    store.write_json(d / names.PROVENANCE, made | {"kind": _PROVENANCE, "format": store.FORMAT, "notes": notes})
-    if options.pictures and session.file.video:
+    if not _up_to_date(session, made):
+        d = session.derived
+        (d / names.PROVENANCE).unlink(missing_ok=True)  # written last: it vouches for the others
+        for camera in rig.names:
+            _picture_index(session, camera).unlink(missing_ok=True)
+        tracks = _tracks(session, rig, options, progress)
+        store.save_tracks(d / names.TRACKS, tracks)
+        notes = _reconstruct(session, rig, tracks, progress)
+        kept = {"kind": _PROVENANCE, "format": store.FORMAT, "notes": notes}
+        store.write_json(d / names.PROVENANCE, made | kept)
+    filmed = [name for name in rig.names if name in session.file.video]
+    if options.pictures and any(not _picture_index(session, name).is_file() for name in filmed):
         make_pictures(load_result(folder), progress)
     return load_result(folder)
+
+
+def _picture_index(session: Session, camera: str) -> Path:
+    return session.derived / names.PICTURES / camera / "index.json"
 
 
 def _rig_of(session: Session) -> CalibratedRig:

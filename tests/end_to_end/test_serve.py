@@ -102,6 +102,16 @@ def test_report_and_tables_say_what_the_record_says(measured_serve):
     )
 
 
+def test_pictures_lost_to_a_broken_run_are_made_again(measured_serve):
+    from recon.pipeline import measure_session
+
+    folder = measured_serve.session / "derived" / "pictures" / "side"
+    before = sorted(p.name for p in folder.iterdir())
+    (folder / "index.json").unlink()
+    measure_session(measured_serve.session)
+    assert sorted(p.name for p in folder.iterdir()) == before
+
+
 def test_a_repeat_changes_nothing(measured_serve):
     """Same input, same bytes: two sessions on the same exported keypoints."""
     from recon.pipeline import measure_session
