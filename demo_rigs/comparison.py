@@ -5,7 +5,6 @@ from __future__ import annotations
 import json
 import math
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -15,7 +14,7 @@ import pandas as pd
 from calibration import SERVE_VOLUME, Camera, Rigid, load_rig
 from calibration.court.uncertainty import sees
 from demo_rigs.true_measures import true_measures
-from recon.agreement import compare
+from recon.agreement import Comparison, compare
 from recon.records import Measure, MeasureSet
 from recon.result import Result, load_result
 from recon.store import write_whole
@@ -25,42 +24,23 @@ _PEOPLE = {"m": ("m", 1.0), "rad": ("deg", 180 / math.pi), "s": ("s", 1.0), "1":
 _SCENE_GRAVITY_M_S2 = 9.81
 
 
-@dataclass(frozen=True, slots=True)
-class Row:
-    """One line of comparison.csv; None stands for an empty field."""
-
-    serve: str
-    cameras: int
-    measure: str
-    unit: str
-    measured: float | None
-    u: float | None
-    low95: float | None
-    high95: float | None
-    truth: float | None
-    error: float | None
-
-    @property
-    def holds(self) -> bool | None:
-        """Whether the 95 % interval holds the truth."""
-        if self.low95 is None or self.high95 is None or self.truth is None:
-            return None
-        return self.low95 <= self.truth <= self.high95
-
-
-def compare_session(serve: str, session: Path, truth: Path) -> list[Row]:
-    """All measures of a measured session beside the truth of its serve; clocks and the toss's gravity too."""
+def compare_session(serve: str, session: Path, truth: Path) -> list[Comparison]:
+    """All measures of a measured session beside the truth of its serve, angles in degrees; clocks and the
+    toss's gravity too."""
     result = load_result(session)
     true = true_measures(truth / f"{serve}.nc")
     checks, true_checks = _checks(result, serve, _read(truth / "cameras.json"))
-    rows = []
     everything = MeasureSet((*result.measures.measures, *checks))
-    for c in compare(serve, len(result.rig.cameras), everything, true | true_checks):
-        unit, k = _PEOPLE[c.unit]
-        values = [None if v is None else v * k for v in (c.measured, c.u, c.low95, c.high95, c.truth, c.error)]
-        unit = "m/s2" if c.measure == "toss_gravity" else unit
-        rows.append(Row(c.serve, c.cameras, c.measure, unit, *values))
-    return rows
+    return [_for_people(c) for c in compare(serve, len(result.rig.cameras), everything, true | true_checks)]
+
+
+def _for_people(c: Comparison) -> Comparison:
+    unit, k = _PEOPLE[c.unit]
+    measured, u, low, high, truth = (
+        None if v is None else v * k for v in (c.measured, c.u, c.low95, c.high95, c.truth)
+    )
+    unit = "m/s2" if c.measure == "toss_gravity" else unit
+    return Comparison(c.serve, c.cameras, c.measure, unit, measured, u, low, high, truth)
 
 
 def _checks(
@@ -85,14 +65,14 @@ def _interval(name: str, unit: str, value: float, u: float) -> Measure:
     return Measure(name, name, unit, value, u, value - 1.96 * u, value + 1.96 * u)
 
 
-def write_comparison(path: Path, rows: Sequence[Row]) -> None:
+def write_comparison(path: Path, rows: Sequence[Comparison]) -> None:
     """comparison.csv, whole or not at all."""
     names = ["serve", "cameras", "measure", "unit", "measured", "u", "low95", "high95", "truth", "error"]
     table = pd.DataFrame([{n: getattr(row, n) for n in names} for row in rows], columns=names)
     write_whole(path, lambda part: table.to_csv(part, index=False, float_format="%.6g"))
 
 
-def table_lines(rows: Sequence[Row]) -> Iterator[str]:
+def table_lines(rows: Sequence[Comparison]) -> Iterator[str]:
     """The comparison as plain text, in cm, degrees and milliseconds."""
     heads = f"{'measured':>10}{'u':>8}{'truth':>10}{'error':>9}"
     yield f"\n{'serve':<20}{'cams':>5}  {'measure':<32}{heads}  in 95 %"
@@ -155,7 +135,7 @@ _GOALS = (
 )
 
 
-def goals(rows: Sequence[Row], rig_worst_m: float) -> Iterator[str]:
+def goals(rows: Sequence[Comparison], rig_worst_m: float) -> Iterator[str]:
     """One line per goal: what was asked with three cameras and what was reached, whatever it is."""
     three = [r for r in rows if r.cameras == 3]
     for label, unit, limit, names in _GOALS:

@@ -10,9 +10,10 @@ from collections.abc import Callable
 from contextlib import AbstractContextManager
 from pathlib import Path
 
-from demo_rigs.comparison import Row, compare_session, goals, rig_error_m, table_lines, write_comparison
+from demo_rigs.comparison import compare_session, goals, rig_error_m, table_lines, write_comparison
 from demo_rigs.description import Academy, load_academy
 from demo_rigs.session import render_session
+from recon.agreement import Comparison
 from recon.assets import body_wheel
 
 Say = Callable[[str], object]
@@ -45,7 +46,7 @@ def run_demo(out: Path, say: Say, progress: Progress, courtplumb: Command) -> No
     run("lens", rig)
     run("rig", rig)
     run("court", rig, "--clicks", rig / "court_clicks.csv")
-    rows: list[Row] = []
+    rows: list[Comparison] = []
     for serve in academy.serves:
         three, two = out / serve.name, out / f"{serve.name}_two_cameras"
         _measure(run, three)

@@ -14,7 +14,7 @@ from typing import Annotated
 
 import typer
 from rich.console import Console
-from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeElapsedColumn
+from rich.progress import BarColumn, MofNCompleteColumn, Progress, TaskID, TextColumn, TimeElapsedColumn
 from rich.table import Table
 
 from calibration.errors import CourtplumbError
@@ -37,12 +37,12 @@ def _progress() -> Iterator[Callable[[str, int, int], None]]:
     """A bar per label; on a terminal only, so that logs stay readable."""
     columns = (TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn(), TimeElapsedColumn())
     with Progress(*columns, console=_err) as bars:
-        tasks: dict[str, object] = {}
+        tasks: dict[str, TaskID] = {}
 
         def tell(label: str, done: int, total: int) -> None:
             if label not in tasks:
                 tasks[label] = bars.add_task(label, total=total)
-            bars.update(tasks[label], completed=done, total=total)  # type: ignore[arg-type]
+            bars.update(tasks[label], completed=done, total=total)
 
         yield tell
 
