@@ -14,7 +14,7 @@ FOOT_POINTS = ("heel", "toe")
 def ground_contact(
     body: Body, foot: str, part: str, *, stance_s: tuple[float, float], rise_m: float, speed_m_s: float
 ) -> NDArray[np.bool_]:
-    """(T,) whether a foot point ("front"/"back", "heel"/"toe") touches the ground.
+    """(T,) whether a foot point ("front"/"back", "heel"/"toe") touches the ground; False where it is unseen.
 
     A keypoint sits inside the shoe, so its height while the foot stands (the median over the rest in
     stance_s, or the lowest tenth of the motion where the foot does not rest flat) is its zero. Contact

@@ -42,8 +42,13 @@ def quality_flags(
     flight: BallFlight | None,
     events: Events,
     options: QualityOptions | None = None,
+    *,
+    racket: bool = True,
 ) -> tuple[str, ...]:
-    """Plain sentences, one per sign of trouble, each with what to look at; empty where there is none."""
+    """Plain sentences, one per sign of trouble, each with what to look at; empty where there is none.
+
+    racket: whether a racket was looked for at all; own body keypoints may come without one.
+    """
     options = options or QualityOptions()
     flags = []
     if flight is not None:
@@ -60,13 +65,14 @@ def quality_flags(
         if c.u_s > options.clock_s
     ]
     limbs = [points.index(name) for name in _LIMBS]
-    against = float(np.mean(points.status[:, limbs] == PointStatus.OUTLIER))
+    judged = points.status[:, limbs][points.status[:, limbs] != PointStatus.TOO_FEW_VIEWS]
+    against = float(np.mean(judged == PointStatus.OUTLIER)) if len(judged) else 0.0
     if against > options.contradicted:
         flags.append(
             f"the cameras contradict each other in {against:.0%} of the limbs' samples: "
             "look whether a camera was moved, or a video belongs to another serve"
         )
-    return (*flags, *_tip_flag(points, events, options))
+    return (*flags, *(_tip_flag(points, events, options) if racket else ()))
 
 
 def _tip_flag(points: Points3D, events: Events, options: QualityOptions) -> list[str]:

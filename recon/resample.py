@@ -9,7 +9,7 @@ from calibration.checks import Array
 from calibration.errors import NotMeasurable
 from recon.records import CameraTracks, Clocks, Tracks2D
 
-_LARGEST_GAP_FRAMES = 2.5  # two lost frames in a row are bridged in the picture; a longer gap stays a gap
+_LARGEST_GAP_FRAMES = 3.5  # two lost frames in a row are bridged in the picture; a longer gap stays a gap
 _SHORTEST_OVERLAP_S = 0.5
 
 
@@ -37,7 +37,7 @@ def common_times(tracks: Tracks2D, clocks: Clocks) -> Array:
 def at_times(seen: CameraTracks, t_cam_s: Array) -> tuple[Array, Array]:
     """Pixels (T, P, 2) and sigma (T, P) of one camera at its times (T,), by cubic Hermite interpolation.
 
-    A neighbour on both sides within 2.5 frames is needed; sigma is the larger of the two neighbours'.
+    A neighbour on both sides within 3.5 frames is needed; sigma is the larger of the two neighbours'.
     """
     frame = float(np.median(np.diff(seen.t_cam_s)))
     uv = np.full((len(t_cam_s), seen.uv_px.shape[1], 2), np.nan)

@@ -7,6 +7,7 @@ from pathlib import Path
 
 from calibration import BadInput, CalibratedRig
 from calibration.own import load_any_rig
+from calibration.provenance import content_hash
 from recon import store
 from recon.records import BallFlight, Clocks, Events, MeasureSet, Motion, Points3D, Tracks2D
 from recon.session import Session, load_session
@@ -57,6 +58,8 @@ def load_result(folder: Path) -> Result:
     d = session.derived
     if not (d / PROVENANCE).is_file():  # written last: without it the other files may stem from a broken run
         raise BadInput(f"{folder}: not measured yet; run `courtplumb measure {folder}` first")
+    provenance = dict(store.read_json(d / PROVENANCE, "courtplumb provenance"))
+    _want_unchanged(session, provenance)
     tracks = store.load_tracks(d / TRACKS)
     indexes = [d / PICTURES / c.camera for c in tracks.cameras]
     return Result(
@@ -70,5 +73,15 @@ def load_result(folder: Path) -> Result:
         events=store.load_events(d / EVENTS),
         measures=store.load_measures(d / MEASURES),
         pictures=tuple(store.load_frame_pictures(p) for p in indexes if (p / "index.json").is_file()),
-        provenance=dict(store.read_json(d / PROVENANCE, "courtplumb provenance")),
+        provenance=provenance,
     )
+
+
+def _want_unchanged(session: Session, provenance: dict[str, object]) -> None:
+    """Results belong to the session file and the rig they were made from, not to edited ones."""
+    inputs = provenance.get("inputs")
+    if not isinstance(inputs, dict):
+        return
+    for name, path in (("session.toml", session.folder / "session.toml"), ("rig", session.rig_path)):
+        if name in inputs and inputs[name] != content_hash(path):
+            raise BadInput(f"{path}: changed since the serve was measured; run `courtplumb measure` again")

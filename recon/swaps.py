@@ -33,12 +33,14 @@ class SwapOptions:
     """How an exchange is judged.
 
     cap_sigma     a point's contradiction counts up to this many sigmas: one wild point must not decide
-    evidence      weight of one frame's geometry; keypoint errors stay for a dozen frames at 120 Hz, so a
-                  frame is worth far less than an independent look
-    jump_m        movement between frames that is still likely, in metres at the player: 10 m/s at 120 Hz
-    prior         cost of an exchanged view per frame: without evidence the detector is believed
+    evidence      weight of the geometry of 1/120 s; keypoint errors stay for some 0.1 s, so a frame is worth
+                  far less than an independent look
+    jump_m        movement within 1/120 s that is still likely, in metres at the player: 10 m/s
+    prior         cost of an exchanged view per 1/120 s: without evidence the detector is believed
     change        cost of beginning or ending an exchange: where left and right cross in the picture, a few
                   frames' geometry says little
+    whole_clip    an exchange over more than this share of the time is not undone but told: with hardly a
+                  sound moment to compare with, geometry cannot say which view is wrong
     """
 
     cap_sigma: float = 4.0
@@ -46,6 +48,7 @@ class SwapOptions:
     jump_m: float = 0.08
     prior: float = 0.05
     change: float = 6.0
+    whole_clip: float = 0.8
 
     def __post_init__(self) -> None:
         if min(self.cap_sigma, self.evidence, self.jump_m, self.prior, self.change) <= 0:
@@ -60,6 +63,7 @@ class Exchange:
     parts: tuple[str, ...]
     start_s: float
     stop_s: float
+    undone: bool = True
 
 
 def repair_swaps(
@@ -80,16 +84,29 @@ def repair_swaps(
     found: list[Exchange] = []
     for parts in GROUPS:
         left, right = (_columns(tracks, side, parts) for side in ("left", "right"))
-        states = _likeliest(cameras, seen, left, right, options)
+        states = _likeliest(cameras, seen, left, right, _per_frame(options, t))
+        undone = bool((states.mean(axis=0) <= options.whole_clip).all())
         for k, camera in enumerate(cameras):
             exchanged = states[:, k]
-            found += [Exchange(camera.name, parts, float(t[a]), float(t[b])) for a, b in _runs(exchanged)]
+            found += [
+                Exchange(camera.name, parts, float(t[a]), float(t[b]), undone) for a, b in _runs(exchanged)
+            ]
+            if not undone:
+                continue
             own_t = repaired[camera.name].t_cam_s + clocks.of(camera.name).offset_s
-            nearest = np.clip(np.searchsorted(t, own_t), 0, len(t) - 1)
+            nearest = np.clip(np.round((own_t - t[0]) / (t[1] - t[0])).astype(int), 0, len(t) - 1)
             inside = (own_t >= t[0]) & (own_t <= t[-1])
             repaired[camera.name] = _exchange(repaired[camera.name], left, right, exchanged[nearest] & inside)
     order = [c.camera for c in tracks.cameras]
     return replace(tracks, cameras=tuple(repaired.get(n, tracks.of(n)) for n in order)), tuple(found)
+
+
+def _per_frame(options: SwapOptions, t: Array) -> SwapOptions:
+    """The options for the time grid's own step."""
+    steps = 120 * float(t[1] - t[0])
+    return replace(
+        options, evidence=options.evidence * steps, jump_m=options.jump_m * steps, prior=options.prior * steps
+    )
 
 
 def _columns(tracks: Tracks2D, side: str, parts: tuple[str, ...]) -> NDArray[np.intp]:

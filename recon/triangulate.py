@@ -20,7 +20,7 @@ class TriangulateOptions:
     """How views are judged.
 
     gate_sigma        a view farther from its prediction than this many of its own sigmas is left out;
-                      4: one good view in 3,000 is lost if the errors are Gaussian (2 degrees of freedom)
+                      beyond 4 lies one Gaussian error in 3,000 (2 degrees of freedom)
     min_parallax_rad  smallest angle between two used rays; below 3° the depth error exceeds
                       25 times the error across (references: 1 / sin of half the angle)
     """
@@ -66,6 +66,10 @@ def triangulate(
     views = seen & (_residual_sigmas(cameras, start, uv, sigma) < options.gate_sigma)
     few = seen.sum(axis=1) < 2
     contradicted = ~few & (views.sum(axis=1) < 2)
+    xyz, _ = refine(cameras, start, uv, sigma, views)
+    # judged again from the refined point: two views' proposal alone carries their noise into the third
+    start = np.where(np.isnan(xyz), start, xyz)
+    views = seen & (_residual_sigmas(cameras, start, uv, sigma) < options.gate_sigma)
     xyz, cov = refine(cameras, start, uv, sigma, views)
 
     status = np.full(len(uv), PointStatus.OK, dtype=np.int8)

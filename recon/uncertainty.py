@@ -23,11 +23,11 @@ JOINT_OFFSET_M: Mapping[str, float] = MappingProxyType(
         "hip": 0.040,
         "knee": 0.040,
         "ankle": 0.015,
-        "shoulder": 0.035,
-        "elbow": 0.035,
-        "wrist": 0.035,
+        "shoulder": 0.042,
+        "elbow": 0.042,
+        "wrist": 0.042,
         "heel": 0.030,
-        "toe": 0.040,
+        "toe": 0.060,
         "nose": 0.015,
         "eye": 0.015,
         "ear": 0.030,
@@ -40,8 +40,8 @@ JOINT_OFFSET_M: Mapping[str, float] = MappingProxyType(
 
 Hip, knee (30–50 mm) and ankle (1–15 mm): Needham L et al. (2021), Sci Rep 11:20673, multi-camera video against
 markers. No published figure was found for the others: shoulder, elbow and wrist take what was measured on a
-rendered athlete with known joints (35–50 mm), heel and toe likewise (27–43 and 42–84 mm in all, shoe included);
-the rest are this project's assumption.
+rendered athlete with known joints (middle of 35–50 mm), heel and toe likewise (27–43 and 42–84 mm in all, shoe
+included); the rest are this project's assumption.
 """
 
 

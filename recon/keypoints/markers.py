@@ -26,7 +26,7 @@ class MarkerOptions:
     min_increase    and by which one of its channels must be above the scene's: a shadow only darkens
     min_value       grey levels of its brightest channel: dark pixels have no sure hue
     min_saturation  0 … 1, of the pixel's own colour; blur mixes tape with what lies behind it
-    min_area_px, max_area_px  of a connected patch
+    min_area_px, max_area_px  of a connected patch in a picture 720 pixels high; larger pictures, larger patches
     """
 
     hues_deg: tuple[float, float, float, float]
@@ -67,7 +67,7 @@ def find_markers(
     for k, target in enumerate(options.hues_deg):
         off = np.abs((hue - target + 180) % 360 - 180)
         mask = (coloured & (off <= options.tolerance_deg)).astype(np.uint8)
-        found = _best_patch(mask, saturation, options)
+        found = _best_patch(mask, saturation, options, (image_bgr.shape[0] / 720) ** 2)
         if found is not None:
             (u, v), area = found
             uv[k] = (u + left, v + top)
@@ -77,7 +77,7 @@ def find_markers(
 
 
 def _best_patch(
-    mask: Image, saturation: Image, options: MarkerOptions
+    mask: Image, saturation: Image, options: MarkerOptions, area_scale: float
 ) -> tuple[tuple[float, float], float] | None:
     """Centre (weighted by saturation) and area of the largest patch of plausible size."""
     joined = cv2.dilate(mask, np.ones((3, 3), np.uint8))  # strings and frame cut a band into pieces
@@ -87,7 +87,8 @@ def _best_patch(
         x, y, w, h = stats[label, :4]
         inside = (labels[y : y + h, x : x + w] == label) & (mask[y : y + h, x : x + w] > 0)
         area = float(inside.sum())
-        if not options.min_area_px <= area <= options.max_area_px or (best and area <= best[1]):
+        plausible = options.min_area_px <= area <= options.max_area_px * max(area_scale, 1.0)
+        if not plausible or (best and area <= best[1]):
             continue
         weight = saturation[y : y + h, x : x + w] * inside
         rows, columns = np.mgrid[y : y + h, x : x + w]

@@ -88,6 +88,7 @@ def _add(
             continue
         drawn: Array = np.array([d[name] for d in draws if d[name] is not None], dtype=float)
         if len(drawn) < len(draws) / 2:
+            spread[name][source] = np.inf  # taken away more often than not: no u can be stated
             continue
         u = float(np.sqrt(drawn.var(ddof=1) + (drawn.mean() - reading.value) ** 2))
         if u > _NOTHING:
@@ -99,6 +100,10 @@ def _record(definition: Definition, reading: Reading, sources: Mapping[str, floa
         return Measure(definition.name, definition.label, definition.unit, None, reason=reading.reason)
     if not sources:
         reason = "its uncertainty could not be evaluated"
+        return Measure(definition.name, definition.label, definition.unit, None, reason=reason)
+    lost = [source for source, s in sources.items() if not np.isfinite(s)]
+    if lost:
+        reason = f"with {' and '.join(lost)} moved within their uncertainty it could mostly not be taken"
         return Measure(definition.name, definition.label, definition.unit, None, reason=reason)
     u = float(np.sqrt(sum(s**2 for s in sources.values())))
     low, high = reading.value - _K95 * u, reading.value + _K95 * u

@@ -22,9 +22,13 @@ def spine_plane_min(body: Body, events: Events, _: Athlete) -> Reading:
         return absent(why)
     window = body.between(_time(events, "trophy"), _time(events, "racket_low"))
     distance, front = (values[window] for values in tip_to_spine_plane_m(body))
+    if not len(window):
+        return absent("trophy comes after the racket low point")
     if np.isnan(distance).mean() > 0.3:
         return absent("the racket tip was not seen long enough between trophy and racket low point")
     k = int(np.nanargmin(distance))
+    if np.isnan(distance[max(k - 1, 0) : k + 2]).any():
+        return absent("the racket tip was lost from sight where it comes closest to the spine plane")
     place = "in front of" if front[k] > 0 else "behind"
     across = float((distance < 0).sum() * np.median(np.diff(body.t_s)))
     crossed = f"across for {across:.2f} s" if across else "stays on the hitting side"
@@ -68,7 +72,10 @@ def front_foot_yaw_at(event: str) -> Compute:
     def compute(body: Body, events: Events, _: Athlete) -> Reading:
         if why := missing_event(events, event):
             return absent(why)
-        return _yaw(body, _time(events, event), 0.1 if event == "stance" else 0.0)
+        reading = _yaw(body, _time(events, event), 0.1 if event == "stance" else 0.0)
+        if reading.value is None:
+            return reading
+        return Reading(reading.value - _whole_turns(body, events), reading.t_s)
 
     return compute
 
@@ -82,6 +89,13 @@ def front_foot_turn(body: Body, events: Events, _: Athlete) -> Reading:
     if before.value is None or after.value is None:
         return absent(before.reason or after.reason)
     return Reading(after.value - before.value, after.t_s)
+
+
+def _whole_turns(body: Body, events: Events) -> float:
+    """Whole turns, radians, that the heading had gathered before the stance: there it lies in (−π, π]."""
+    stance = events.time("stance")
+    before = None if stance is None else _yaw(body, stance, 0.1).value
+    return 0.0 if before is None else 2 * np.pi * round(before / (2 * np.pi))
 
 
 def _time(events: Events, name: str) -> float:

@@ -218,7 +218,7 @@ def _ran_away(grid: KnotGrid, control: Array, points: Points3D, p: int, limit: f
 
 
 def _support(grid: KnotGrid, observed: _Observations, weights: Array, cameras: int, t: Array) -> Array:
-    """(T, C) sigma of the accepted observation nearest in time, NaN where none lies within 0.75 steps."""
+    """(T, C) sigma of the accepted observation nearest in time, NaN where none lies within 0.75 frames."""
     out = np.full((len(t), cameras), np.nan)
     for c in range(cameras):
         mine = np.flatnonzero((observed.camera == c) & (weights > 0.05))
@@ -229,7 +229,8 @@ def _support(grid: KnotGrid, observed: _Observations, weights: Array, cameras: i
             np.clip(np.searchsorted(times, t), 1, len(times) - 1) if len(times) > 1 else np.zeros(len(t), int)
         )
         nearest = np.where(np.abs(times[after - 1] - t) < np.abs(times[after] - t), after - 1, after)
-        close = np.abs(times[nearest] - t) <= 0.75 * grid.step_s
+        own_step = float(np.median(np.diff(times))) if len(times) > 1 else grid.step_s
+        close = np.abs(times[nearest] - t) <= 0.75 * max(own_step, grid.step_s)
         out[close, c] = observed.sigma_px[mine][nearest[close]]
     return out
 

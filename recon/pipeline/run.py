@@ -33,7 +33,7 @@ from recon.sync import estimate_clocks
 from recon.uncertainty import covariance_of, displacements
 
 _PROVENANCE = "courtplumb provenance"
-_LONGEST_CLIP_S = 60.0
+_LONGEST_CLIP_S = 20.0
 _PACKAGES = ("numpy", "scipy", "opencv-contrib-python", "mediapipe", "av")
 
 
@@ -109,10 +109,21 @@ def _making(session: Session, options: PipelineOptions) -> dict[str, object]:
 
 
 def _up_to_date(session: Session, made: dict[str, object]) -> bool:
-    path = session.derived / names.PROVENANCE
-    if not path.is_file():
+    records = (
+        names.TRACKS,
+        names.CLOCKS,
+        names.POINTS,
+        names.MOTION,
+        names.FLIGHT,
+        names.EVENTS,
+        names.MEASURES,
+    )
+    if not all((session.derived / name).is_file() for name in (*records, names.PROVENANCE)):
         return False
-    kept = store.read_json(path, _PROVENANCE)
+    try:
+        kept = store.read_json(session.derived / names.PROVENANCE, _PROVENANCE)
+    except BadInput:  # of an older program, or damaged: made again
+        return False
     return all(kept.get(key) == value for key, value in made.items())
 
 
@@ -152,9 +163,25 @@ def _found_tracks(
     return tracks
 
 
+def _unclear_sides(exchanges: tuple[Exchange, ...]) -> list[str]:
+    return sorted(
+        {
+            f"the cameras disagree on left and right of the {_parts(e)} nearly all the time, and which of them "
+            "is wrong cannot be told: look at the stills"
+            for e in exchanges
+            if not e.undone
+        }
+    )
+
+
+def _parts(exchange: Exchange) -> str:
+    return "face" if "eye" in exchange.parts else "arms" if "wrist" in exchange.parts else "legs"
+
+
 def _told(exchange: Exchange) -> str:
-    parts = "face" if "eye" in exchange.parts else "arms" if "wrist" in exchange.parts else "legs"
-    return f"{exchange.camera}, {parts}, {exchange.start_s:.2f} s to {exchange.stop_s:.2f} s of rig time"
+    done = "" if exchange.undone else ", left as it was"
+    span = f"{exchange.start_s:.2f} s to {exchange.stop_s:.2f} s of rig time"
+    return f"{exchange.camera}, {_parts(exchange)}, {span}{done}"
 
 
 def _reconstruct(
@@ -186,8 +213,11 @@ def _reconstruct(
     measures = measure(motion, events, session.file.handedness, athlete, draws)
     store.save_measures(d / names.MEASURES, measures)
     progress("reconstructing", 5, steps)
+    tip = tracks.index("racket_tip")
+    own = session.file.keypoints is not None
+    racket = not own or any(not np.isnan(c.sigma_px[:, tip]).all() for c in tracks.cameras)
     return {
-        "quality": list(quality_flags(clocks, points, flight, events)),
+        "quality": [*quality_flags(clocks, points, flight, events, racket=racket), *_unclear_sides(exchanges)],
         "left and right exchanged": [_told(e) for e in exchanges],
         "packages": {name: version(name) for name in _PACKAGES},
     }

@@ -16,6 +16,8 @@ from recon.epipolar import RayTrack, disagreement, essential, ray_track, sample
 from recon.records import Clock, Clocks, Tracks2D
 
 _PHASES = 4
+_LEAST_POINTS = 3  # leaving one out must leave something to compare
+_COARSE_FRAMES = 250  # enough moments of a clip to tell an offset; more would make long clips quadratic
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -105,7 +107,7 @@ def _coarse(a: RayTrack, b: RayTrack, options: SyncOptions) -> tuple[float, floa
         raise NotMeasurable(f"{names}: clips too short to share {options.min_overlap_s} s")
     shifts = np.arange(low, high, step)
     E = essential(a.camera, b.camera)
-    frames = np.arange(0, len(a.t_s), 2)
+    frames = np.arange(0, len(a.t_s), max(2, len(a.t_s) // _COARSE_FRAMES))
     scores = np.array([_agreement(E, a, b, frames, shift) for shift in shifts])
     best = int(scores[:, 0].argmax())
     away = np.abs(shifts - shifts[best]) > 0.25
@@ -148,6 +150,11 @@ def _refine(
     free = np.arange(1, count)
     for _ in range(12):
         normal, gradient = _normal_by_keypoint(rays, keypoints, offsets, options)
+        telling = int((normal[:, free, free] > 0).all(axis=1).sum())
+        if telling < _LEAST_POINTS:
+            raise NotMeasurable(
+                f"clocks: want {_LEAST_POINTS} or more points that move in sight of two cameras, got {telling}"
+            )
         step = np.linalg.solve(normal.sum(axis=0)[np.ix_(free, free)], gradient.sum(axis=0)[free])
         offsets[free] += np.clip(step, -0.01, 0.01)
         if np.abs(step).max() < 1e-6:

@@ -55,7 +55,7 @@ def test_gravity_is_found_not_assumed(rng):
 def test_release_and_break_are_found(rng):
     flight, broken, _ = fit_flight(ball_points(rng))
     assert flight is not None
-    assert flight.t0_s == pytest.approx(0.5, abs=0.05)
+    assert flight.t0_s == pytest.approx(0.5, abs=3 * 0.022)
     assert flight.t1_s == pytest.approx(1.4, abs=0.02)
     assert broken is not None
     assert broken.t_s == pytest.approx(1.4, abs=4 * broken.u_s)
@@ -150,6 +150,35 @@ def test_without_a_racket_the_forearm_tells_the_low_point():
     trophy = events.time("trophy")
     height = xyz[:, KEYPOINTS.index("left_wrist"), 2]
     assert trophy == pytest.approx(t[height.argmax()], abs=0.02)
+
+
+def test_a_foot_that_is_not_seen_is_not_in_the_air():
+    body = invented_serve()
+    xyz = body.xyz_m.copy()
+    for part in ("heel", "toe"):
+        xyz[body.t_s > 1.0, KEYPOINTS.index(f"left_{part}")] = np.nan
+    events = detect_events(Body(body.t_s, KEYPOINTS, xyz, body.velocity_m_s, "right"), None, (1.65, 0.002))
+    assert events.time("push_off") is None
+    assert "lost from sight" in events.of("push_off").reason
+
+
+def test_a_clip_that_begins_in_the_motion_has_no_start():
+    body = invented_serve()
+    late = body.t_s > 0.75
+    cut = Body(body.t_s[late], KEYPOINTS, body.xyz_m[late], body.velocity_m_s[late], "right")
+    events = detect_events(cut, None, (1.65, 0.002))
+    assert events.time("start") is None
+    assert events.time("stance") is None
+    assert "rest" in events.of("start").reason
+
+
+def test_a_racket_tip_alone_is_no_hand():
+    body = invented_serve()
+    xyz = body.xyz_m.copy()
+    for name in ("left_wrist", "right_wrist", "racket_butt"):
+        xyz[:, KEYPOINTS.index(name)] = np.nan
+    events = detect_events(Body(body.t_s, KEYPOINTS, xyz, body.velocity_m_s, "right"), None, (1.65, 0.002))
+    assert "neither" in events.of("start").reason
 
 
 def test_events_that_need_a_missing_one_name_it():

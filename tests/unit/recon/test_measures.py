@@ -116,6 +116,58 @@ def test_a_tip_that_crosses_is_negative_and_says_where():
     assert "behind" in reading.note
 
 
+def test_events_in_the_wrong_order_make_it_absent():
+    turned = Events(
+        tuple(
+            Event(e.name, 1.5, 0.01) if e.name == "trophy" else e for e in EVENTS.events
+        )  # after the low point
+    )
+    reading = MEASURES["spine_plane_min"].compute(still(RIGHT_HANDER, "right"), turned, Athlete())
+    assert reading.value is None
+    assert "after" in reading.reason
+
+
+def test_a_tip_lost_where_it_matters_makes_it_absent():
+    body = still(RIGHT_HANDER, "right")
+    xyz = body.xyz_m.copy()
+    tip = KEYPOINTS.index("racket_tip")
+    xyz[:, tip, 0] = 0.1 + 2 * np.abs(T - 1.15)  # closest at 1.15 s
+    seen = MEASURES["spine_plane_min"].compute(
+        Body(T, KEYPOINTS, xyz, body.velocity_m_s, "right"), EVENTS, Athlete()
+    )
+    xyz[np.abs(T - 1.15) < 0.03, tip] = np.nan
+    lost = MEASURES["spine_plane_min"].compute(
+        Body(T, KEYPOINTS, xyz, body.velocity_m_s, "right"), EVENTS, Athlete()
+    )
+    assert seen.value == pytest.approx(0.1, abs=0.05)
+    assert lost.value is None
+    assert "lost from sight" in lost.reason
+
+
+def test_a_measure_that_its_own_uncertainty_takes_away_is_absent():
+    """Contact at 1.6 ± 0.1 s, and a tip that is seen from 1.59 to 1.61 s only: most draws miss it."""
+    xyz = still(RIGHT_HANDER, "right").xyz_m.copy()
+    xyz[np.abs(T - 1.6) > 0.01, KEYPOINTS.index("racket_tip")] = np.nan
+    motion = as_motion(Body(T, KEYPOINTS, xyz, np.where(np.isnan(xyz), np.nan, 0.0), "right"))
+    unsure = Events(tuple(Event("contact", 1.6, 0.1) if e.name == "contact" else e for e in EVENTS.events))
+    height = measure(motion, unsure, "right", Athlete(), []).of("contact_height")
+    assert height.value is None
+    assert "event times" in height.reason
+
+
+def test_a_heading_gathered_over_a_whole_turn_is_told_plainly():
+    body = still(RIGHT_HANDER, "right")
+    xyz = body.xyz_m.copy()
+    heel, toe = (KEYPOINTS.index(f"left_{p}") for p in ("heel", "toe"))
+    turning = T < 0.08  # once round before the stance
+    angle = np.pi / 4 - 2 * np.pi * T[turning] / 0.08
+    xyz[turning, toe] = xyz[turning, heel] + 0.28 * np.stack([np.cos(angle), np.sin(angle), 0 * angle], axis=1)
+    body = Body(T, KEYPOINTS, xyz, body.velocity_m_s, "right")
+    assert abs(foot_yaw_rad(body, "front")[-1] - np.pi / 4) > 6
+    for event in ("stance", "push_off"):
+        assert read(f"front_foot_yaw_{event}", body) == pytest.approx(np.pi / 4)
+
+
 def test_front_foot_turn_is_positive_towards_the_net():
     for hand in ("right", "left"):
         pose = RIGHT_HANDER if hand == "right" else mirrored(RIGHT_HANDER)

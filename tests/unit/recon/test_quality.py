@@ -66,6 +66,13 @@ def test_cameras_that_contradict_each_other():
     assert "33%" in flag
 
 
+def test_body_points_alone_are_no_fault():
+    status = np.full((len(T), len(KEYPOINTS)), PointStatus.OK)
+    status[:, KEYPOINTS.index("racket_tip")] = PointStatus.TOO_FEW_VIEWS
+    assert quality_flags(CLOCKS, points(status), FLIGHT, EVENTS, racket=False) == ()
+    assert quality_flags(CLOCKS, points(status), FLIGHT, EVENTS, racket=True)
+
+
 def test_a_racket_that_was_hardly_seen():
     status = np.full((len(T), len(KEYPOINTS)), PointStatus.OK)
     status[(T > 1.05) & (T < 1.45), KEYPOINTS.index("racket_tip")] = PointStatus.TOO_FEW_VIEWS

@@ -46,6 +46,16 @@ def test_an_exchange_is_undone_in_the_right_view(count, camera, rng):
         assert different.mean() < 0.02  # a frame at either end may be told wrongly
 
 
+def test_sides_exchanged_all_the_time_are_told_and_left(rng):
+    sound = seen_by(CAMERAS[:2], InventedMotion(2), offsets_s=OFFSETS, sigma_px=2.0, rng=rng)
+    spoilt = exchanged(sound, "rear_left", -1.0, 9.0)
+    repaired, found = repair_swaps(CAMERAS[:2], spoilt, clocks(CAMERAS[:2]))
+    assert found
+    assert not any(e.undone for e in found)
+    for before, after in zip(spoilt.cameras, repaired.cameras, strict=True):
+        np.testing.assert_array_equal(before.uv_px, after.uv_px)
+
+
 def test_nothing_is_done_without_need(rng):
     sound = seen_by(CAMERAS, InventedMotion(2), offsets_s=OFFSETS, sigma_px=3.0, rng=rng, gross_share=0.02)
     repaired, found = repair_swaps(CAMERAS, sound, clocks(CAMERAS))

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -52,6 +54,19 @@ def test_the_fraction_of_a_frame_is_not_pulled_between_frames(rng):
         tracks = seen_by(CAMERAS[:2], InventedMotion(k % 3), offsets_s=offsets, sigma_px=2.0, rng=rng)
         errors.append(estimate_clocks(CAMERAS[:2], tracks).of("rear_right").offset_s - 0.41)
     assert abs(np.mean(errors)) < 3e-4 + 2 * np.std(errors) / np.sqrt(6)
+
+
+def test_one_moving_point_is_too_little(rng):
+    offsets = {"rear_left": 0.0, "rear_right": 0.3}
+    tracks = seen_by(CAMERAS[:2], InventedMotion(0), offsets_s=offsets, sigma_px=0.5, rng=rng)
+    tip = tracks.index("racket_tip")
+    alone = []
+    for c in tracks.cameras:
+        uv, sigma = np.full_like(c.uv_px, np.nan), np.full_like(c.sigma_px, np.nan)
+        uv[:, tip], sigma[:, tip] = c.uv_px[:, tip], c.sigma_px[:, tip]
+        alone.append(replace(c, uv_px=uv, sigma_px=sigma))
+    with pytest.raises(NotMeasurable):
+        estimate_clocks(CAMERAS[:2], replace(tracks, cameras=tuple(alone)))
 
 
 def test_clips_of_different_serves_are_refused_by_name(rng):
