@@ -1,8 +1,8 @@
 """Measured values in the words and units that a coach reads, rounded to their own uncertainty.
 
 Stored values are SI; here, and only here, they become centimetres, degrees and per cent. A value is shown as
-value ± expanded uncertainty (k = 2); the expanded uncertainty keeps one significant digit, or two where the
-first is a 1 or a 2, and the value is rounded to the same place: 0.3137 m with u = 0.0421 m reads "31 ± 8 cm".
+value ± expanded uncertainty (k = 2); the expanded uncertainty keeps one significant digit, or two where
+they read 10 to 35, and the value is rounded to the same place: 0.3137 m with u = 0.0421 m reads "31 ± 8 cm".
 One click deeper u keeps two digits: "31.4 cm, u 4.2 cm".
 Source of the words and of the two-digit limit: JCGM 100:2008, 6.2 and 7.2.6.
 """

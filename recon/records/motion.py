@@ -113,10 +113,6 @@ class Motion:
         """(T, 3) positions of one point, metres."""
         return np.asarray(self.xyz_m[:, self.index(keypoint)])
 
-    def speed(self, keypoint: str) -> Array:
-        """(T, 3) velocity of one point, m/s."""
-        return np.asarray(self.velocity_m_s[:, self.index(keypoint)])
-
     def nearest(self, t_s: float) -> int:
         """Index of the sample nearest to a rig time."""
         return int(np.abs(self.t_s - t_s).argmin())

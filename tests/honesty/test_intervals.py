@@ -102,17 +102,17 @@ def all_outcomes() -> list[Outcome]:
 
 
 def test_intervals_hold_the_truth(all_outcomes):
-    """No less often than nine in ten, by a binomial test at 1 %.
+    """As often as 95 % would by chance in all but one run of a hundred, by a binomial test.
 
     Rows of one world hang together, so that the rows count as a third of their number.
     """
     held = [o.held for o in all_outcomes]
     effective = len(held) // 3
     assert len(held) > 15 * WORLDS
-    assert np.mean(held) * effective >= binom.ppf(0.01, effective, 0.90)
+    assert np.mean(held) * effective >= binom.ppf(0.01, effective, 0.95)
 
 
 def test_intervals_are_not_far_too_wide(all_outcomes):
     """An interval that always holds because it is huge tells nothing: z would then stay far below one."""
     z = np.array([o.z for o in all_outcomes])
-    assert 0.6 < np.sqrt(np.mean(np.minimum(z**2, 9))) < 1.3
+    assert 0.8 < np.sqrt(np.mean(np.minimum(z**2, 9))) < 1.2
