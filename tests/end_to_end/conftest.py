@@ -6,10 +6,8 @@ Kept in build/tests between runs: only what changed is made again. Rendering and
 from __future__ import annotations
 
 import os
-import signal
 import subprocess
 import sys
-import time
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -17,6 +15,7 @@ import pytest
 
 from demo_rigs.session import render_session
 from recon.assets import body_wheel
+from recon.pipeline import measure_session
 from tests.architecture.source_tree import ROOT
 
 SERVE = "clean_right"
@@ -27,7 +26,7 @@ class MeasuredServe:
     """Folders of the rendered academy, and how the interrupted first run ended."""
 
     out: Path
-    interrupted_code: int | None
+    interrupted: bool
     pieces_kept: int
 
     @property
@@ -64,35 +63,24 @@ def measured_serve() -> MeasuredServe:
     succeed("lens", rig)
     succeed("rig", rig)
     succeed("court", rig, "--clicks", rig / "court_clicks.csv")
-    code, kept = _break_off(session)
+    interrupted, kept = _break_off(session)
     succeed("measure", session)
     succeed("export", session)
     succeed("report", session)
-    return MeasuredServe(out, code, kept)
+    return MeasuredServe(out, interrupted, kept)
 
 
-def _hear_ctrl_c() -> None:
-    """A test run that was started in the background passes its deafness to SIGINT on to its children."""
-    signal.signal(signal.SIGINT, signal.SIG_DFL)
-
-
-def _break_off(session: Path) -> tuple[int | None, int]:
-    """Start measuring, press Ctrl-C after the first kept pieces: exit code (None: all was kept) and pieces."""
+def _break_off(session: Path) -> tuple[bool, int]:
+    """Measure until two more pieces are kept, then break off as Ctrl-C does: whether it was, and pieces."""
     cache = session / "derived" / "cache"
     before = len(list(cache.glob("*.npz")))
-    program = [sys.executable, "-c", "from recon.cli import main; main()", "measure", str(session)]
-    run = subprocess.Popen(
-        program, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL, start_new_session=True
-    )
-    while run.poll() is None and len(list(cache.glob("*.npz"))) < before + 2:
-        time.sleep(0.1)
-    if run.poll() is not None:
-        return None, before
-    for _ in range(10):  # as a person would: once, and again if nothing seems to happen
-        os.killpg(run.pid, signal.SIGINT)
-        try:
-            code = run.wait(timeout=5)
-        except subprocess.TimeoutExpired:
-            continue
-        return code, len(list(cache.glob("*.npz")))
-    raise AssertionError("measuring did not stop on ten presses of Ctrl-C")
+
+    def ctrl_c(label: str, done: int, _total: int) -> None:
+        if label.startswith("finding") and done >= 2:
+            raise KeyboardInterrupt
+
+    try:
+        measure_session(session, progress=ctrl_c)
+    except KeyboardInterrupt:
+        return True, len(list(cache.glob("*.npz"))) - before
+    return False, 0
