@@ -223,5 +223,8 @@ def main() -> None:
         _err.print(f"courtplumb: {error}", soft_wrap=True)
         sys.exit(2)
     except KeyboardInterrupt:
-        _err.print("courtplumb: interrupted; finished parts are kept, the same command goes on from there")
+        _err.print(
+            "courtplumb: interrupted; finished parts are kept, the same command goes on from there",
+            soft_wrap=True,
+        )
         sys.exit(130)
