@@ -21,7 +21,7 @@ from calibration.errors import BadInput, CourtplumbError, FrameMismatch, NotMeas
 from calibration.files import load_lens, load_rig, save_lens, save_rig, write_atomically
 from calibration.folder import RigFolder, read_clicks, read_rig_folder, read_toml, write_clicks
 from calibration.footage import FootageInfo, Frame, frames, picture, picture_paths, probe
-from calibration.geometry.camera import PARAMETERS, Camera
+from calibration.geometry.camera import N_CAMERA, PARAMETERS, Camera
 from calibration.geometry.rigid import Rigid
 from calibration.geometry.similarity import Similarity, fit_similarity
 from calibration.lens import LENS_PARAMETERS, LensCalibration, calibrate_lens
@@ -34,6 +34,7 @@ from calibration.views import Progress, silent
 __all__ = [
     "COURT_POINTS_M",
     "LENS_PARAMETERS",
+    "N_CAMERA",
     "OUTLINES_M",
     "PAINTED_LINES",
     "PARAMETERS",

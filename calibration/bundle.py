@@ -16,11 +16,9 @@ from scipy.spatial.transform import Rotation
 
 from calibration.checks import Array
 from calibration.errors import NotMeasurable
-from calibration.geometry.camera import PARAMETERS, Camera
+from calibration.geometry.camera import N_CAMERA, N_LENS, PARAMETERS, POSE, Camera
 from calibration.geometry.rigid import Rigid
 
-N_LENS = 9
-N_CAMERA = len(PARAMETERS)
 _MAX_STEPS = 60
 _MAX_ROUNDS = 10
 _CAUCHY_SIGMAS = 3.0  # 95 % efficient at 2.385 for one coordinate; a little wider keeps clean data nearly whole
@@ -38,7 +36,7 @@ class BoardSeen:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class LensPrior:
-    """What is known beforehand of nine lens parameters: mean (9,), information (9, 9) = 1/covariance."""
+    """What is known beforehand of a lens: mean (12,), information (12, 12) = 1/covariance."""
 
     mean: Array
     information: Array
@@ -63,7 +61,7 @@ class BundleProblem:
 @dataclass(frozen=True, slots=True, eq=False)
 class BundleSolution:
     """cameras, world_from_board  the estimate
-    covariance     (15 n, 15 n), order PARAMETERS per camera; zero rows for held poses
+    covariance     (18 n, 18 n), order PARAMETERS per camera; zero rows for held poses
     sigma_px       standard deviation of one image coordinate, estimated from the residuals
     residuals_px   per observation (N, 2), measured minus predicted
     """
@@ -75,18 +73,6 @@ class BundleSolution:
     residuals_px: tuple[Array, ...]
 
 
-def lens_vector(camera: Camera) -> Array:
-    """fx fy cx cy k1 k2 p1 p2 k3 (9,)."""
-    k = camera.K_px
-    return np.array([k[0, 0], k[1, 1], k[0, 2], k[1, 2], *camera.distortion])
-
-
-def with_lens(camera: Camera, lens: Array, cam_from_world: Rigid | None = None) -> Camera:
-    """The camera with other lens parameters (9,), and another pose if one is given."""
-    K = np.array([[lens[0], 0.0, lens[2]], [0.0, lens[1], lens[3]], [0.0, 0.0, 1.0]])
-    return Camera(camera.name, camera.size_px, K, lens[4:9], cam_from_world or camera.cam_from_world)
-
-
 def nudged(pose: Rigid, step: Array) -> Rigid:
     """exp(step[:3]) applied on the left of the rotation; step[3:] added to t_m. The rotation stays exact."""
     R = Rotation.from_rotvec(step[:3]) * Rotation.from_matrix(pose.R)
@@ -94,8 +80,8 @@ def nudged(pose: Rigid, step: Array) -> Rigid:
 
 
 def moved(camera: Camera, step: Array) -> Camera:
-    """The camera after adding `step` (15,) to its PARAMETERS."""
-    return with_lens(camera, lens_vector(camera) + step[:N_LENS], nudged(camera.cam_from_world, step[N_LENS:]))
+    """The camera after adding `step` (18,) to its PARAMETERS."""
+    return camera.with_lens(camera.lens_vector() + step[:N_LENS], nudged(camera.cam_from_world, step[N_LENS:]))
 
 
 def solve_bundle(
@@ -146,7 +132,7 @@ def _cost(problem: BundleProblem, state: _State, sigma_px: float) -> float:
             return np.inf
         total += float(_CAUCHY_SIGMAS**2 * np.log1p(z2 / _CAUCHY_SIGMAS**2).sum())
     for camera, prior in zip(state[0], problem.priors, strict=True):
-        off = lens_vector(camera) - prior.mean
+        off = camera.lens_vector() - prior.mean
         total += float(off @ prior.information @ off)
     return total
 
@@ -190,7 +176,7 @@ def _normal(problem: BundleProblem, state: _State, sigma_px: float, *, robust: b
     for i, (camera, prior) in enumerate(zip(cameras, problem.priors, strict=True)):
         s = slice(N_CAMERA * i, N_CAMERA * i + N_LENS)
         out.cc[s, s] += prior.information
-        out.gc[s] -= prior.information @ (lens_vector(camera) - prior.mean)
+        out.gc[s] -= prior.information @ (camera.lens_vector() - prior.mean)
     return out
 
 
@@ -200,11 +186,11 @@ def _cross(v: Array) -> Array:
     return m - np.swapaxes(m, -1, -2)
 
 
-def _free(problem: BundleProblem, n_cameras: int) -> NDArray[np.intp]:
+def _free(problem: BundleProblem, cameras: Sequence[Camera]) -> NDArray[np.intp]:
     """Indices of the camera parameters that are solved for."""
-    free = np.ones((n_cameras, N_CAMERA), dtype=bool)
+    free = np.array([camera.used_parameters() for camera in cameras])
     for held in problem.held_poses:
-        free[held, N_LENS:] = False
+        free[held, POSE] = False
     return np.flatnonzero(free)
 
 
@@ -220,7 +206,7 @@ def _reduced(normal: _Normal, free: NDArray[np.intp], damping: float) -> tuple[A
 
 
 def _descend(problem: BundleProblem, state: _State, sigma_px: float) -> _State:
-    free = _free(problem, len(state[0]))
+    free = _free(problem, state[0])
     damping, cost = 1e-4, _cost(problem, state, sigma_px)
     for _ in range(_MAX_STEPS):
         normal = _normal(problem, state, sigma_px, robust=True)
@@ -254,7 +240,7 @@ def _scaled_solve(matrix: Array, right: Array) -> Array:
 def _stepped(state: _State, cameras: Array, boards: Array) -> _State | None:
     """The state after a step, or None where a focal length would not stay positive."""
     steps = cameras.reshape(-1, N_CAMERA)
-    if any((lens_vector(c) + s[:N_LENS])[:2].min() <= 0 for c, s in zip(state[0], steps, strict=True)):
+    if any((c.lens_vector() + s[:N_LENS])[:2].min() <= 0 for c, s in zip(state[0], steps, strict=True)):
         return None
     return (
         tuple(moved(c, s) for c, s in zip(state[0], steps, strict=True)),
@@ -263,7 +249,7 @@ def _stepped(state: _State, cameras: Array, boards: Array) -> _State | None:
 
 
 def _covariance(problem: BundleProblem, state: _State, sigma_px: float) -> Array:
-    free = _free(problem, len(state[0]))
+    free = _free(problem, state[0])
     normal = _normal(problem, state, sigma_px, robust=False)
     matrix, _, _ = _reduced(normal, free, 0.0)
     d = 1 / np.sqrt(np.maximum(np.diag(matrix), 1e-300))

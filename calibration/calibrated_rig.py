@@ -9,10 +9,9 @@ import numpy as np
 
 from calibration.checks import Array, checked
 from calibration.errors import BadInput, FrameMismatch
-from calibration.geometry.camera import PARAMETERS, Camera
+from calibration.geometry.camera import N_CAMERA, Camera
 from calibration.provenance import Provenance
 
-N = len(PARAMETERS)
 FRAMES = ("rig", "court")
 
 
@@ -58,7 +57,7 @@ class CalibratedRig:
     """N cameras in one frame.
 
     frame         "rig" (origin at the first camera, axes as that camera's) or "court"
-    covariance    (15 N, 15 N), order calibration.geometry.camera.PARAMETERS per camera. Gauge: in "rig" the
+    covariance    (18 N, 18 N), order calibration.geometry.camera.PARAMETERS per camera. Gauge: in "rig" the
                   first camera's pose is held, so its six rows and columns are zero and all poses are relative
                   to it; in "court" the court's painted points fix the frame and every row is filled. The square
                   size's uncertainty is in it as a common scale
@@ -93,7 +92,7 @@ class CalibratedRig:
                 raise FrameMismatch(
                     f"rig {self.name}: want cameras in {self.frame!r}, got {camera.name} in {camera.world!r}"
                 )
-        size = N * len(self.cameras)
+        size = N_CAMERA * len(self.cameras)
         covariance = checked(self.covariance, (size, size), f"rig {self.name}: covariance")
         scale = np.sqrt(np.maximum(np.outer(np.diag(covariance), np.diag(covariance)), 0.0))
         if np.diag(covariance).min() < 0 or (np.abs(covariance - covariance.T) > 1e-6 * scale + 1e-30).any():
@@ -116,6 +115,6 @@ class CalibratedRig:
         """The same rig with only these cameras, in this order; frame and uncertainty are kept as they are."""
         cameras = tuple(self.camera(n) for n in names)
         at = [self.names.index(n) for n in names]
-        rows = np.concatenate([np.arange(N * i, N * (i + 1)) for i in at])
+        rows = np.concatenate([np.arange(N_CAMERA * i, N_CAMERA * (i + 1)) for i in at])
         rms = tuple(self.camera_rms_px[i] for i in at) if self.camera_rms_px else ()
         return replace(self, cameras=cameras, covariance=self.covariance[np.ix_(rows, rows)], camera_rms_px=rms)

@@ -19,8 +19,8 @@ from calibration.geometry.rigid import Rigid
 from calibration.lens import LENS_PARAMETERS, LensCalibration
 from calibration.provenance import Provenance
 
-LENS_FORMAT: Final = "courtplumb-lens-1"
-RIG_FORMAT: Final = "courtplumb-rig-1"
+LENS_FORMAT: Final = "courtplumb-lens-2"
+RIG_FORMAT: Final = "courtplumb-rig-2"
 
 Matrix = list[list[float]]
 
@@ -94,9 +94,10 @@ class ProvenanceForm(StrictModel):
 
 
 class LensForm(StrictModel):
-    format: Literal["courtplumb-lens-1"]
+    format: Literal["courtplumb-lens-2"]
     camera: str
     size_px: tuple[int, int]
+    model: str
     K_px: Matrix
     distortion: list[float]
     covariance_order: tuple[str, ...] = LENS_PARAMETERS
@@ -112,6 +113,7 @@ class LensForm(StrictModel):
 class CameraForm(StrictModel):
     name: str
     size_px: tuple[int, int]
+    model: str
     K_px: Matrix
     distortion: list[float]
     cam_from_world_rotation: Matrix
@@ -136,7 +138,7 @@ class CourtForm(StrictModel):
 
 
 class RigForm(StrictModel):
-    format: Literal["courtplumb-rig-1"]
+    format: Literal["courtplumb-rig-2"]
     name: str
     frame: str
     cameras: list[CameraForm]
@@ -157,7 +159,7 @@ def _dumped(form: StrictModel) -> str:
 def save_lens(path: Path | str, lens: LensCalibration) -> None:
     """Writes a lens calibration; load_lens gives the same back, bit for bit."""
     form = LensForm(
-        format=LENS_FORMAT, camera=lens.camera, size_px=lens.size_px, K_px=lens.K_px.tolist(),
+        format=LENS_FORMAT, camera=lens.camera, size_px=lens.size_px, model=lens.model, K_px=lens.K_px.tolist(),
         distortion=lens.distortion.tolist(), covariance=lens.covariance.tolist(), rms_px=lens.rms_px,
         view_rms_px=lens.view_rms_px.tolist(), views_found=lens.views_found, coverage=lens.coverage,
         flags=list(lens.flags),
@@ -174,7 +176,7 @@ def load_lens(path: Path | str) -> LensCalibration:
     return LensCalibration(
         form.camera, form.size_px, np.array(form.K_px), np.array(form.distortion), np.array(form.covariance),
         form.rms_px, np.array(form.view_rms_px), form.views_found, form.coverage, tuple(form.flags),
-        None if form.provenance is None else form.provenance.record(),
+        None if form.provenance is None else form.provenance.record(), form.model,
     )  # fmt: skip
 
 
@@ -182,7 +184,8 @@ def save_rig(path: Path | str, rig: CalibratedRig) -> None:
     """Writes a calibrated rig; load_rig gives the same back, bit for bit."""
     cameras = [
         CameraForm(
-            name=c.name, size_px=c.size_px, K_px=c.K_px.tolist(), distortion=c.distortion.tolist(),
+            name=c.name, size_px=c.size_px, model=c.model, K_px=c.K_px.tolist(),
+            distortion=c.distortion.tolist(),
             cam_from_world_rotation=c.cam_from_world.R.tolist(),
             cam_from_world_t_m=c.cam_from_world.t_m.tolist(),
         )
@@ -220,7 +223,7 @@ def load_rig(path: Path | str) -> CalibratedRig:
     cameras = tuple(
         Camera(
             c.name, c.size_px, np.array(c.K_px), np.array(c.distortion),
-            _pose(c, form.frame),
+            _pose(c, form.frame), c.model,
         )
         for c in form.cameras
     )  # fmt: skip

@@ -1,4 +1,4 @@
-"""Lens calibration: nine lens parameters of one camera, with covariance, from views of a checkerboard."""
+"""Lens calibration: the lens parameters of one camera, with covariance, from views of a checkerboard."""
 
 from __future__ import annotations
 
@@ -13,12 +13,12 @@ from calibration.board import Board
 from calibration.bundle import BoardSeen, BundleProblem, BundleSolution, LensPrior, solve_bundle
 from calibration.checks import Array, checked, flat
 from calibration.errors import BadInput, NotMeasurable
-from calibration.geometry.camera import Camera
+from calibration.geometry.camera import N_LENS, PARAMETERS, Camera
 from calibration.geometry.rigid import Rigid
 from calibration.provenance import Provenance
 from calibration.views import BoardView
 
-LENS_PARAMETERS = ("fx_px", "fy_px", "cx_px", "cy_px", "k1", "k2", "p1", "p2", "k3")
+LENS_PARAMETERS = PARAMETERS[:N_LENS]
 
 LEAST_VIEWS = 8  # 9 + 6 V unknowns; from about 8 tilted views on, the estimate stops depending on a single one
 _MOST_VIEWS = 40  # more change the result by less than its uncertainty and cost time
@@ -36,7 +36,8 @@ class LensCalibration:
 
     size_px      (width, height) that the parameters belong to
     K_px, distortion  as in Camera
-    covariance   (9, 9) of LENS_PARAMETERS
+    covariance   (12, 12) of LENS_PARAMETERS
+    model        name of the lens model
     rms_px       of all residuals' length; view_rms_px (V,) per view used
     coverage     share of the picture (of 12 x 8 fields) in which at least one corner was seen
     flags        plain sentences about what limits this calibration; empty if nothing does
@@ -54,19 +55,17 @@ class LensCalibration:
     coverage: float
     flags: tuple[str, ...] = ()
     provenance: Provenance | None = None
+    model: str = "radial5"
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "K_px", checked(self.K_px, (3, 3), f"lens of {self.camera}: K_px"))
         object.__setattr__(
-            self, "distortion", checked(self.distortion, (5,), f"lens of {self.camera}: distortion")
-        )
-        object.__setattr__(
-            self, "covariance", checked(self.covariance, (9, 9), f"lens of {self.camera}: covariance")
+            self, "covariance", checked(self.covariance, (N_LENS, N_LENS), f"lens of {self.camera}: covariance")
         )
         object.__setattr__(
             self, "view_rms_px", checked(self.view_rms_px, (None,), f"lens of {self.camera}: view_rms_px")
         )
-        self.as_camera()
+        object.__setattr__(self, "distortion", self.as_camera().distortion)
 
     @property
     def views_used(self) -> int:
@@ -74,18 +73,17 @@ class LensCalibration:
         return len(self.view_rms_px)
 
     def vector(self) -> Array:
-        """LENS_PARAMETERS (9,)."""
-        k = self.K_px
-        return np.array([k[0, 0], k[1, 1], k[0, 2], k[1, 2], *self.distortion])
+        """LENS_PARAMETERS (12,)."""
+        return self.as_camera().lens_vector()
 
     def u(self) -> Array:
-        """Standard uncertainty (9,) of LENS_PARAMETERS."""
+        """Standard uncertainty (12,) of LENS_PARAMETERS."""
         return np.asarray(np.sqrt(np.diag(self.covariance)))
 
     def as_camera(self, cam_from_world: Rigid | None = None) -> Camera:
         """A Camera with this lens, at a pose or at the origin of "rig"."""
         pose = cam_from_world or Rigid.identity(f"cam_{self.camera}", "rig")
-        return Camera(self.camera, self.size_px, self.K_px, self.distortion, pose)
+        return Camera(self.camera, self.size_px, self.K_px, self.distortion, pose, self.model)
 
 
 def calibrate_lens(
@@ -123,7 +121,7 @@ def _record(
     solution: BundleSolution, chosen: Sequence[BoardView], found: int, dropped: int, where: str
 ) -> LensCalibration:
     fitted = solution.cameras[0]
-    covariance = solution.covariance[:9, :9]
+    covariance = solution.covariance[:N_LENS, :N_LENS]
     u_focal = float(np.sqrt(covariance[0, 0])) / fitted.K_px[0, 0]
     if u_focal > 0.02:
         raise NotMeasurable(
@@ -208,10 +206,10 @@ def _start(
 
 
 def _solve(views: Sequence[BoardView], board: Board, start: Camera, boards: Sequence[Rigid]) -> BundleSolution:
-    information = np.zeros((9, 9))
+    information = np.zeros((N_LENS, N_LENS))
     information[8, 8] = 1 / _K3_PRIOR**2
     seen = tuple(starmap(BoardSeen, ((0, i, v.corners_px) for i, v in enumerate(views))))
-    prior = LensPrior(np.zeros(9), information)
+    prior = LensPrior(np.zeros(N_LENS), information)
     return solve_bundle(BundleProblem(board.points_m(), seen, (prior,), frozenset({0})), (start,), boards)
 
 

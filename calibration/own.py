@@ -6,11 +6,12 @@ frame = "court"                      # or "rig": then the court is registered fr
 name = "rear_left"
 size_px = [1280, 720]
 K_px = [[1000.0, 0.0, 639.5], [0.0, 1000.0, 359.5], [0.0, 0.0, 1.0]]
-distortion = [0.0, 0.0, 0.0, 0.0, 0.0]      # k1 k2 p1 p2 k3
+model = "radial5"                    # or "rational8", "fisheye4"; radial5 if left out
+distortion = [0.0, 0.0, 0.0, 0.0, 0.0]      # the model's terms: k1 k2 p1 p2 k3
 rotation = [[…], […], […]]           # camera from court (camera: x right, y down, z forward)
 # rotvec_rad = [x, y, z]             # instead of rotation
 t_m = [0.0, 0.0, 0.0]                # the court's origin seen from the camera
-covariance = [[…]]                   # optional, 15 x 15: fx fy cx cy k1 k2 p1 p2 k3 rx ry rz tx ty tz
+covariance = [[…]]                   # optional: fx fy cx cy, the model's terms, rx ry rz tx ty tz (15 x 15)
 """
 
 from __future__ import annotations
@@ -20,12 +21,12 @@ from pathlib import Path
 import numpy as np
 from pydantic import Field, ValidationError, model_validator
 
-from calibration.calibrated_rig import CalibratedRig, N
+from calibration.calibrated_rig import CalibratedRig
 from calibration.checks import Array, checked
 from calibration.errors import BadInput
 from calibration.files import RIG_FORMAT, StrictModel, first_fault, load_rig, read_json
 from calibration.folder import read_toml
-from calibration.geometry.camera import Camera
+from calibration.geometry.camera import N_CAMERA, Camera
 from calibration.geometry.rigid import Rigid
 from calibration.provenance import Provenance, content_hash, program_version
 
@@ -35,12 +36,14 @@ ASSUMED_U = {
 }  # fmt: skip
 """Standard uncertainties taken where a hand-written calibration gives none: focal length relative to itself,
 centre relative to the picture's width, lens terms, turn (rad) and place (m) of each camera."""
+_TERM_KIND = {"p1": "p", "p2": "p", "k4": "k3", "k5": "k3", "k6": "k3"}
 
 
 class _OwnCamera(StrictModel):
     name: str = Field(min_length=1)
     size_px: tuple[int, int]
     K_px: list[list[float]]
+    model: str = "radial5"
     distortion: list[float]
     rotation: list[list[float]] | None = None
     rotvec_rad: list[float] | None = None
@@ -74,10 +77,10 @@ def load_any_rig(path: Path | str) -> CalibratedRig:
     try:
         form = _OwnRig.model_validate(data)
         cameras = tuple(_camera(c, form.frame) for c in form.camera)
-        covariance = np.zeros((N * len(cameras),) * 2)
+        covariance = np.zeros((N_CAMERA * len(cameras),) * 2)
         flags = []
         for i, (own, camera) in enumerate(zip(form.camera, cameras, strict=True)):
-            block = slice(N * i, N * (i + 1))
+            block = slice(N_CAMERA * i, N_CAMERA * (i + 1))
             covariance[block, block] = _covariance(own, camera)
             if own.covariance is None:
                 flags.append(f"{own.name}: no covariance given; common uncertainties are assumed")
@@ -102,9 +105,7 @@ def _camera(own: _OwnCamera, frame: str) -> Camera:
         R = checked(_matrix(own, "rotation"), (3, 3), f"camera {own.name}: rotation")
         pose = Rigid(R, t_m, dst, frame)
     K = checked(_matrix(own, "K_px"), (3, 3), f"camera {own.name}: K_px")
-    return Camera(
-        own.name, own.size_px, K, checked(own.distortion, (5,), f"camera {own.name}: distortion"), pose
-    )
+    return Camera(own.name, own.size_px, K, np.array(own.distortion), pose, own.model)
 
 
 def _matrix(own: _OwnCamera, key: str) -> list[list[float]]:
@@ -115,10 +116,16 @@ def _matrix(own: _OwnCamera, key: str) -> list[list[float]]:
 
 
 def _covariance(own: _OwnCamera, camera: Camera) -> Array:
+    """(18, 18), from a covariance of the parameters that the model has, or from ASSUMED_U."""
+    used = np.flatnonzero(camera.used_parameters())
+    out = np.zeros((N_CAMERA, N_CAMERA))
     if own.covariance is not None:
-        return checked(_matrix(own, "covariance"), (N, N), f"camera {own.name}: covariance")
+        given = checked(_matrix(own, "covariance"), (len(used), len(used)), f"camera {own.name}: covariance")
+        out[np.ix_(used, used)] = given
+        return out
     a, fx, fy, width = ASSUMED_U, camera.K_px[0, 0], camera.K_px[1, 1], camera.size_px[0]
-    lens = [a["focal"] * fx, a["focal"] * fy, a["centre"] * width, a["centre"] * width]
-    lens += [a["k1"], a["k2"], a["p"], a["p"], a["k3"]]
-    u = [*lens, *[a["turn_rad"]] * 3, *[a["shift_m"]] * 3]
-    return np.diag(np.square(u))
+    u = [a["focal"] * fx, a["focal"] * fy, a["centre"] * width, a["centre"] * width]
+    u += [a[_TERM_KIND.get(term, term)] for term in camera.lens_model.terms]
+    u += [*[a["turn_rad"]] * 3, *[a["shift_m"]] * 3]
+    out[used, used] = np.square(u)
+    return out

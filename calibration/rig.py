@@ -9,7 +9,6 @@ import numpy as np
 
 from calibration.board import Board
 from calibration.bundle import (
-    N_CAMERA,
     BoardSeen,
     BundleProblem,
     BundleSolution,
@@ -19,7 +18,7 @@ from calibration.bundle import (
 from calibration.calibrated_rig import CalibratedRig
 from calibration.checks import Array
 from calibration.errors import BadInput
-from calibration.geometry.camera import Camera
+from calibration.geometry.camera import N_CAMERA, N_LENS, SHIFT, Camera
 from calibration.geometry.rigid import Rigid
 from calibration.holds import cam_from_board
 from calibration.lens import LensCalibration
@@ -189,22 +188,16 @@ def _held_out(
 
 def _pose_from(cameras: Sequence[Camera], others: Sequence[BoardSeen], start: Rigid, board: Board) -> Rigid:
     """The board's pose from some cameras that are held fixed."""
-    rigid = np.eye(9) * 1e18
-    priors = tuple(LensPrior(lens_of(cameras[s.camera]), rigid) for s in others)
+    rigid = np.eye(N_LENS) * 1e18
+    priors = tuple(LensPrior(cameras[s.camera].lens_vector(), rigid) for s in others)
     seen = tuple(BoardSeen(i, 0, s.uv_px) for i, s in enumerate(others))
     problem = BundleProblem(board.points_m(), seen, priors, frozenset(range(len(others))))
     return solve_bundle(problem, [cameras[s.camera] for s in others], [start]).world_from_board[0]
-
-
-def lens_of(camera: Camera) -> Array:
-    """The nine lens parameters of a camera."""
-    k = camera.K_px
-    return np.array([k[0, 0], k[1, 1], k[0, 2], k[1, 2], *camera.distortion])
 
 
 def _with_scale(covariance: Array, cameras: Sequence[Camera], board: Board) -> Array:
     """Adds the print's common scale error: it stretches every t_m, which the corners cannot tell."""
     stretch = np.zeros(len(covariance))
     for i, camera in enumerate(cameras):
-        stretch[N_CAMERA * i + 12 : N_CAMERA * (i + 1)] = camera.cam_from_world.t_m
+        stretch[N_CAMERA * i : N_CAMERA * (i + 1)][SHIFT] = camera.cam_from_world.t_m
     return covariance + np.outer(stretch, stretch) * (board.square_u_m / board.square_m) ** 2

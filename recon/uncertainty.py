@@ -15,7 +15,7 @@ from scipy.linalg import cholesky
 
 from calibration.checks import Array
 from calibration.errors import BadInput
-from calibration.geometry import Camera
+from calibration.geometry.camera import N_CAMERA, Camera
 from recon.records import Clocks, Motion
 
 JOINT_OFFSET_M: Mapping[str, float] = MappingProxyType(
@@ -103,7 +103,9 @@ def displacements(
             error = smooth * np.nan_to_num(support_px[:, :, c])
             pixels += error[..., None] * response[:, :, c, :, axis]
         _, by_parameter = camera.project_with_parameter_jacobian(motion.xyz_m)
-        shift = np.einsum("tpij,kj->ktpi", np.nan_to_num(by_parameter), deltas[:, 15 * c : 15 * c + 15])
+        shift = np.einsum(
+            "tpij,kj->ktpi", np.nan_to_num(by_parameter), deltas[:, N_CAMERA * c : N_CAMERA * (c + 1)]
+        )
         calibration += np.einsum("tpai,ktpi->ktpa", response[:, :, c], shift)
         drift = rng.standard_normal(model.draws) * clocks.of(camera.name).u_s
         rate = np.einsum("tpij,tpj->tpi", jacobians[:, :, c], np.nan_to_num(motion.velocity_m_s))

@@ -1,6 +1,6 @@
 """Finds system libraries that the Python packages load but pip does not bring. Standard library only.
 
-    python tools/system_parts.py            libraries for cv2, vtk and mediapipe
+    python tools/system_parts.py            libraries for cv2, vtk, mediapipe and open3d
     python tools/system_parts.py --tests    and what only the tests use: a browser, a published picture set
 
 On Debian and its relatives, as root, what is missing is installed; elsewhere the command that does is named.
@@ -33,6 +33,7 @@ LIBRARIES = {
     "libglib-2.0.so.0": "libglib2.0-0",
     "libgthread-2.0.so.0": "libglib2.0-0",
     "libuuid.so.1": "libuuid1",
+    "libusb-1.0.so.0": "libusb-1.0-0",
 }
 DRIVERS = "libgl1-mesa-dri"  # draws without a graphics card; loaded by the libraries above, by no fixed name
 
@@ -57,6 +58,7 @@ mp.Image(mp.ImageFormat.SRGB, np.zeros((8, 8, 3), np.uint8))
 """
 TRIALS = {
     "cv2": "import cv2",
+    "open3d": "import open3d",
     "mediapipe": BODY_MODEL,
     "vtk, drawing without a window": OFF_SCREEN,
 }

@@ -7,14 +7,14 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from calibration.bundle import N_CAMERA, moved, nudged
+from calibration.bundle import moved, nudged
 from calibration.calibrated_rig import CalibratedRig, ClickResidual, CourtCheck
 from calibration.checks import Array
 from calibration.court.clicks import Click, check_clicks, first_placement, meet, want_enough
 from calibration.court.model import SERVE_VOLUME, court_point
 from calibration.court.uncertainty import worst_u_over_volume
 from calibration.errors import BadInput
-from calibration.geometry.camera import Camera
+from calibration.geometry.camera import N_CAMERA, SHIFT, TURN, Camera
 from calibration.geometry.rigid import Rigid
 from calibration.geometry.similarity import fit_similarity
 
@@ -88,7 +88,7 @@ class _Fit:
     """What a fit leaves behind.
 
     rig_from_court, cameras  the estimate
-    covariance    of (camera steps 15 N, court step 6)
+    covariance    of (camera steps 18 N, court step 6)
     residuals_px  (C, 2) clicked minus predicted
     jacobian, weight, normal, click_u_px  the last linear step: (2 C, U) in click sigmas, (C,), (U, U)
     """
@@ -104,7 +104,7 @@ class _Fit:
 
 
 def _root(covariance: Array) -> Array:
-    """L (15 N, R) with L Lᵀ = covariance; directions without variance (the gauge) are left out."""
+    """L (18 N, R) with L Lᵀ = covariance; directions without variance (the gauge) are left out."""
     d = np.sqrt(np.diag(covariance))
     live = np.flatnonzero(d > 0)
     values, vectors = np.linalg.eigh(covariance[np.ix_(live, live)] / np.outer(d[live], d[live]))
@@ -247,7 +247,7 @@ def _against(rig: CalibratedRig, click: Click, options: CourtOptions, fit: _Fit)
 
 
 def _in_court(rig: CalibratedRig, fit: _Fit) -> tuple[tuple[Camera, ...], Array]:
-    """Cameras in the court frame and their covariance (15 N, 15 N), propagated to first order."""
+    """Cameras in the court frame and their covariance (18 N, 18 N), propagated to first order."""
     n = N_CAMERA * len(rig.cameras)
     spread = np.zeros((n, n + 6))
     spread[:, :n] = np.eye(n)
@@ -255,10 +255,11 @@ def _in_court(rig: CalibratedRig, fit: _Fit) -> tuple[tuple[Camera, ...], Array]
     for i, camera in enumerate(fit.cameras):
         R, pose = camera.cam_from_world.R, camera.cam_from_world @ fit.rig_from_court
         placed.append(camera.placed(pose))
-        turn, shift = slice(N_CAMERA * i + 9, N_CAMERA * i + 12), slice(N_CAMERA * i + 12, N_CAMERA * (i + 1))
+        at = np.arange(N_CAMERA * i, N_CAMERA * (i + 1))
+        turn, shift = at[TURN], at[SHIFT]
         origin = R @ fit.rig_from_court.t_m
         spread[turn, n : n + 3] = R
-        spread[shift, turn] = _turning(origin)
+        spread[np.ix_(shift, turn)] = _turning(origin)
         spread[shift, n + 3 :] = R
     covariance = spread @ fit.covariance @ spread.T
     return tuple(placed), (covariance + covariance.T) / 2

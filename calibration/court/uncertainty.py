@@ -6,11 +6,10 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from calibration.bundle import N_CAMERA
 from calibration.checks import Array
 from calibration.court.model import Volume
 from calibration.errors import NotMeasurable
-from calibration.geometry.camera import Camera
+from calibration.geometry.camera import N_CAMERA, Camera
 
 
 def point_covariance_m2(

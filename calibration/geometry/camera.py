@@ -1,21 +1,29 @@
-"""A pinhole camera with five radial-tangential lens terms, placed in a frame."""
+"""A camera: focal lengths, centre and lens model, placed in a frame."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from calibration.checks import Array, checked
 from calibration.errors import BadInput, FrameMismatch
+from calibration.geometry.lens_models import SLOTS, LensModel, lens_model
 from calibration.geometry.rigid import Rigid
 
 PARAMETERS = (
-    "fx_px", "fy_px", "cx_px", "cy_px", "k1", "k2", "p1", "p2", "k3",
+    "fx_px", "fy_px", "cx_px", "cy_px", "d1", "d2", "d3", "d4", "d5", "d6", "d7", "d8",
     "rx_rad", "ry_rad", "rz_rad", "tx_m", "ty_m", "tz_m",
 )  # fmt: skip
-"""Order of a camera's 15 parameters in every covariance. The rotation parameters are a small rotation vector
-applied on the left (in the camera frame), cam_from_world → exp(r) · cam_from_world; t is its t_m."""
+"""Order of a camera's 18 parameters in every covariance. d1…d8 are the lens model's terms in its own order;
+slots that a model does not use have no variance. The rotation parameters are a small rotation vector applied
+on the left (in the camera frame), cam_from_world → exp(r) · cam_from_world; t is its t_m."""
+
+N_CAMERA = len(PARAMETERS)
+N_LENS = 4 + SLOTS
+TURN, SHIFT, POSE = slice(N_LENS, N_LENS + 3), slice(N_LENS + 3, N_CAMERA), slice(N_LENS, N_CAMERA)
+"""Where a camera's rotation, its translation, and both stand among PARAMETERS."""
 
 _UNDISTORT_STEPS = 20  # Newton steps; 5 suffice for |k1| < 0.5, the loop stops early
 
@@ -26,9 +34,9 @@ class Camera:
 
     size_px     (width, height); pixel centres are at integers, (0, 0) is the centre of the top-left pixel
     K_px        (3, 3) [[fx, 0, cx], [0, fy, cy], [0, 0, 1]]
-    distortion  (5,) k1 k2 p1 p2 k3, no unit, the order and meaning of OpenCV's first five terms
+    distortion  the model's terms, no unit, in OpenCV's order and meaning: (5,) for radial5
     cam_from_world  pose; its src is "rig" before the court is registered and "court" after
-    Source of the lens model: Brown DC (1971), Close-range camera calibration, Photogramm Eng 37:855-866.
+    model       name of the lens model, one of geometry.lens_models.LENS_MODELS
     """
 
     name: str
@@ -36,10 +44,11 @@ class Camera:
     K_px: Array
     distortion: Array
     cam_from_world: Rigid
+    model: str = "radial5"
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "K_px", checked(self.K_px, (3, 3), f"camera {self.name}: K_px"))
-        distortion = checked(self.distortion, (5,), f"camera {self.name}: distortion")
+        distortion = checked(self.distortion, (len(self.lens_model.terms),), f"camera {self.name}: distortion")
         object.__setattr__(self, "distortion", distortion)
         if self.K_px[0, 0] <= 0 or self.K_px[1, 1] <= 0:
             raise BadInput(f"camera {self.name}: want positive focal lengths, got {np.diag(self.K_px)[:2]}")
@@ -52,6 +61,30 @@ class Camera:
                 f"camera {self.name}: want a pose cam_{self.name}_from_…, "
                 f"got {self.cam_from_world.dst}_from_{self.cam_from_world.src}"
             )
+
+    @property
+    def lens_model(self) -> LensModel:
+        """The formulas behind `model`."""
+        return lens_model(self.model)
+
+    def lens_vector(self) -> Array:
+        """The first N_LENS of PARAMETERS (12,): focal lengths, centre, terms; zeros in unused slots."""
+        k, out = self.K_px, np.zeros(N_LENS)
+        out[:4] = k[0, 0], k[1, 1], k[0, 2], k[1, 2]
+        out[4 : 4 + len(self.distortion)] = self.distortion
+        return out
+
+    def with_lens(self, lens: Array, cam_from_world: Rigid | None = None) -> Camera:
+        """The camera with another lens vector (12,), and another pose if one is given."""
+        K = np.array([[lens[0], 0.0, lens[2]], [0.0, lens[1], lens[3]], [0.0, 0.0, 1.0]])
+        terms = lens[4 : 4 + len(self.lens_model.terms)]
+        return replace(self, K_px=K, distortion=terms, cam_from_world=cam_from_world or self.cam_from_world)
+
+    def used_parameters(self) -> NDArray[np.bool_]:
+        """(18,) True for the parameters that the lens model has."""
+        used = np.ones(N_CAMERA, dtype=bool)
+        used[4 + len(self.lens_model.terms) : N_LENS] = False
+        return used
 
     @property
     def world(self) -> str:
@@ -74,7 +107,7 @@ class Camera:
         """Pixels (..., 2) of world points (..., 3). NaN where a point is not in front of the camera."""
         c = self.cam_from_world.apply(np.asarray(x_world_m, dtype=float))
         z = np.where(c[..., 2] > 1e-6, c[..., 2], np.nan)
-        distorted, _ = self._distort(c[..., :2] / z[..., None])
+        distorted, _ = self.lens_model.distort(c[..., :2] / z[..., None], self.distortion)
         return np.asarray(distorted * np.diag(self.K_px)[:2] + self.K_px[:2, 2])
 
     def project_with_jacobian(self, x_world_m: Array) -> tuple[Array, Array]:
@@ -83,16 +116,16 @@ class Camera:
         return uv, by_point
 
     def project_with_parameter_jacobian(self, x_world_m: Array) -> tuple[Array, Array]:
-        """Pixels (..., 2) and their derivative with respect to PARAMETERS, (..., 2, 15)."""
+        """Pixels (..., 2) and their derivative with respect to PARAMETERS, (..., 2, 18)."""
         uv, _, by_parameter = self.project_all(x_world_m)
         return uv, by_parameter
 
     def project_all(self, x_world_m: Array) -> tuple[Array, Array, Array]:
-        """Pixels (..., 2), their derivative by the world point (..., 2, 3) and by PARAMETERS (..., 2, 15)."""
+        """Pixels (..., 2), their derivative by the world point (..., 2, 3) and by PARAMETERS (..., 2, 18)."""
         c = self.cam_from_world.apply(np.asarray(x_world_m, dtype=float))
         z = np.where(c[..., 2] > 1e-6, c[..., 2], np.nan)
         n = c[..., :2] / z[..., None]
-        d, d_by_n = self._distort(n)
+        d, d_by_n = self.lens_model.distort(n, self.distortion)
         f = np.diag(self.K_px)[:2]
         uv = d * f + self.K_px[:2, 2]
 
@@ -102,40 +135,17 @@ class Camera:
         uv_by_c = f[:, None] * (d_by_n @ n_by_c)
         by_point = uv_by_c @ self.cam_from_world.R
 
-        by_parameter = np.zeros((*n.shape, 15))
+        by_parameter = np.zeros((*n.shape, N_CAMERA))
         by_parameter[..., 0, 0] = d[..., 0]
         by_parameter[..., 1, 1] = d[..., 1]
         by_parameter[..., 0, 2] = by_parameter[..., 1, 3] = 1.0
-        by_parameter[..., :, 4:9] = f[:, None] * _distortion_by_terms(n)
+        terms = slice(4, 4 + len(self.distortion))
+        by_parameter[..., :, terms] = f[:, None] * self.lens_model.by_terms(n, self.distortion)
         # exp(r) (R x + t) with t held: only the rotated part R x turns with r
         rotated = c - self.cam_from_world.t_m
-        by_parameter[..., :, 9:12] = -uv_by_c @ _cross_matrix(rotated)
-        by_parameter[..., :, 12:15] = uv_by_c
+        by_parameter[..., :, TURN] = -uv_by_c @ _cross_matrix(rotated)
+        by_parameter[..., :, SHIFT] = uv_by_c
         return uv, by_point, by_parameter
-
-    def _distort(self, n: Array) -> tuple[Array, Array]:
-        """Distorted normalised coordinates and their derivative (..., 2, 2)."""
-        k1, k2, p1, p2, k3 = self.distortion
-        x, y = n[..., 0], n[..., 1]
-        r2 = x * x + y * y
-        radial = 1 + r2 * (k1 + r2 * (k2 + r2 * k3))
-        radial_by_r2 = k1 + r2 * (2 * k2 + 3 * k3 * r2)
-        out = np.stack(
-            [
-                x * radial + 2 * p1 * x * y + p2 * (r2 + 2 * x * x),
-                y * radial + p1 * (r2 + 2 * y * y) + 2 * p2 * x * y,
-            ],
-            axis=-1,
-        )
-        cross = 2 * x * y * radial_by_r2 + 2 * p1 * x + 2 * p2 * y
-        jac = np.stack(
-            [
-                np.stack([radial + 2 * x * x * radial_by_r2 + 2 * p1 * y + 6 * p2 * x, cross], axis=-1),
-                np.stack([cross, radial + 2 * y * y * radial_by_r2 + 6 * p1 * y + 2 * p2 * x], axis=-1),
-            ],
-            axis=-2,
-        )
-        return out, jac
 
     def normalised(self, uv_px: Array) -> Array:
         """Pixels (..., 2) to undistorted normalised coordinates (..., 2), by Newton's method.
@@ -143,15 +153,24 @@ class Camera:
         NaN where no undistorted point maps to the pixel (outside the lens model's reach).
         """
         target = (np.asarray(uv_px, dtype=float) - self.K_px[:2, 2]) / np.diag(self.K_px)[:2]
-        n = np.array(target)
+        distort = self.lens_model.distort
+        n = self._first_guess(target)
         for _ in range(_UNDISTORT_STEPS):
-            d, jac = self._distort(n)
+            d, jac = distort(n, self.distortion)
             step = _solved_2x2(jac, d - target)
             n = n - step
             if np.abs(step).max(initial=0.0) < 1e-12:
                 break
-        miss = np.abs(self._distort(n)[0] - target).max(axis=-1)
+        miss = np.abs(distort(n, self.distortion)[0] - target).max(axis=-1)
         return np.asarray(np.where((miss < 1e-9)[..., None], n, np.nan))
+
+    def _first_guess(self, target: Array) -> Array:
+        """Newton's start: the distorted coordinates; of a fisheye the equidistant angle's tangent."""
+        if self.model != "fisheye4":
+            return np.array(target)
+        r = np.sqrt((target**2).sum(axis=-1, keepdims=True))
+        stretch = np.where(r > 1e-8, np.tan(np.minimum(r, 1.5)) / np.maximum(r, 1e-8), 1.0)
+        return np.asarray(target * stretch)
 
     def rays(self, uv_px: Array) -> Array:
         """Unit directions (..., 3) in the world frame through pixels (..., 2)."""
@@ -168,18 +187,6 @@ def _solved_2x2(m: Array, v: Array) -> Array:
     adjugate = np.stack([d * v[..., 0] - b * v[..., 1], a * v[..., 1] - c * v[..., 0]], axis=-1)
     usable = np.isfinite(det) & (np.abs(det) > 1e-12)
     return np.asarray(np.where(usable[..., None], adjugate / np.where(usable, det, 1.0)[..., None], 0.0))
-
-
-def _distortion_by_terms(n: Array) -> Array:
-    """Derivative (..., 2, 5) of the distorted coordinates with respect to k1 k2 p1 p2 k3."""
-    x, y = n[..., 0], n[..., 1]
-    r2 = x * x + y * y
-    xy2 = 2 * x * y
-    rows = [
-        [x * r2, x * r2**2, xy2, r2 + 2 * x * x, x * r2**3],
-        [y * r2, y * r2**2, r2 + 2 * y * y, xy2, y * r2**3],
-    ]
-    return np.stack([np.stack(row, axis=-1) for row in rows], axis=-2)
 
 
 def _cross_matrix(v: Array) -> Array:

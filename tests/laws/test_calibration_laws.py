@@ -15,6 +15,7 @@ from calibration.bundle import moved
 from calibration.calibrated_rig import CalibratedRig
 from calibration.files import load_lens, load_rig, save_lens, save_rig
 from calibration.geometry import Camera, Rigid, fit_similarity
+from calibration.geometry.camera import N_CAMERA
 from tests.support.calibration_records import example_lens, example_rig
 from tests.support.jacobian import assert_jacobian
 
@@ -78,7 +79,7 @@ def test_projection_derivatives(
     uv, by_point, by_parameter = camera.project_all(x)
     np.testing.assert_allclose(uv, camera.project(x), atol=1e-9)
     assert_jacobian(camera.project, by_point, x, rtol=1e-5)
-    assert_jacobian(lambda step: moved(camera, step).project(x), by_parameter, np.zeros(15), rtol=1e-5)
+    assert_jacobian(lambda step: moved(camera, step).project(x), by_parameter, np.zeros(N_CAMERA), rtol=1e-5)
 
 
 @given(turn=vector, shift=vector, scale=st.floats(0.2, 5.0), seed=seeds)

@@ -7,6 +7,7 @@ import numpy as np
 from calibration.calibrated_rig import CalibratedRig, ClickResidual, CourtCheck
 from calibration.checks import Array
 from calibration.geometry import Camera, Rigid
+from calibration.geometry.camera import N_CAMERA, N_LENS
 from calibration.lens import LensCalibration
 from calibration.provenance import Provenance
 
@@ -33,7 +34,7 @@ def example_rig(rng: np.random.Generator, frame: str = "court") -> CalibratedRig
     court = CourtCheck((click,), float(rng.uniform()), float(rng.uniform()), float(rng.uniform()), None)
     made = Provenance("0/1", {"square_m": float(rng.uniform())}, {"rig": "00ff"})
     return CalibratedRig(
-        "invented ü", frame, cameras, _covariance(30, rng), made, (0.1, float(rng.uniform())),
+        "invented ü", frame, cameras, _covariance(2 * N_CAMERA, rng), made, (0.1, float(rng.uniform())),
         float(rng.uniform()), int(rng.integers(99)), ("a flag",), court if frame == "court" else None,
     )  # fmt: skip
 
@@ -42,6 +43,6 @@ def example_lens(rng: np.random.Generator) -> LensCalibration:
     """A valid lens with random contents."""
     camera = example_camera("a", "rig", rng)
     return LensCalibration(
-        "a", camera.size_px, camera.K_px, camera.distortion, _covariance(9, rng), float(rng.uniform()),
+        "a", camera.size_px, camera.K_px, camera.distortion, _covariance(N_LENS, rng), float(rng.uniform()),
         rng.uniform(size=int(rng.integers(1, 9))), 12, 0.7, ("a flag",), Provenance("0/1", {"rows": 6.0}, {}),
     )  # fmt: skip

@@ -122,13 +122,11 @@ def rough_placements(cameras: tuple[Camera, ...], rng: np.random.Generator) -> l
 
 
 def parameter_error(estimate: Camera, true: Camera) -> Array:
-    """(15,) estimate minus truth in calibration.geometry.camera.PARAMETERS."""
-    k, t = estimate.K_px, true.K_px
+    """(18,) estimate minus truth in calibration.geometry.camera.PARAMETERS."""
     turn = Rigid(estimate.cam_from_world.R @ true.cam_from_world.R.T, np.zeros(3), "a", "b").rotvec_rad()
     return np.concatenate(
         [
-            [k[0, 0] - t[0, 0], k[1, 1] - t[1, 1], k[0, 2] - t[0, 2], k[1, 2] - t[1, 2]],
-            estimate.distortion - true.distortion,
+            estimate.lens_vector() - true.lens_vector(),
             turn,
             estimate.cam_from_world.t_m - true.cam_from_world.t_m,
         ]

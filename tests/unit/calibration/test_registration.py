@@ -16,15 +16,16 @@ from calibration.court.registration import CourtOptions, register_court
 from calibration.court.uncertainty import point_covariance_m2, u_over_volume
 from calibration.errors import BadInput, NotMeasurable
 from calibration.geometry import Camera
+from calibration.geometry.camera import N_CAMERA, POSE
 from calibration.provenance import Provenance
 from tests.support.rig_worlds import court_cameras, parameter_error, rig_cameras, squared_in_sigmas
 
-U = np.array([0.3, 0.3, 0.3, 0.3, 1e-3, 3e-3, 1e-4, 1e-4, 3e-3, 2e-4, 2e-4, 2e-4, 2e-3, 2e-3, 2e-3])
+U = np.array([0.3, 0.3, 0.3, 0.3, 1e-3, 3e-3, 1e-4, 1e-4, 3e-3, 0, 0, 0, 2e-4, 2e-4, 2e-4, 2e-3, 2e-3, 2e-3])
 
 
 def rig_covariance(n: int) -> np.ndarray:
     u = np.tile(U, n)
-    u[9:15] = 0.0  # the gauge
+    u[POSE] = 0.0  # the gauge
     return np.diag(u**2)
 
 
@@ -75,8 +76,8 @@ def test_covariance_is_honest() -> None:
     points = ("baseline_centre", "baseline_left_singles", "baseline_right_singles", "service_centre",
               "service_left_singles", "net_right_doubles")  # fmt: skip
     for _ in range(15):
-        step = rng.normal(0, 1, 30) * np.sqrt(np.diag(rig_covariance(2)))
-        wrong = tuple(moved(c, s) for c, s in zip(rig_cameras(true), step.reshape(2, 15), strict=True))
+        step = rng.normal(0, 1, 2 * N_CAMERA) * np.sqrt(np.diag(rig_covariance(2)))
+        wrong = tuple(moved(c, s) for c, s in zip(rig_cameras(true), step.reshape(2, N_CAMERA), strict=True))
         shift = {p: np.array([*rng.normal(0, 0.003, 2), 0.0]) for p in points}
         clicks = [c for c in clicks_on(true, 0.7, rng, shift) if c.point in points]
         placed = register_court(rig_of(wrong), clicks)
@@ -172,12 +173,14 @@ def test_uncertainty_in_the_volume_against_monte_carlo() -> None:
     x = np.array([0.3, 0.2, 2.0])
     predicted = point_covariance_m2(placed.cameras, placed.covariance, x)
     rng = np.random.default_rng(8)
-    root = np.linalg.cholesky(placed.covariance + 1e-18 * np.eye(45))
+    root = np.linalg.cholesky(placed.covariance + 1e-18 * np.eye(3 * N_CAMERA))
     met = []
     for _ in range(300):
         wrong = [
             moved(c, s)
-            for c, s in zip(placed.cameras, (root @ rng.normal(size=45)).reshape(3, 15), strict=True)
+            for c, s in zip(
+                placed.cameras, (root @ rng.normal(size=root.shape[1])).reshape(3, N_CAMERA), strict=True
+            )
         ]
         met.append(triangulated(wrong, [c.project(x) for c in placed.cameras], x))
     ratio = np.trace(np.cov(np.array(met).T)) / np.trace(predicted)
@@ -198,8 +201,8 @@ def triangulated(cameras: list[Camera], pixels: list[np.ndarray], start: np.ndar
 
 def test_a_point_seen_by_one_camera_has_no_uncertainty_to_report() -> None:
     with pytest.raises(NotMeasurable, match="seen by 1 camera"):
-        point_covariance_m2(TRUE[:1], np.eye(15), np.array([0.0, 0.0, 1.0]))
-    grid, u = u_over_volume(TRUE[:1], np.eye(15), SERVE_VOLUME)
+        point_covariance_m2(TRUE[:1], np.eye(N_CAMERA), np.array([0.0, 0.0, 1.0]))
+    grid, u = u_over_volume(TRUE[:1], np.eye(N_CAMERA), SERVE_VOLUME)
     assert len(grid) == len(u) and np.isnan(u).all()
 
 

@@ -13,6 +13,7 @@ from calibration.calibrated_rig import CalibratedRig
 from calibration.checks import Array
 from calibration.errors import BadInput
 from calibration.geometry import Camera
+from calibration.geometry.camera import N_CAMERA, POSE, SHIFT
 from calibration.lens import LensCalibration
 from calibration.provenance import Provenance
 from calibration.rig import calibrate_rig
@@ -28,7 +29,7 @@ from tests.support.rig_worlds import (
     squared_in_sigmas,
 )
 
-LENS_U = np.array([0.5, 0.5, 0.6, 0.6, 0.002, 0.008, 2e-4, 2e-4, 0.01])
+LENS_U = np.array([0.5, 0.5, 0.6, 0.6, 0.002, 0.008, 2e-4, 2e-4, 0.01, 0, 0, 0])
 
 
 def lens_of(camera: Camera, error: Array) -> LensCalibration:
@@ -37,7 +38,7 @@ def lens_of(camera: Camera, error: Array) -> LensCalibration:
         camera.name,
         camera.size_px,
         K,
-        camera.distortion + error[4:],
+        camera.distortion + error[4:9],
         np.diag(LENS_U**2),
         0.2,
         np.full(20, 0.2),
@@ -78,7 +79,7 @@ def test_covariance_is_honest() -> None:
 
 def test_the_gauge_is_the_first_camera() -> None:
     rig, _ = invented(np.random.default_rng(2), 0.2)
-    assert np.all(rig.covariance[9:15] == 0) and np.all(rig.covariance[:, 9:15] == 0)
+    assert np.all(rig.covariance[POSE] == 0) and np.all(rig.covariance[:, POSE] == 0)
     np.testing.assert_array_equal(rig.cameras[0].cam_from_world.R, np.eye(3))
     assert rig.held_out_px is not None and 0.1 < rig.held_out_px < 2.0
 
@@ -91,7 +92,7 @@ def test_the_square_s_uncertainty_scales_the_rig() -> None:
     placements = rough_placements(true, rng)
     plain = calibrate_rig("r", lenses, views, placements, BOARD, Provenance("test"))
     unsure = calibrate_rig("r", lenses, views, placements, Board(9, 6, 0.1, 0.001), Provenance("test"))
-    added = np.diag(unsure.covariance - plain.covariance).reshape(3, 15)[:, 12:]
+    added = np.diag(unsure.covariance - plain.covariance).reshape(3, N_CAMERA)[:, SHIFT]
     wanted = [(0.01 * c.cam_from_world.t_m) ** 2 for c in plain.cameras]
     np.testing.assert_allclose(added, wanted, rtol=1e-6, atol=1e-12)
 
@@ -126,7 +127,9 @@ def test_a_subset_keeps_its_part_of_the_covariance() -> None:
     rig, _ = invented(np.random.default_rng(2), 0.2)
     pair = rig.subset(["side", "left"])
     assert pair.names == ("side", "left")
-    np.testing.assert_array_equal(pair.covariance[:15, 15:], rig.covariance[30:, :15])
+    np.testing.assert_array_equal(
+        pair.covariance[:N_CAMERA, N_CAMERA:], rig.covariance[2 * N_CAMERA :, :N_CAMERA]
+    )
     with pytest.raises(BadInput, match="no camera 'top'; it has left, right, side"):
         rig.subset(["top"])
 

@@ -14,6 +14,7 @@ from calibration.court.model import COURT_POINTS_M
 from calibration.errors import BadInput
 from calibration.folder import write_clicks
 from calibration.geometry import Camera, Rigid
+from calibration.geometry.camera import N_CAMERA, SHIFT
 from calibration.steps import run_court, run_lens, run_rig
 from tests.support.board_pictures import board_picture, make_camera, noisy, write_video
 from tests.support.rig_worlds import squared_in_sigmas
@@ -146,7 +147,7 @@ def test_from_pixels_to_the_court(rig_folder: Path) -> None:
 
 def centre_u(covariance: np.ndarray) -> float:
     """A typical standard uncertainty of a camera's centre along an axis."""
-    return float(np.sqrt(np.diag(covariance).reshape(2, 15)[:, 12:].mean()))
+    return float(np.sqrt(np.diag(covariance).reshape(2, N_CAMERA)[:, SHIFT].mean()))
 
 
 def test_a_second_run_reads_what_is_there(rig_folder: Path) -> None:

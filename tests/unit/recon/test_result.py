@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
+from calibration.geometry.camera import N_CAMERA
 from recon import store
 from recon.records import Clocks, Tracks2D
 from recon.result import load_result
@@ -40,4 +41,4 @@ def test_a_result_has_the_cameras_that_were_used_and_no_other(tmp_path: Path) ->
     store.save_clocks(session / "derived" / "clocks.json", Clocks(whole.clocks.reference, clocks))
     result = load_result(session)
     assert list(result.rig.names) == names
-    assert result.rig.covariance.shape == (30, 30)
+    assert result.rig.covariance.shape == (2 * N_CAMERA, 2 * N_CAMERA)

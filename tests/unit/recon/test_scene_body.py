@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 from calibration import BadInput, CalibratedRig, Camera, Provenance, Rigid
+from calibration.geometry.camera import N_CAMERA
 from recon.records import BONES, KEYPOINTS, BallFlight, Clock, Clocks, Motion, PointStatus
 from recon.scene import body, palette, picture_index, skeleton_in_picture
 from recon.store import FramePictures
@@ -104,7 +105,8 @@ def camera() -> Camera:
 
 def result_of(motion: Motion) -> SimpleNamespace:
     return SimpleNamespace(
-        rig=CalibratedRig("one", "court", (camera(),), np.zeros((15, 15)), Provenance("test")), motion=motion,
+        rig=CalibratedRig("one", "court", (camera(),), np.zeros((N_CAMERA, N_CAMERA)), Provenance("test")),
+        motion=motion,
         clocks=Clocks("rear", (Clock("rear", 0.5, 0.0),)),
         session=SimpleNamespace(file=SimpleNamespace(handedness="right")),
     )  # fmt: skip

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from calibration.geometry.camera import N_CAMERA, SHIFT
 from recon.records import Clock, Clocks, Motion, PointStatus
 from recon.triangulate import triangulate
 from recon.uncertainty import ErrorModel, covariance_of, displacements
@@ -28,7 +29,7 @@ def draws(sigma_px: float = 2.0, u_clock_s: float = 0.0, covariance: np.ndarray 
         "rear_left", tuple(Clock(c.name, 0.0, 0.0 if k == 0 else u_clock_s) for k, c in enumerate(CAMERAS))
     )
     support = np.full((len(T), 2, 3), sigma_px)
-    cov = np.zeros((45, 45)) if covariance is None else covariance
+    cov = np.zeros((3 * N_CAMERA, 3 * N_CAMERA)) if covariance is None else covariance
     found = displacements(moving(), CAMERAS, cov, support, clocks, ErrorModel(draws=400))
     return {d.source: d for d in found}
 
@@ -59,8 +60,8 @@ def test_clock_part_grows_with_speed():
 
 
 def test_calibration_part_shifts_all_times_alike():
-    covariance = np.zeros((45, 45))
-    covariance[12, 12] = 0.01**2  # the first camera's place along its own x, 1 cm
+    covariance = np.zeros((3 * N_CAMERA, 3 * N_CAMERA))
+    covariance[SHIFT.start, SHIFT.start] = 0.01**2  # the first camera's place along its own x, 1 cm
     moved = draws(covariance=covariance)["calibration"].moved_m
     spread = moved[:, :, 0].std(axis=0)
     assert 0.001 < spread.max() < 0.01
