@@ -129,18 +129,9 @@ def _solve(
     lenses: Sequence[LensCalibration], seen: Sequence[BoardSeen], start: _Start, board: Board
 ) -> BundleSolution:
     """Solves for the boards that are seen; boards of other indices keep their start."""
-    used = sorted({s.board for s in seen})
-    new = {b: i for i, b in enumerate(used)}
     priors = tuple(LensPrior(lens.vector(), information(lens.covariance)) for lens in lenses)
-    renumbered = tuple(BoardSeen(s.camera, new[s.board], s.uv_px) for s in seen)
-    problem = BundleProblem(board.points_m(), renumbered, priors, frozenset({0}))
-    solution = solve_bundle(problem, start.cameras, [start.rig_from_board[b] for b in used])
-    boards = list(start.rig_from_board)
-    for b, pose in zip(used, solution.world_from_board, strict=True):
-        boards[b] = pose
-    return BundleSolution(
-        solution.cameras, tuple(boards), solution.covariance, solution.sigma_px, solution.residuals_px
-    )
+    problem = BundleProblem(board.points_m(), tuple(seen), priors, frozenset({0}))
+    return solve_bundle(problem, start.cameras, start.rig_from_board)
 
 
 def information(covariance: Array) -> Array:
