@@ -27,6 +27,8 @@ class Board:
     columns, rows  inner corners along the longer and the shorter side
     square_m       side of a square
     square_u_m     standard uncertainty of square_m (one common scale error of the print)
+    flat_u_m       how far the board may bow: standard uncertainty of its bow height along either side. Foam and
+                   plywood of a metre bow by millimetres (common practice); 0 only for glass or stone
     Board frame: origin at the first inner corner, x along the columns, y along the rows, z into the board as
     seen from its front.
     """
@@ -35,6 +37,7 @@ class Board:
     rows: int
     square_m: float
     square_u_m: float = 0.0
+    flat_u_m: float = 0.003
 
     def __post_init__(self) -> None:
         if self.columns < 3 or self.rows < 3 or self.columns > 60 or self.rows > 60:
@@ -54,6 +57,8 @@ class Board:
                 f"board: want an uncertainty of the squares from 0 to a tenth of their side, "
                 f"got {self.square_u_m * 1e3:g} mm"
             )
+        if not 0 <= self.flat_u_m <= 0.05:
+            raise BadInput(f"board: want a bow from 0 to 50 mm, got {self.flat_u_m * 1e3:g} mm")
 
     @property
     def looks_alike_upside_down(self) -> bool:

@@ -28,6 +28,7 @@ class _BoardForm(StrictModel):
     rows: int
     square_mm: float = Field(gt=0)
     square_u_mm: float = Field(default=0.0, ge=0)
+    flat_u_mm: float = Field(default=3.0, ge=0)
 
 
 class _CameraForm(StrictModel):
@@ -134,7 +135,7 @@ def read_rig_folder(root: Path | str) -> RigFolder:
             raise BadInput(f"{path}: shared.{number}.footage: want two cameras or more, got one")
     try:
         b = form.board
-        board = Board(b.columns, b.rows, b.square_mm / 1e3, b.square_u_mm / 1e3)
+        board = Board(b.columns, b.rows, b.square_mm / 1e3, b.square_u_mm / 1e3, b.flat_u_mm / 1e3)
     except BadInput as error:
         raise BadInput(f"{path}: {error}") from error
     cameras = tuple(

@@ -174,7 +174,7 @@ def _if_current(path: Path, made: Provenance, load: Callable[[Path], _R]) -> _R 
 def _board_options(board: Board) -> dict[str, str | float]:
     return {
         "columns": float(board.columns), "rows": float(board.rows), "square_m": board.square_m,
-        "square_u_m": board.square_u_m,
+        "square_u_m": board.square_u_m, "flat_u_m": board.flat_u_m,
     }  # fmt: skip
 
 

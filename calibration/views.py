@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
 
 from calibration.board import Board, check_size, edge_rise_px, find_corners, grey, refine_corners
 from calibration.checks import Array, checked
@@ -25,12 +28,13 @@ def silent(label: str, done: int, total: int) -> None:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class BoardView:
-    """The whole board in one frame.
+    """The board in one frame.
 
     index, t_s  of the frame in its footage
     name        picture file name without ending, "" for videos
-    corners_px  (columns * rows, 2)
+    corners_px  (n, 2)
     rise_px     width of the board's edges; NaN where it was not asked for
+    ids         (n,) which of the board's corners they are; all of them in order if not given
     """
 
     index: int
@@ -38,11 +42,16 @@ class BoardView:
     corners_px: Array
     name: str = ""
     rise_px: float = float("nan")
+    ids: NDArray[np.intp] = field(default_factory=lambda: np.zeros(0, dtype=np.intp))
 
     def __post_init__(self) -> None:
-        object.__setattr__(
-            self, "corners_px", checked(self.corners_px, (None, 2), f"frame {self.index}: corners_px")
-        )
+        corners = checked(self.corners_px, (None, 2), f"frame {self.index}: corners_px")
+        object.__setattr__(self, "corners_px", corners)
+        ids = np.array(self.ids if len(self.ids) else np.arange(len(corners)), dtype=np.intp)
+        if ids.shape != corners.shape[:1] or len(set(ids.tolist())) < len(ids):
+            raise BadInput(f"frame {self.index}: ids: want {len(corners)} different ones, got {ids.tolist()}")
+        ids.flags.writeable = False
+        object.__setattr__(self, "ids", ids)
 
 
 @dataclass(frozen=True, slots=True, eq=False)

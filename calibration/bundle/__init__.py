@@ -9,6 +9,7 @@ from calibration.bundle.problem import (
     Layout,
     LensPrior,
     PointSeen,
+    bent_points,
     moved,
     nudged,
 )
@@ -24,6 +25,7 @@ __all__ = [
     "LensPrior",
     "PointSeen",
     "SolveOptions",
+    "bent_points",
     "moved",
     "nudged",
     "solve_bundle",

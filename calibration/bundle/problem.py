@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
@@ -105,7 +105,9 @@ class BundleProblem:
     seen         all observations of boards
     priors       one per camera
     held_poses   cameras whose pose is held: they fix the gauge
-    bow_u_m      how far a board may bow, as a standard uncertainty of each of its two bow heights; None: flat
+    bow_u_m      how far a board may bow, as a standard uncertainty of each of its two bow heights; None: the
+                 bow is bow_m
+    bow_m        (2,) bow heights to start from, or to hold
     clock_u_s    prior standard uncertainty of every clock error
     """
 
@@ -114,6 +116,7 @@ class BundleProblem:
     priors: tuple[LensPrior, ...]
     held_poses: frozenset[int]
     bow_u_m: float | None = None
+    bow_m: Array = field(default_factory=lambda: np.zeros(2))
     n_clocks: int = 0
     clock_u_s: float = 1.0
     court: CourtPoints | None = None
@@ -197,6 +200,11 @@ def bow_shapes(points_m: Array) -> Array:
     span = points_m[:, :2].max(axis=0) - points_m[:, :2].min(axis=0)
     middle = (points_m[:, :2].max(axis=0) + points_m[:, :2].min(axis=0)) / 2
     return np.asarray(1 - ((points_m[:, :2] - middle) / (span / 2)).T ** 2)
+
+
+def bent_points(points_m: Array, bow_m: Array) -> Array:
+    """(N, 3) corners of the board with these two bow heights."""
+    return np.asarray(points_m + np.outer(bow_m @ bow_shapes(points_m), [0.0, 0.0, 1.0]))
 
 
 def nudged(pose: Rigid, step: Array) -> Rigid:

@@ -44,7 +44,7 @@ class State:
             np.array([c.lens_vector() for c in cameras]),
             np.array([c.cam_from_world.R for c in cameras]), np.array([c.cam_from_world.t_m for c in cameras]),
             np.array([b.R for b in boards]).reshape(-1, 3, 3), np.array([b.t_m for b in boards]).reshape(-1, 3),
-            np.zeros(2), np.zeros(problem.n_clocks), np.array(place.R), np.array(place.t_m),
+            np.array(problem.bow_m), np.zeros(problem.n_clocks), np.array(place.R), np.array(place.t_m),
             np.zeros((0 if court is None else len(court.xyz_m), 3)),
             np.zeros((0, 3)) if lengths is None else np.array(lengths.ends_m),
         )  # fmt: skip
