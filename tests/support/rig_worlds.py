@@ -116,12 +116,17 @@ def faces(camera: Camera, world_from_board: Rigid) -> bool:
 
 
 def shared_views(
-    cameras: tuple[Camera, ...], poses: list[Rigid], sigma_px: float, rng: np.random.Generator
+    cameras: tuple[Camera, ...],
+    poses: list[Rigid],
+    sigma_px: float,
+    rng: np.random.Generator,
+    bow_m: Array | None = None,
 ) -> list[SharedView]:
     """What the cameras that face each board see of it."""
+    points = BOARD.points_m() if bow_m is None else bent_points(BOARD.points_m(), bow_m)
     views = []
     for i, pose in enumerate(poses):
-        x = pose.apply(BOARD.points_m())
+        x = pose.apply(points)
         corners = {
             c.name: c.project(x) + rng.normal(0, sigma_px, (len(x), 2)) for c in cameras if faces(c, pose)
         }
