@@ -2,8 +2,8 @@
 
     python -m benchmarks.calibration_accuracy --machine "…" --date YYYY-MM-DD [--seeds 15] [--draws 100]
 
-Writes its tables into docs/evidence/calibration.md. The same numbers on every run: every recording is drawn from
-its own seed. mrcal is left out, with the reason, where it is not installed (see peers/with_mrcal.py).
+Writes its tables into docs/evidence/calibration.md. The same numbers on every run: every recording is drawn
+from its own seed. mrcal is left out, with the reason, where it is not installed (see peers/with_mrcal.py).
 """
 
 from __future__ import annotations
@@ -24,7 +24,7 @@ from benchmarks.judge import (
     predicted_rigid_error_m,
     rigid_error_m,
 )
-from benchmarks.ours import problem_of, solved
+from benchmarks.ours import from_corners, problem_of, solved
 from benchmarks.peers import with_mrcal, with_opencv
 from benchmarks.start import disturbed_truth
 from benchmarks.world import Arrangement, World, make_world
@@ -36,8 +36,9 @@ SETS = {
     f"{n} cameras, {shared} shared": Arrangement(n, shared_views=shared) for n in (2, 3) for shared in (20, 40)
 }
 PLAIN = SolveOptions(robust=False)
+PAIRS = "OpenCV: each lens, then pairs"
 OPENCV: Mapping[str, Callable[[with_opencv.Corners], Answer]] = {
-    "OpenCV: each lens, then pairs": lambda c: with_opencv.lens_then_pairs(c, refine=False),
+    PAIRS: lambda c: with_opencv.lens_then_pairs(c, refine=False),
     "OpenCV: the same, pairs refine the lenses": lambda c: with_opencv.lens_then_pairs(c, refine=True),
     "OpenCV: all cameras at once": with_opencv.all_at_once,
     "OpenCV: the same, tighter stop": lambda c: with_opencv.all_at_once(c, tight=True),
@@ -56,12 +57,16 @@ KINDS = {
 def main() -> None:
     parser = pages.with_options(argparse.ArgumentParser(description=__doc__.splitlines()[0]))
     parser.add_argument("--seeds", type=int, default=15, help="recordings per row (default: %(default)s)")
-    parser.add_argument("--draws", type=int, default=100, help="recordings for the covariance (default: %(default)s)")
+    parser.add_argument(
+        "--draws", type=int, default=100, help="recordings for the covariance (default: %(default)s)"
+    )
     options = parser.parse_args()
     cv2.setNumThreads(1)
     python = with_mrcal.python_with_mrcal()
     said = pages.circumstances(options, ("numpy", "numba", "opencv-contrib-python"))
-    said += f" {options.seeds} recordings per row." + ("" if python else " mrcal was not installed: its rows are absent.")
+    said += f" {options.seeds} recordings per row." + (
+        "" if python else " mrcal was not installed: its rows are absent."
+    )
     blocks = {
         "accuracy": accuracy_table(options.seeds, python),
         "bow": bow_table(options.seeds, python),
@@ -100,16 +105,12 @@ def _scores(arrangement: Arrangement, seeds: int, python: str | None) -> dict[st
             answers[route].append(run(corners))
     if python:
         answers[MRCAL] = _by_mrcal(python, worlds, bow=False)
-    answers[OURS_PLAIN] = [_ours(world, seed, PLAIN) for seed, world in enumerate(worlds)]
-    answers[OURS] = [_ours(world, seed, None) for seed, world in enumerate(worlds)]
+    answers[OURS_PLAIN] = [from_corners(world, options=PLAIN) for world in worlds]
+    answers[OURS] = [from_corners(world) for world in worlds]
     return {
         route: np.array([rigid_error_m(w, a.cameras) for w, a in zip(worlds, found, strict=True)])
         for route, found in answers.items()
     }
-
-
-def _ours(world: World, seed: int, options: SolveOptions | None, *, bow: bool = False) -> Answer:
-    return solved(problem_of(world, bow=bow), *disturbed_truth(world, seed), options)[0]
 
 
 def _by_mrcal(python: str, worlds: Sequence[World], *, bow: bool) -> list[Answer]:
@@ -131,14 +132,14 @@ def bow_table(seeds: int, python: str | None) -> str:
         arrangement = Arrangement(n, bow_m=0.003)
         worlds = [make_world(arrangement, seed) for seed in range(seeds)]
         answers = {
-            "OpenCV: each lens, then pairs": [OPENCV["OpenCV: each lens, then pairs"](with_opencv.Corners.of(w)) for w in worlds],
-            "courtplumb, board taken as flat": [_ours(w, s, None) for s, w in enumerate(worlds)],
+            PAIRS: [OPENCV[PAIRS](with_opencv.Corners.of(w)) for w in worlds],
+            "courtplumb, board taken as flat": [from_corners(w) for w in worlds],
         }  # fmt: skip
         if python:
             answers["mrcal, board may bow"] = _by_mrcal(python, worlds, bow=True)
-        answers["**courtplumb, board may bow**"] = [_ours(w, s, None, bow=True) for s, w in enumerate(worlds)]
+        answers["**courtplumb, board may bow**"] = [from_corners(w, bow=True) for w in worlds]
         flat = [make_world(replace(arrangement, bow_m=0.0), seed) for seed in range(seeds)]
-        answers["courtplumb, flat board that may bow"] = [_ours(w, s, None, bow=True) for s, w in enumerate(flat)]
+        answers["courtplumb, flat board that may bow"] = [from_corners(w, bow=True) for w in flat]
         columns.append({route: _bow_cells(worlds, found) for route, found in answers.items()})
         heads += [f"{n} cameras: 3D error, mm", "focal length off, px"]
     rows = [[route, *(cell for column in columns for cell in column[route])] for route in columns[0]]
@@ -152,7 +153,10 @@ def _bow_cells(worlds: Sequence[World], answers: Sequence[Answer]) -> list[str]:
         for w, a in zip(worlds, answers, strict=True)
         for e, t in zip(a.cameras, w.cameras, strict=True)
     ]
-    return [f"{1e3 * _rms(errors):.2f} ({1e3 * float(np.percentile(errors, 95)):.2f})", f"{_rms(np.array(focal)):.2f}"]
+    return [
+        f"{1e3 * _rms(errors):.2f} ({1e3 * float(np.percentile(errors, 95)):.2f})",
+        f"{_rms(np.array(focal)):.2f}",
+    ]
 
 
 def court_table(seeds: int) -> str:
@@ -171,11 +175,16 @@ def court_table(seeds: int) -> str:
             for seed in range(seeds):
                 world = make_world(Arrangement(n, **change), seed)
                 court = bool(world.court)
-                answer, solution = solved(problem_of(world, court=court, seed=seed), *disturbed_truth(world, seed))
+                answer, solution = solved(
+                    problem_of(world, court=court, seed=seed), *disturbed_truth(world, seed)
+                )
                 shape.append(rigid_error_m(world, answer.cameras))
                 if solution.rig_from_court is not None:
                     place.append(court_error_m(world, answer.cameras, solution.rig_from_court))
-            cells += [f"{1e3 * _rms(np.array(shape)):.2f}", f"{1e3 * _rms(np.array(place)):.1f}" if place else "–"]
+            cells += [
+                f"{1e3 * _rms(np.array(shape)):.2f}",
+                f"{1e3 * _rms(np.array(place)):.1f}" if place else "–",
+            ]
         rows.append(cells)
     heads = [h for n in (2, 3) for h in (f"{n} cameras: shape, mm", "place in the court, mm")]
     return pages.table(["3D error, rms", *heads], rows)
@@ -199,7 +208,7 @@ def _covariance_cells(arrangement: Arrangement, draws: int, options: SolveOption
     observed, predicted, z, squared = [], [], [], []
     for seed in range(draws):
         world = make_world(arrangement, 1000 + seed)
-        answer = _ours(world, seed, options, bow=arrangement.bow_m > 0)
+        answer = from_corners(world, bow=arrangement.bow_m > 0, options=options)
         covariance = answer.covariance
         assert covariance is not None
         observed.append(rigid_error_m(world, answer.cameras))

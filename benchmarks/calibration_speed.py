@@ -2,30 +2,31 @@
 
     python -m benchmarks.calibration_speed --machine "…" --date YYYY-MM-DD [--repeats 11]
 
-Everything runs in this one run, on one thread, taking turns; medians are compared. Numba's compiling is not in
-these times: it happens once per installation, and is measured by itself. Writes into docs/evidence/calibration.md.
+Everything runs in this one run, on one thread, taking turns; medians of processor time are compared. Numba's
+compiling is not in these times: it happens once per installation, and is measured by itself. Writes into
+docs/evidence/calibration.md.
 """
 
 from __future__ import annotations
 
 import argparse
+import ctypes
 import os
 import subprocess
 import sys
 import tempfile
-import time
 from collections.abc import Callable, Mapping
 from contextlib import ExitStack
 from dataclasses import dataclass
+from pathlib import Path
 
 import cv2
 import llvmlite.binding
 import numpy as np
-from threadpoolctl import threadpool_info
 
 from benchmarks import pages
 from benchmarks.cost import board_cost
-from benchmarks.ours import problem_of, solved
+from benchmarks.ours import from_corners, problem_of, solved
 from benchmarks.peers import with_mrcal, with_opencv
 from benchmarks.peers.with_pycolmap import Colmap, python_with_pycolmap
 from benchmarks.start import disturbed_truth
@@ -74,7 +75,7 @@ def main() -> None:
 
 
 def _with_one_plain_thread() -> None:
-    """Starts again with one thread and with the linear algebra's own choice of kernel, if that is not so yet."""
+    """Starts again with one thread and the linear algebra's own choice of kernel, if that is not so yet."""
     wanted = {k: v for k, v in os.environ.items() if k not in {"OPENBLAS_CORETYPE", "OPENBLAS_L2_SIZE"}}
     wanted |= {"OPENBLAS_NUM_THREADS": "1", "OMP_NUM_THREADS": "1", "NUMBA_NUM_THREADS": "1"}
     if wanted != dict(os.environ):
@@ -83,8 +84,27 @@ def _with_one_plain_thread() -> None:
 
 def processor() -> str:
     """What the compiled loops and the linear algebra take this processor for."""
-    kernels = {f"{d['internal_api']} {d.get('architecture', '')}".strip() for d in threadpool_info()}
-    return f"Compiled for {llvmlite.binding.get_host_cpu_name()}; {', '.join(sorted(kernels))}; one thread."
+    kernels = ", ".join(sorted(_blas_kernels())) or "not known"
+    return f"Compiled for {llvmlite.binding.get_host_cpu_name()}; linear algebra: {kernels}; one thread."
+
+
+def _blas_kernels() -> set[str]:
+    """The kernels that the loaded OpenBLAS libraries have chosen (Linux; elsewhere nothing is found)."""
+    maps = Path("/proc/self/maps")
+    lines = maps.read_text().splitlines() if maps.exists() else []
+    found = set()
+    for path in {line.split()[-1] for line in lines if "openblas" in line}:
+        library = ctypes.CDLL(path)
+        for symbol in (
+            "scipy_openblas_get_corename64_",
+            "scipy_openblas_get_corename",
+            "openblas_get_corename",
+        ):
+            if hasattr(library, symbol):
+                named = getattr(library, symbol)
+                named.restype = ctypes.c_char_p
+                found.add(f"OpenBLAS {named().decode()}")
+    return found
 
 
 def compile_seconds() -> float:
@@ -93,8 +113,8 @@ def compile_seconds() -> float:
         "import time\n"
         "from benchmarks.ours import problem_of\nfrom benchmarks.start import disturbed_truth\n"
         "from benchmarks.world import Arrangement, make_world\nfrom calibration.bundle import solve_bundle\n"
-        "world = make_world(Arrangement(2, 8, 8), 0)\nstarted = time.perf_counter()\n"
-        "solve_bundle(problem_of(world), *disturbed_truth(world, 0))\nprint(time.perf_counter() - started)"
+        "world = make_world(Arrangement(2, 8, 8), 0)\nstarted = time.process_time()\n"
+        "solve_bundle(problem_of(world), *disturbed_truth(world, 0))\nprint(time.process_time() - started)"
     )
     with tempfile.TemporaryDirectory() as folder:
         done = subprocess.run(
@@ -213,8 +233,25 @@ def scaling(repeats: int) -> str:
 
 
 def from_scratch(repeats: int) -> str:
-    """From corners alone to the rig."""
-    raise NotImplementedError
+    """From corners alone to the rig: closed-form start and joint fit, against OpenCV's routes."""
+    heads, columns = [], []
+    for arrangement in (Arrangement(2), Arrangement(3), LARGE):
+        world = make_world(arrangement, 0)
+        corners = with_opencv.Corners.of(world)
+        runs: dict[str, Callable[[], float]] = {
+            "courtplumb": lambda w=world: from_corners(w).seconds,
+            "OpenCV: each lens, then pairs": lambda c=corners: (
+                with_opencv.lens_then_pairs(c, refine=False).seconds
+            ),
+            "OpenCV: all cameras at once": lambda c=corners: with_opencv.all_at_once(c).seconds,
+        }
+        columns.append(in_turns(runs, repeats))
+        heads.append(f"{arrangement.n_cameras} cameras, {arrangement.shared_views} shared: ms (× courtplumb)")
+    rows = [
+        [name, *(f"{1e3 * column[name]:.1f} ({column[name] / column['courtplumb']:.1f})" for column in columns)]
+        for name in columns[0]
+    ]
+    return pages.table(["From corners alone", *heads], rows)
 
 
 if __name__ == "__main__":

@@ -15,7 +15,7 @@ from calibration.geometry.camera import N_CAMERA
 PLAYER_GRID_M = np.stack(
     np.meshgrid(np.linspace(-0.7, 1.5, 5), np.linspace(-1.0, 1.2, 5), np.linspace(0.05, 3.1, 6)), axis=-1
 ).reshape(-1, 3)
-"""(150, 3) points of the player's volume in the court frame, from the shoes to the top of the racket's reach."""
+"""(150, 3) points of the player's volume in the court frame, from the shoes to the top of the reach."""
 
 _SOLVER_STEPS = 4  # from the rays' nearest point, two suffice
 
@@ -26,7 +26,7 @@ class Answer:
 
     cameras     in the frame of the first one
     covariance  (18 n, 18 n) of PARAMETERS per camera; None where the solver gives none
-    seconds     wall time of the solve alone
+    seconds     processor time of the solve alone: on one thread the wall time of an idle machine
     bow_m       (2,) bow heights, where modelled
     """
 

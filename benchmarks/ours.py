@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import time
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 
@@ -21,6 +22,7 @@ from calibration.bundle import (
 )
 from calibration.geometry import Camera, Rigid
 from calibration.geometry.camera import N_LENS
+from calibration.start import start_cameras
 
 _HELD = 1e18  # information that leaves a lens term where it is
 _BOW_U_M = 0.005  # a printed board on a plate is flat within a few millimetres
@@ -36,7 +38,7 @@ def four_terms() -> LensPrior:
 
 
 def problem_of(world: World, *, bow: bool = False, court: bool = False, seed: int = 0) -> BundleProblem:
-    """The recording in the frame of the first camera. bow: the board may bow; court: with the court's points."""
+    """The recording in the first camera's frame. bow: the board may bow; court: with the court's points."""
     seen = tuple(
         BoardSeen(int(c), int(b), uv) for c, b, uv in zip(world.camera, world.board, world.uv_px, strict=True)
     )
@@ -64,11 +66,26 @@ def _court(world: World, seed: int) -> CourtPoints:
 
 
 def solved(
-    problem: BundleProblem, cameras: Sequence[Camera], boards: Sequence[Rigid], options: SolveOptions | None = None
+    problem: BundleProblem,
+    cameras: Sequence[Camera],
+    boards: Sequence[Rigid],
+    options: SolveOptions | None = None,
 ) -> tuple[Answer, BundleSolution]:
     """Our joint fit from a given start."""
-    started = time.perf_counter()
+    started = time.process_time()
     solution = solve_bundle(problem, cameras, boards, options)
-    seconds = time.perf_counter() - started
+    seconds = time.process_time() - started
     bow = solution.bow_m if problem.bow_u_m is not None else None
     return Answer(solution.cameras, solution.covariance, seconds, bow), solution
+
+
+def from_corners(world: World, *, bow: bool = False, options: SolveOptions | None = None) -> Answer:
+    """From corners alone: our closed-form start, then the joint fit."""
+    problem = problem_of(world, bow=bow)
+    names, n = [c.name for c in world.cameras], len(world.cameras)
+    started = time.process_time()
+    cameras, boards = start_cameras(
+        names, [world.arrangement.size_px] * n, ["radial5"] * n, problem.seen, problem.points_m, world.n_boards
+    )
+    answer, _ = solved(problem, cameras, boards, options)
+    return replace(answer, seconds=time.process_time() - started)

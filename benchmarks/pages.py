@@ -21,7 +21,7 @@ def table(head: Sequence[str], rows: Sequence[Sequence[str]]) -> str:
 
 
 def put(page: Path, block: str, text: str) -> None:
-    """Replaces what stands between `<!-- block: begin -->` and `<!-- block: end -->`. ValueError without them."""
+    """Replaces what stands between the block's markers. Raises ValueError where the page has none."""
     begin, end = f"<!-- {block}: begin -->", f"<!-- {block}: end -->"
     old = page.read_text(encoding="utf-8")
     pattern = re.compile(re.escape(begin) + ".*?" + re.escape(end), re.S)

@@ -1,4 +1,4 @@
-"""Invented calibration footage: where the cameras stand, what they see of a board and of the court, and the truth.
+"""Invented calibration footage: where cameras stand, what they see of a board and of the court, and the truth.
 
 Everything is drawn from a seeded generator; no picture is rendered: corners are the camera model's own, with
 white noise. Figures of the arrangement (cameras 7.5 to 7.8 m from the player, 1920 x 1080, f = 1400 px, 20 near
@@ -123,8 +123,8 @@ def make_world(arrangement: Arrangement, seed: int) -> World:
     noisy = exact + arrangement.noise_px * rng.standard_normal(exact.shape)
     court = _court_seen(arrangement, cameras, rng) if arrangement.court_px is not None else ()
     return World(
-        arrangement, cameras, tuple(poses), np.array([c for c, _, _ in views]), np.array([b for _, b, _ in views]),
-        noisy, court,
+        arrangement, cameras, tuple(poses), np.array([c for c, _, _ in views]),
+        np.array([b for _, b, _ in views]), noisy, court,
     )  # fmt: skip
 
 
@@ -163,7 +163,7 @@ _View = tuple[int, int, Array]
 def _single_views(
     arrangement: Arrangement, cameras: tuple[Camera, ...], bent: Array, rng: np.random.Generator
 ) -> tuple[list[Rigid], list[_View]]:
-    """Boards near one camera, 8 to 26 squares away, anywhere in its picture, tilted up to 43 degrees an axis."""
+    """Boards near one camera, 8 to 26 squares away, all over its picture, tilted up to 43 degrees an axis."""
     poses: list[Rigid] = []
     views: list[_View] = []
     for c, camera in enumerate(cameras):

@@ -3,18 +3,16 @@
     python pycolmap_worker.py PROBLEM.npz ANSWER.npz
 
 Each line on standard input is a function tolerance and a solver's name, or "end". For each the problem is built
-anew (not timed) and solved (timed); the answer is written and a line "seconds iterations" goes to standard output.
+anew (not timed) and solved (timed); the answer is written and a line "seconds steps" goes to standard output.
 Needs numpy and pycolmap only.
 """
 
-import os
 import sys
 import time
 
-os.environ["GLOG_minloglevel"] = "2"
-
 import numpy as np
 import pycolmap
+
 
 def pose(matrix):
     return pycolmap.Rigid3d(pycolmap.Rotation3d(matrix[:3, :3].copy()), matrix[:3, 3].copy())
@@ -29,7 +27,9 @@ def reconstruction(problem):
     rec = pycolmap.Reconstruction()
     width, height = (int(n) for n in problem["size"])
     for c, lens in enumerate(problem["lens"]):
-        rec.add_camera(pycolmap.Camera(camera_id=c + 1, model="OPENCV", width=width, height=height, params=lens))
+        rec.add_camera(
+            pycolmap.Camera(camera_id=c + 1, model="OPENCV", width=width, height=height, params=lens)
+        )
     rig = pycolmap.Rig(rig_id=1)
     rig.add_ref_sensor(sensor(0))
     for c in range(1, len(problem["lens"])):
@@ -41,7 +41,10 @@ def reconstruction(problem):
         images = []
         for m in np.flatnonzero(problem["board"] == b):
             image = pycolmap.Image(
-                name=str(m), keypoints=problem["uv"][m], camera_id=int(problem["camera"][m]) + 1, image_id=int(m) + 1
+                name=str(m),
+                keypoints=problem["uv"][m],
+                camera_id=int(problem["camera"][m]) + 1,
+                image_id=int(m) + 1,
             )
             image.frame_id = b + 1
             frame.add_data_id(image.data_id)
@@ -99,9 +102,9 @@ def main():
             break
         rec = reconstruction(problem)
         adjust = adjuster(rec, float(words[0]), words[1], float(problem["loss_px"]))
-        started = time.perf_counter()
+        started = time.process_time()
         summary = adjust.solve()
-        seconds = time.perf_counter() - started
+        seconds = time.process_time() - started
         written(sys.argv[2], problem, rec)
         inner = getattr(summary, "ceres_summary", summary)
         print(seconds, getattr(inner, "num_successful_steps", -1), flush=True)

@@ -26,7 +26,7 @@ _PLACES = ("/usr/bin/python3", "python3")
 
 @dataclass(frozen=True, slots=True, eq=False)
 class MrcalProblem:
-    """Corners and a start. cameras in the first one's frame; boards: rig_from_board, origin in the first corner.
+    """Corners and a start. cameras in the first one's frame; boards: rig_from_board, origin in a corner.
 
     views  (camera, board, uv_px (columns · rows, 2)) each
     free_k3  five lens terms instead of four
@@ -59,7 +59,9 @@ def python_with_mrcal() -> str | None:
     named = os.environ.get("COURTPLUMB_MRCAL_PYTHON")
     for python in (named,) if named else _PLACES:
         try:
-            found = subprocess.run([python, "-c", "import mrcal"], capture_output=True, env=_environment(), check=False)
+            found = subprocess.run(
+                [python, "-c", "import mrcal"], capture_output=True, env=_environment(), check=False
+            )
         except OSError:
             continue
         if found.returncode == 0:
@@ -73,7 +75,9 @@ def solve(python: str, problems: Sequence[MrcalProblem]) -> list[MrcalAnswer]:
         folder = Path(name)
         for i, problem in enumerate(problems):
             np.savez(folder / f"problem_{i:04d}.npz", **_written(problem))
-        done = subprocess.run([python, str(_WORKER), name], capture_output=True, text=True, env=_environment(), check=False)
+        done = subprocess.run(
+            [python, str(_WORKER), name], capture_output=True, text=True, env=_environment(), check=False
+        )
         if done.returncode != 0:
             raise RuntimeError(f"mrcal failed: {done.stderr[-2000:]}")
         return [_read(p, np.load(folder / f"answer_{i:04d}.npz")) for i, p in enumerate(problems)]
@@ -124,4 +128,6 @@ def _read(problem: MrcalProblem, found: dict[str, Array]) -> MrcalAnswer:
         Rigid.from_rotvec(rt[:3], rt[3:], like.dst, like.src)
         for rt, like in zip(found["boards"], problem.boards, strict=True)
     )
-    return MrcalAnswer(answer, boards, u[: n * n_lens].reshape(n, n_lens), u[n * n_lens :].reshape(n - 1, 6)[:, 3:])
+    return MrcalAnswer(
+        answer, boards, u[: n * n_lens].reshape(n, n_lens), u[n * n_lens :].reshape(n - 1, 6)[:, 3:]
+    )

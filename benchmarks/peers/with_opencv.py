@@ -34,7 +34,9 @@ class Corners:
         views = tuple(np.ascontiguousarray(uv, dtype=np.float32) for uv in world.uv_px)
         return cls(world, world.points_m.astype(np.float32), views, world.view_of())
 
-    def answer(self, K: list[Array], terms: list[Array], R: list[Array], t: list[Array], seconds: float) -> Answer:
+    def answer(
+        self, K: list[Array], terms: list[Array], R: list[Array], t: list[Array], seconds: float
+    ) -> Answer:
         """Matrices as cameras in the frame of the first one."""
         cameras = []
         for i, true in enumerate(self.world.cameras):
@@ -56,12 +58,12 @@ def lens_then_pairs(corners: Corners, *, refine: bool) -> Answer:
     refine: stereoCalibrate moves the lenses too, each pair for itself.
     """
     world, view_of = corners.world, corners.view_of
-    started = time.perf_counter()
+    started = time.process_time()
     K, terms = [], []
     for row in view_of:
         uv = [corners.views[m] for m in row[row >= 0]]
-        _, k, d, _, _ = cv2.calibrateCamera([corners.points] * len(uv), uv, world.arrangement.size_px, None, None,
-                                            flags=_NO_K3)  # fmt: skip
+        points, size = [corners.points] * len(uv), world.arrangement.size_px
+        _, k, d, _, _ = cv2.calibrateCamera(points, uv, size, None, None, flags=_NO_K3)
         K.append(k)
         terms.append(d)
     R, t = [np.eye(3)], [np.zeros(3)]
@@ -81,7 +83,7 @@ def lens_then_pairs(corners: Corners, *, refine: bool) -> Answer:
             K[v], terms[v] = found[3], found[4]
             if v == 1:  # later pairs find the first lens moved already
                 K[u], terms[u] = found[1], found[2]
-    return corners.answer(K, terms, R, t, time.perf_counter() - started)
+    return corners.answer(K, terms, R, t, time.process_time() - started)
 
 
 def all_at_once(corners: Corners, *, tight: bool = False) -> Answer:
@@ -90,12 +92,12 @@ def all_at_once(corners: Corners, *, tight: bool = False) -> Answer:
     absent = np.full((len(corners.points), 2), -1, dtype=np.float32)
     pixels = [[corners.views[m] if m >= 0 else absent for m in row] for row in corners.view_of]
     stop = {"criteria": (3, 1000, 1e-12)} if tight else {}
-    started = time.perf_counter()
+    started = time.process_time()
     _, K, terms, R, t = cv2.calibrateMultiview(
         [corners.points] * boards, pixels, [corners.world.arrangement.size_px] * n,
         (corners.view_of >= 0).astype(np.uint8), np.zeros((n, 1), np.uint8), [np.eye(3)] * n, [np.zeros(5)] * n,
         [np.eye(3)] * n, [np.zeros(3)] * n, flagsForIntrinsics=np.full((n, 1), _NO_K3, np.int32), **stop,
     )  # fmt: skip
-    seconds = time.perf_counter() - started
+    seconds = time.process_time() - started
     matrices = [r if np.size(r) == 9 else cv2.Rodrigues(r)[0] for r in R]
     return corners.answer(list(K), list(terms), matrices, list(t), seconds)

@@ -1,7 +1,7 @@
 """COLMAP's rig bundle adjustment (Ceres) through pycolmap, in a process of its own that keeps its problem.
 
-The board is COLMAP's fixed world and each board pose one frame of a moving rig: the same unknowns and residuals as
-ours. Building the problem is not timed, the solve alone is.
+The board is COLMAP's fixed world and each board pose one frame of a moving rig: the same unknowns and residuals
+as ours. Building the problem is not timed, the solve alone is.
 """
 
 from __future__ import annotations
@@ -48,7 +48,8 @@ class Colmap:
         self._answer = Path(self._folder.name) / "answer.npz"
         problem = Path(self._folder.name) / "problem.npz"
         np.savez(
-            problem, lens=np.array([c.lens_vector()[:8] for c in cameras]), points=world.points_m, uv=world.uv_px,
+            problem, lens=np.array([c.lens_vector()[:8] for c in cameras]),
+            points=world.points_m, uv=world.uv_px,
             cam_from_rig=np.array([_matrix(c.cam_from_world) for c in cameras]), camera=world.camera,
             rig_from_board=np.array([_matrix(b) for b in boards]), board=world.board,
             size=np.array(world.arrangement.size_px), loss_px=loss_px,
@@ -62,7 +63,9 @@ class Colmap:
     def __enter__(self) -> Self:
         return self
 
-    def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, at: TracebackType | None) -> None:
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, at: TracebackType | None
+    ) -> None:
         if self._process.stdin is not None and self._process.poll() is None:
             self._process.stdin.write("end\n")
             self._process.stdin.flush()
