@@ -17,7 +17,9 @@ _BOARD_OFF = 0.03  # rad, m
 
 def disturbed_truth(world: World, seed: int) -> tuple[tuple[Camera, ...], tuple[Rigid, ...]]:
     """Cameras in the first one's frame and rig_from_board, off by (standard deviations) 15 px in focal lengths,
-    8 px in centres, 10 mrad and 50 mm in cameras, 30 mrad and 30 mm in boards. The first camera's pose stays."""
+    8 px in centres, 10 mrad and 50 mm in cameras, 30 mrad and 30 mm in boards. The first camera stays
+    where it is.
+    """
     rng = np.random.default_rng((1, seed))
     true = in_first(world.cameras)
     steps = rng.standard_normal((len(true), N_CAMERA)) * np.concatenate([_LENS_OFF, _POSE_OFF])
