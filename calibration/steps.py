@@ -64,7 +64,7 @@ def _lens_task(folder: RigFolder, entry: CameraEntry) -> Callable[[Progress], Le
             entry.lens_footage, folder.board, rate_hz=LENS_RATE_HZ, refine=True, label=f"lens {entry.name}",
             progress=progress,
         )  # fmt: skip
-        want_board(scan, LEAST_VIEWS)
+        want_board(scan, LEAST_VIEWS, folder.board)
         lens = calibrate_lens(entry.name, scan.views, folder.board, scan.size_px, str(entry.lens_footage))
         lens = replace(lens, provenance=made)
         save_lens(path, lens)
@@ -172,9 +172,13 @@ def _if_current(path: Path, made: Provenance, load: Callable[[Path], _R]) -> _R 
 
 
 def _board_options(board: Board) -> dict[str, str | float]:
+    markers = (
+        {} if board.marker_m is None or board.dictionary is None
+        else {"marker_m": board.marker_m, "dictionary": board.dictionary}
+    )  # fmt: skip
     return {
-        "columns": float(board.columns), "rows": float(board.rows), "square_m": board.square_m,
-        "square_u_m": board.square_u_m,
+        "kind": board.kind, "columns": float(board.columns), "rows": float(board.rows),
+        "square_m": board.square_m, "square_u_m": board.square_u_m, **markers,
     }  # fmt: skip
 
 
