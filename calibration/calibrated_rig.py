@@ -65,6 +65,7 @@ class CalibratedRig:
     held_out_px   rms length of corners predicted in one camera from the other cameras, for board poses that
                   took no part in the fit; None where there were too few
     board_views   board poses that the rig rests on
+    held_out_length_m  rms error of the board's sides and diagonals as triangulated for those same poses
     """
 
     name: str
@@ -77,6 +78,7 @@ class CalibratedRig:
     board_views: int = 0
     flags: tuple[str, ...] = ()
     court: CourtCheck | None = None
+    held_out_length_m: float | None = None
 
     def __post_init__(self) -> None:
         if self.frame not in FRAMES:

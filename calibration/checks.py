@@ -21,9 +21,9 @@ def checked(value: ArrayLike, shape: tuple[int | None, ...], name: str, *, allow
     if out.ndim != len(shape) or any(w not in (None, g) for g, w in zip(out.shape, shape, strict=True)):
         wanted = tuple("any" if w is None else w for w in shape)
         raise BadInput(f"{name}: want shape {wanted}, got {out.shape}")
-    bad = np.argwhere(np.isinf(out) if allow_nan else ~np.isfinite(out))
-    if bad.size:
-        raise BadInput(f"{name}: not finite at index {bad[0].tolist()}")
+    bad = np.isinf(out) if allow_nan else ~np.isfinite(out)
+    if bad.any():
+        raise BadInput(f"{name}: not finite at index {np.argwhere(bad)[0].tolist()}")
     out.flags.writeable = False
     return out
 

@@ -6,6 +6,7 @@ import contextlib
 import json
 import os
 import tempfile
+from math import isfinite
 from pathlib import Path
 from typing import Any, Final, Literal, TypeVar
 
@@ -18,6 +19,7 @@ from calibration.geometry.camera import PARAMETERS, Camera
 from calibration.geometry.rigid import Rigid
 from calibration.lens import LENS_PARAMETERS, LensCalibration
 from calibration.provenance import Provenance
+from calibration.views import BoardView
 
 LENS_FORMAT: Final = "courtplumb-lens-2"
 RIG_FORMAT: Final = "courtplumb-rig-2"
@@ -93,6 +95,15 @@ class ProvenanceForm(StrictModel):
         return Provenance(self.program_version, self.options, self.inputs)
 
 
+class ViewForm(StrictModel):
+    index: int
+    t_s: float
+    name: str
+    rise_px: float | None
+    ids: list[int]
+    corners_px: Matrix
+
+
 class LensForm(StrictModel):
     format: Literal["courtplumb-lens-2"]
     camera: str
@@ -104,10 +115,14 @@ class LensForm(StrictModel):
     covariance: Matrix
     rms_px: float
     view_rms_px: list[float]
+    held_out_px: dict[str, float]
+    bow_m: list[float]
+    bow_u_m: list[float]
     views_found: int
     coverage: float
     flags: list[str]
     provenance: ProvenanceForm | None = None
+    views: list[ViewForm]
 
 
 class CameraForm(StrictModel):
@@ -146,6 +161,7 @@ class RigForm(StrictModel):
     covariance: Matrix
     camera_rms_px: list[float]
     held_out_px: float | None
+    held_out_length_m: float | None
     board_views: int
     flags: list[str]
     court: CourtForm | None
@@ -161,11 +177,26 @@ def save_lens(path: Path | str, lens: LensCalibration) -> None:
     form = LensForm(
         format=LENS_FORMAT, camera=lens.camera, size_px=lens.size_px, model=lens.model, K_px=lens.K_px.tolist(),
         distortion=lens.distortion.tolist(), covariance=lens.covariance.tolist(), rms_px=lens.rms_px,
-        view_rms_px=lens.view_rms_px.tolist(), views_found=lens.views_found, coverage=lens.coverage,
+        view_rms_px=lens.view_rms_px.tolist(), held_out_px=dict(lens.held_out_px), bow_m=lens.bow_m.tolist(),
+        bow_u_m=lens.bow_u_m.tolist(), views=[_view_form(v) for v in lens.views],
+        views_found=lens.views_found, coverage=lens.coverage,
         flags=list(lens.flags),
         provenance=None if lens.provenance is None else ProvenanceForm.of(lens.provenance),
     )  # fmt: skip
     write_atomically(path, _dumped(form))
+
+
+def _view_form(view: BoardView) -> ViewForm:
+    return ViewForm(
+        index=view.index, t_s=view.t_s, name=view.name,
+        rise_px=view.rise_px if isfinite(view.rise_px) else None,
+        ids=view.ids.tolist(), corners_px=view.corners_px.tolist(),
+    )  # fmt: skip
+
+
+def _view(form: ViewForm) -> BoardView:
+    rise = float("nan") if form.rise_px is None else form.rise_px
+    return BoardView(form.index, form.t_s, np.array(form.corners_px), form.name, rise, np.array(form.ids))
 
 
 def load_lens(path: Path | str) -> LensCalibration:
@@ -176,7 +207,8 @@ def load_lens(path: Path | str) -> LensCalibration:
     return LensCalibration(
         form.camera, form.size_px, np.array(form.K_px), np.array(form.distortion), np.array(form.covariance),
         form.rms_px, np.array(form.view_rms_px), form.views_found, form.coverage, tuple(form.flags),
-        None if form.provenance is None else form.provenance.record(), form.model,
+        None if form.provenance is None else form.provenance.record(), form.model, form.held_out_px,
+        np.array(form.bow_m), np.array(form.bow_u_m), tuple(_view(v) for v in form.views),
     )  # fmt: skip
 
 
@@ -193,7 +225,8 @@ def save_rig(path: Path | str, rig: CalibratedRig) -> None:
     ]  # fmt: skip
     form = RigForm(
         format=RIG_FORMAT, name=rig.name, frame=rig.frame, cameras=cameras, covariance=rig.covariance.tolist(),
-        camera_rms_px=list(rig.camera_rms_px), held_out_px=rig.held_out_px, board_views=rig.board_views,
+        camera_rms_px=list(rig.camera_rms_px), held_out_px=rig.held_out_px,
+        held_out_length_m=rig.held_out_length_m, board_views=rig.board_views,
         flags=list(rig.flags), court=_court_form(rig.court), provenance=ProvenanceForm.of(rig.provenance),
     )  # fmt: skip
     write_atomically(path, _dumped(form))
@@ -230,7 +263,7 @@ def load_rig(path: Path | str) -> CalibratedRig:
     return CalibratedRig(
         form.name, form.frame, cameras, np.array(form.covariance), form.provenance.record(),
         tuple(form.camera_rms_px), form.held_out_px, form.board_views, tuple(form.flags),
-        _court_record(form.court),
+        _court_record(form.court), form.held_out_length_m,
     )  # fmt: skip
 
 

@@ -1,33 +1,60 @@
-"""Lens calibration: the lens parameters of one camera, with covariance, from views of a checkerboard."""
+"""Lens calibration: model, parameters and covariance of one camera's lens, from views of a board."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
-from itertools import starmap
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from types import MappingProxyType
 
-import cv2
 import numpy as np
 
 from calibration.board import Board
-from calibration.bundle import BoardSeen, BundleProblem, BundleSolution, LensPrior, solve_bundle
-from calibration.checks import Array, checked, flat
+from calibration.bundle import (
+    BoardSeen,
+    BundleProblem,
+    BundleSolution,
+    LensPrior,
+    SolveOptions,
+    bent_points,
+    solve_bundle,
+)
+from calibration.checks import Array, checked
 from calibration.errors import BadInput, NotMeasurable
 from calibration.geometry.camera import N_LENS, PARAMETERS, Camera
+from calibration.geometry.lens_models import lens_model
 from calibration.geometry.rigid import Rigid
 from calibration.provenance import Provenance
+from calibration.start import start_lens, start_poses
+from calibration.view_choice import coverage, place_of, sharp_views, spread_choice, want_variety
 from calibration.views import BoardView
 
 LENS_PARAMETERS = PARAMETERS[:N_LENS]
 
 LEAST_VIEWS = 8  # 9 + 6 V unknowns; from about 8 tilted views on, the estimate stops depending on a single one
-_MOST_VIEWS = 40  # more change the result by less than its uncertainty and cost time
-_BLUR_RATIO = 1.7  # edges wider than this times the sharper quarter's are taken as blurred
 _BAD_VIEW_RATIO = 3.0  # a view's rms against the median view's
-_K3_PRIOR = (
-    0.5  # standard deviation of k3 around 0 before any data: keeps it finite where the corners stay unseen
+_FOLDS = 5
+_CLEARLY_BETTER = 0.02  # a later model must lower the held-out error by 2 %, and by two standard errors
+_EXACT_PX = 1e-6  # misses smaller than this are rounding and say nothing of a model
+_TRIED = ("radial5", "fisheye4", "rational8")  # the usual lens first, the one with the most terms last
+_BOW_NOTICED_M = 0.0005
+
+_LOOSE_U: Mapping[str, tuple[float, ...]] = MappingProxyType(
+    {
+        "radial5": (np.inf, np.inf, np.inf, np.inf, 0.5),
+        "rational8": (2.0, 2.0, np.inf, np.inf, 1.0, 2.0, 2.0, 1.0),
+        "fisheye4": (np.inf, np.inf, 0.5, 0.5),
+    }
 )
-_GRID = (12, 8)
+"""Standard deviation of each term around 0 before any data: keeps the high powers finite where corners stay
+unseen, and the rational model's two polynomials apart where one would do."""
+
+
+def loose_prior(model: str) -> LensPrior:
+    """What is known of a lens before any data."""
+    diagonal = np.zeros(N_LENS)
+    terms = np.array(_LOOSE_U[model])
+    diagonal[4 : 4 + len(terms)] = 1 / terms**2
+    return LensPrior(np.zeros(N_LENS), np.diag(diagonal))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -35,13 +62,15 @@ class LensCalibration:
     """One camera's lens.
 
     size_px      (width, height) that the parameters belong to
-    K_px, distortion  as in Camera
+    K_px, distortion, model  as in Camera
     covariance   (12, 12) of LENS_PARAMETERS
-    model        name of the lens model
     rms_px       of all residuals' length; view_rms_px (V,) per view used
     coverage     share of the picture (of 12 x 8 fields) in which at least one corner was seen
     flags        plain sentences about what limits this calibration; empty if nothing does
     provenance   what made it; None while it is only in memory
+    held_out_px  per model tried, the rms length by which corners of views that took no part are missed
+    bow_m        (2,) bow heights of the board along columns and rows, with bow_u_m
+    views        those that the estimate rests on; the rig's fit uses them again. () for a lens from elsewhere
     """
 
     camera: str
@@ -56,16 +85,20 @@ class LensCalibration:
     flags: tuple[str, ...] = ()
     provenance: Provenance | None = None
     model: str = "radial5"
+    held_out_px: Mapping[str, float] = field(default_factory=dict)
+    bow_m: Array = field(default_factory=lambda: np.zeros(2))
+    bow_u_m: Array = field(default_factory=lambda: np.zeros(2))
+    views: tuple[BoardView, ...] = ()
 
     def __post_init__(self) -> None:
-        object.__setattr__(self, "K_px", checked(self.K_px, (3, 3), f"lens of {self.camera}: K_px"))
-        object.__setattr__(
-            self, "covariance", checked(self.covariance, (N_LENS, N_LENS), f"lens of {self.camera}: covariance")
-        )
-        object.__setattr__(
-            self, "view_rms_px", checked(self.view_rms_px, (None,), f"lens of {self.camera}: view_rms_px")
-        )
-        object.__setattr__(self, "distortion", self.as_camera().distortion)
+        name = f"lens of {self.camera}"
+        for key, shape in (
+            ("K_px", (3, 3)), ("covariance", (N_LENS, N_LENS)), ("view_rms_px", (None,)), ("bow_m", (2,)),
+            ("bow_u_m", (2,)), ("distortion", (len(lens_model(self.model).terms),)),
+        ):  # fmt: skip
+            object.__setattr__(self, key, checked(getattr(self, key), shape, f"{name}: {key}"))
+        object.__setattr__(self, "held_out_px", MappingProxyType(dict(self.held_out_px)))
+        self.as_camera()
 
     @property
     def views_used(self) -> int:
@@ -87,138 +120,168 @@ class LensCalibration:
 
 
 def calibrate_lens(
-    camera: str, views: Sequence[BoardView], board: Board, size_px: tuple[int, int], where: str
-) -> LensCalibration:
+    camera: str, views: Sequence[BoardView], board: Board, size_px: tuple[int, int], where: str,
+    model: str | None = None,
+) -> LensCalibration:  # fmt: skip
     """The lens from board views (those of one camera, at one size).
 
     Blurred views are left out and up to 40 chosen that cover the picture, the distances and the tilts; the
-    choice and the result depend only on the input. where: the footage, for messages.
+    choice and the result depend only on the input. model: one of LENS_MODELS; None: the one that predicts
+    left-out views best, the simplest unless another is clearly better. where: the footage, for messages.
     Raises BadInput with too few views or a board that stays at one place, NotMeasurable where the views do not
-    fix the lens. Model: Brown (1971); start: Zhang Z (2000), IEEE TPAMI 22:1330-1334.
+    fix the lens.
     """
-    sharp = _sharp(views)
+    sharp = sharp_views(views)
     if len(sharp) < LEAST_VIEWS:
         blurred = len(views) - len(sharp)
         raise BadInput(
-            f"{where}: found {len(sharp)} usable views of the whole board ({blurred} more were blurred), "
+            f"{where}: found {len(sharp)} usable views of the board ({blurred} more were blurred), "
             f"want at least {LEAST_VIEWS}; move the board slowly and let it fill different parts of the picture"
         )
-    chosen = [sharp[i] for i in _spread_choice(np.array([_place(v, board, size_px) for v in sharp]))]
-    _want_variety(np.array([_place(v, board, size_px) for v in chosen]), where)
-    start = _start(camera, chosen, board, size_px)
-    solution = _solve(chosen, board, *start)
-    rms = _view_rms(solution)
-    good = rms <= _BAD_VIEW_RATIO * np.median(rms)
-    dropped = int((~good).sum())
-    if dropped and good.sum() >= LEAST_VIEWS:
-        chosen = [v for v, ok in zip(chosen, good, strict=True) if ok]
-        boards = [p for p, ok in zip(solution.world_from_board, good, strict=True) if ok]
-        solution = _solve(chosen, board, solution.cameras[0], boards)
-    return _record(solution, chosen, len(views), dropped, where)
+    chosen = [sharp[i] for i in spread_choice(np.array([place_of(v, board, size_px) for v in sharp]))]
+    want_variety(np.array([place_of(v, board, size_px) for v in chosen]), where)
+    fits = {}
+    for name in _TRIED if model is None else (model,):
+        try:
+            fits[name] = _Fit.of(name, camera, chosen, board, size_px)
+        except NotMeasurable:
+            if name == (model or _TRIED[0]):
+                raise
+    best = _best(fits)
+    return fits[best].record(len(views), where, {name: fit.held_out_px for name, fit in fits.items()})
 
 
-def _record(
-    solution: BundleSolution, chosen: Sequence[BoardView], found: int, dropped: int, where: str
-) -> LensCalibration:
-    fitted = solution.cameras[0]
-    covariance = solution.covariance[:N_LENS, :N_LENS]
-    u_focal = float(np.sqrt(covariance[0, 0])) / fitted.K_px[0, 0]
-    if u_focal > 0.02:
-        raise NotMeasurable(
-            f"{where}: the focal length stays uncertain by {100 * u_focal:.0f} %; "
-            "tilt the board more (30 to 45 degrees, in different directions)"
-        )
-    coverage = _coverage([v.corners_px for v in chosen], fitted.size_px)
-    rms = _view_rms(solution)
-    total = float(np.sqrt((rms**2).mean()))
-    flags = []
-    if coverage < 0.6:
-        flags.append(
-            f"the board reached only {100 * coverage:.0f} % of the picture; the lens is extrapolated beyond"
-        )
-    if total > 1.0:
-        flags.append(f"corners fit the lens to {total:.2f} px only; up to 1 px is usual")
-    if dropped:
-        flags.append(f"{dropped} board views did not fit the others and were left out")
-    return LensCalibration(
-        fitted.name, fitted.size_px, fitted.K_px, fitted.distortion, covariance, total, rms, found, coverage,
-        tuple(flags),
-    )  # fmt: skip
+def _best(fits: Mapping[str, _Fit]) -> str:
+    """The first model, unless a later one predicts left-out views clearly better."""
+    names = list(fits)
+    best = names[0]
+    for name in names[1:]:
+        common = sorted(fits[best].held_out.keys() & fits[name].held_out.keys())
+        # logarithms, so that a few views in the corners, which may be far off, do not decide alone
+        gain = np.array([np.log(fits[best].held_out[k] / fits[name].held_out[k]) / 2 for k in common])
+        error = float(gain.std(ddof=1)) / np.sqrt(len(gain)) if len(gain) > 1 else np.inf
+        if gain.mean() > max(_CLEARLY_BETTER, 2 * error):
+            best = name
+    return best
 
 
-def _sharp(views: Sequence[BoardView]) -> list[BoardView]:
-    rises = np.array([v.rise_px for v in views])
-    known = rises[np.isfinite(rises)]
-    if not known.size:
-        return list(views)
-    limit = _BLUR_RATIO * np.quantile(known, 0.25)
-    return [v for v, rise in zip(views, rises, strict=True) if not rise > limit]
+@dataclass(frozen=True, slots=True, eq=False)
+class _Fit:
+    """One model fitted. held_out: per view index its mean squared miss (px²) where it took no part."""
+
+    views: tuple[BoardView, ...]
+    board: Board
+    solution: BundleSolution
+    dropped: int
+    held_out: Mapping[int, float]
+
+    @classmethod
+    def of(
+        cls, model: str, camera: str, views: Sequence[BoardView], board: Board, size_px: tuple[int, int]
+    ) -> _Fit:
+        """Closed-form start, joint fit, views that do not fit left out, fit again, then the held-out error."""
+        seen = [BoardSeen(0, i, v.corners_px, v.ids) for i, v in enumerate(views)]
+        start = start_lens(camera, size_px, model, seen, board.points_m())
+        R, t = start_poses(start, seen, board.points_m())
+        boards = [Rigid(R[i], t[i], "rig", "board") for i in range(len(views))]
+        solution = _solve(seen, board, start, boards)
+        rms = view_rms(solution)
+        good = rms <= _BAD_VIEW_RATIO * np.median(rms)
+        dropped = int((~good).sum())
+        kept = list(views)
+        if dropped and good.sum() >= LEAST_VIEWS:
+            kept = [v for v, ok in zip(views, good, strict=True) if ok]
+            seen = [BoardSeen(0, i, v.corners_px, v.ids) for i, v in enumerate(kept)]
+            boards = [b for b, ok in zip(solution.world_from_board, good, strict=True) if ok]
+            solution = _solve(seen, board, solution.cameras[0], boards)
+        return cls(tuple(kept), board, solution, dropped, _held_out(seen, kept, board, solution))
+
+    @property
+    def held_out_px(self) -> float:
+        """rms length over all left-out views."""
+        return float(np.sqrt(np.mean(list(self.held_out.values()))))
+
+    def record(self, found: int, where: str, held_out_px: Mapping[str, float]) -> LensCalibration:
+        """The calibration with its flags."""
+        solution = self.solution
+        fitted = solution.cameras[0]
+        covariance = solution.covariance[:N_LENS, :N_LENS]
+        u_focal = float(np.sqrt(covariance[0, 0])) / fitted.K_px[0, 0]
+        if u_focal > 0.02:
+            raise NotMeasurable(
+                f"{where}: the focal length stays uncertain by {100 * u_focal:.0f} %; "
+                "tilt the board more (30 to 45 degrees, in different directions)"
+            )
+        covered = coverage([v.corners_px for v in self.views], fitted.size_px)
+        rms = view_rms(solution)
+        total = float(np.sqrt((rms**2).mean()))
+        flags = []
+        if covered < 0.6:
+            flags.append(
+                f"the board reached only {100 * covered:.0f} % of the picture; the lens is extrapolated beyond"
+            )
+        if total > 1.0:
+            flags.append(f"corners fit the lens to {total:.2f} px only; up to 1 px is usual")
+        if self.dropped:
+            flags.append(f"{self.dropped} board views did not fit the others and were left out")
+        u = np.sqrt(np.diag(solution.bow_covariance))
+        flags += bow_flags(solution.bow_m, u)
+        return LensCalibration(
+            fitted.name, fitted.size_px, fitted.K_px, fitted.distortion, covariance, total, rms, found, covered,
+            tuple(flags), None, fitted.model, held_out_px, solution.bow_m, u, self.views,
+        )  # fmt: skip
 
 
-def _place(view: BoardView, board: Board, size_px: tuple[int, int]) -> Array:
-    """Where the board stands in the picture (2), how large (1) and how tilted (2), each of order 1."""
-    c = view.corners_px
-    diagonal = float(np.hypot(*size_px))
-    centre = (c.mean(axis=0) - np.array(size_px) / 2) / diagonal
-    size = np.log(np.sqrt(np.linalg.det(np.cov(c.T))) / diagonal)
-    unit = board.points_m()[:, :2]
-    unit = (unit - unit.mean(axis=0)) / unit.std()
-    h, _ = cv2.findHomography(unit, (c - c.mean(axis=0)) / c.std())
-    return np.array([2 * centre[0], 2 * centre[1], 0.4 * size, 4 * h[2, 0], 4 * h[2, 1]])
+def bow_flags(bow_m: Array, u_m: Array) -> list[str]:
+    """A sentence where the board is bowed beyond doubt and by half a millimetre or more."""
+    sides = [
+        f"{1e3 * abs(b):.1f} mm along its {name}"
+        for b, u, name in zip(bow_m, u_m, ("columns", "rows"), strict=True)
+        if abs(b) > max(_BOW_NOTICED_M, 4 * u)
+    ]
+    return [f"the board is bowed by {' and '.join(sides)}; this is allowed for"] if sides else []
 
 
-def _spread_choice(places: Array) -> list[int]:
-    """Farthest-point sampling: each next view is the one least like those chosen before."""
-    chosen = [int(np.linalg.norm(places - places.mean(axis=0), axis=1).argmin())]
-    distance = np.linalg.norm(places - places[chosen[0]], axis=1)
-    while len(chosen) < min(_MOST_VIEWS, len(places)):
-        chosen.append(int(distance.argmax()))
-        distance = np.minimum(distance, np.linalg.norm(places - places[chosen[-1]], axis=1))
-    return sorted(chosen)
-
-
-def _want_variety(places: Array, where: str) -> None:
-    spread = places.max(axis=0) - places.min(axis=0)
-    if np.hypot(*spread[3:]) < 0.1 and spread.max() < 0.25:
-        raise BadInput(
-            f"{where}: the board is always in the same place; move it over the whole picture, near and far, "
-            "and tilt it 30 to 45 degrees in different directions"
-        )
-
-
-def _start(
-    camera: str, views: Sequence[BoardView], board: Board, size_px: tuple[int, int]
-) -> tuple[Camera, list[Rigid]]:
-    points = board.points_m().astype(np.float32)
-    pixels = [v.corners_px.astype(np.float32).reshape(-1, 1, 2) for v in views]
-    # Corners only: OpenCV's own estimate is the start, its covariance ignores how poses and lens trade off
-    guess = np.eye(3)
-    _, K, distortion, turns, shifts = cv2.calibrateCamera(
-        [points] * len(views), pixels, size_px, guess, np.zeros(5), flags=cv2.CALIB_FIX_K3
+def _solve(seen: Sequence[BoardSeen], board: Board, start: Camera, boards: Sequence[Rigid]) -> BundleSolution:
+    prior = loose_prior(start.model)
+    problem = BundleProblem(
+        board.points_m(), tuple(seen), (prior,), frozenset({0}), bow_u_m=board.flat_u_m or None
     )
-    if not (np.isfinite(K).all() and K[0, 0] > 0 and K[1, 1] > 0):
-        raise NotMeasurable(f"camera {camera}: no lens fits these views")
-    clean = np.array([[K[0, 0], 0, K[0, 2]], [0, K[1, 1], K[1, 2]], [0, 0, 1]], dtype=float)
-    lens = np.asarray(distortion, dtype=float).ravel()[:5]
-    start = Camera(camera, size_px, clean, lens, Rigid.identity(f"cam_{camera}", "rig"))
-    poses = [Rigid.from_rotvec(flat(r), flat(t), "rig", "board") for r, t in zip(turns, shifts, strict=True)]
-    return start, poses
+    return solve_bundle(problem, (start,), boards)
 
 
-def _solve(views: Sequence[BoardView], board: Board, start: Camera, boards: Sequence[Rigid]) -> BundleSolution:
-    information = np.zeros((N_LENS, N_LENS))
-    information[8, 8] = 1 / _K3_PRIOR**2
-    seen = tuple(starmap(BoardSeen, ((0, i, v.corners_px) for i, v in enumerate(views))))
-    prior = LensPrior(np.zeros(N_LENS), information)
-    return solve_bundle(BundleProblem(board.points_m(), seen, (prior,), frozenset({0})), (start,), boards)
+def _held_out(
+    seen: Sequence[BoardSeen], views: Sequence[BoardView], board: Board, solution: BundleSolution
+) -> dict[int, float]:
+    """Per view (index in its footage) the mean squared length by which a fit without it misses its corners.
+
+    The pose of a left-out view comes from every other corner of it, the miss from the rest.
+    """
+    out: dict[int, float] = {}
+    boards, camera = solution.world_from_board, solution.cameras[0]
+    for fold in range(_FOLDS):
+        rest = [s for i, s in enumerate(seen) if i % _FOLDS != fold]
+        fitted = _solve(rest, board, camera, boards)
+        x = bent_points(board.points_m(), fitted.bow_m)
+        for i in range(fold, len(seen), _FOLDS):
+            half = np.arange(len(seen[i].uv_px)) % 2 == 0
+            part = BoardSeen(0, 0, seen[i].uv_px[half], views[i].ids[half])
+            pose = pose_of_board(fitted, (part,), boards[i], board)
+            predicted = fitted.cameras[0].project(pose.apply(x[views[i].ids[~half]]))
+            miss = seen[i].uv_px[~half] - predicted
+            out[views[i].index] = max(float((miss**2).sum(axis=1).mean()), _EXACT_PX**2)
+    return out
 
 
-def _view_rms(solution: BundleSolution) -> Array:
+def pose_of_board(fitted: BundleSolution, seen: Sequence[BoardSeen], start: Rigid, board: Board) -> Rigid:
+    """world_from_board of one board (index 0) seen by cameras that are held, with its bow, as fitted before."""
+    held = tuple(LensPrior(c.lens_vector(), np.eye(N_LENS) * 1e18) for c in fitted.cameras)
+    every = frozenset(range(len(held)))
+    problem = BundleProblem(board.points_m(), tuple(seen), held, every, bow_m=fitted.bow_m)
+    options = SolveOptions(sigma_px=fitted.sigma_px)
+    return solve_bundle(problem, fitted.cameras, [start], options).world_from_board[0]
+
+
+def view_rms(solution: BundleSolution) -> Array:
+    """rms length of each observation's residuals, px."""
     return np.array([float(np.sqrt((r**2).sum(axis=1).mean())) for r in solution.residuals_px])
-
-
-def _coverage(corners: Sequence[Array], size_px: tuple[int, int]) -> float:
-    all_px = np.concatenate(list(corners))
-    cells = np.floor((all_px + 0.5) / np.array(size_px) * np.array(_GRID)).astype(int)
-    inside = ((cells >= 0) & (cells < np.array(_GRID))).all(axis=1)
-    return len({tuple(c) for c in cells[inside].tolist()}) / (_GRID[0] * _GRID[1])

@@ -1,38 +1,26 @@
-"""All cameras in one frame: one joint least-squares fit over cameras, lenses and board poses."""
+"""All cameras in one frame: one joint fit over cameras, lenses, board poses and the board's bow."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import replace
 
 import numpy as np
 
 from calibration.board import Board
-from calibration.bundle import (
-    BoardSeen,
-    BundleProblem,
-    BundleSolution,
-    LensPrior,
-    solve_bundle,
-)
+from calibration.bundle import BoardSeen, BundleSolution
 from calibration.calibrated_rig import CalibratedRig
 from calibration.checks import Array
-from calibration.errors import BadInput
-from calibration.geometry.camera import N_CAMERA, N_LENS, SHIFT, Camera
-from calibration.geometry.rigid import Rigid
-from calibration.holds import cam_from_board
-from calibration.lens import LensCalibration
+from calibration.geometry.camera import N_CAMERA, SHIFT, Camera
+from calibration.lens import LensCalibration, bow_flags, view_rms
 from calibration.provenance import Provenance
+from calibration.rig_check import HeldOut, held_out
+from calibration.rig_data import RigData, gathered
 from calibration.shared import Placement, SharedView
+from calibration.start import apart
 
-_BAD_VIEW_RATIO = 4.0  # a board view's rms against the median view's
-_HELD_OUT_EVERY = 4
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class _Start:
-    cameras: tuple[Camera, ...]
-    rig_from_board: tuple[Rigid, ...]
+_BAD_VIEW_RATIO = 4.0  # a board view's rms against the median view's of the same camera and kind
+_NOISE_RANGE = (0.2, 5.0)  # how far the noise of a group of views may differ from that of all
 
 
 def calibrate_rig(
@@ -45,154 +33,92 @@ def calibrate_rig(
 ) -> CalibratedRig:
     """The rig in the frame of its first camera.
 
-    Start: pairwise placements chained along the strongest tree. Then one robust least-squares fit of all poses
-    and lenses; each lens calibration enters as a prior with its covariance, so lens and rig footage count
-    together.
+    Start: pairwise placements chained along the strongest tree. Then one robust least-squares fit of everything
+    that was seen of the board, in the lens footage and in the shared footage; a lens that comes without its
+    views enters with its covariance. Views that do not fit are left out; those of a camera that are noisier
+    than others (far boards) count for less.
     Raises BadInput naming the cameras that no shared board poses join.
     """
-    start = _start(lenses, views, placements, board)
-    seen = _observations(lenses, views)
-    solution = _solve(lenses, seen, start, board)
-    seen, dropped = _without_outliers(seen, solution)
-    if dropped:
-        solution = _solve(lenses, seen, _Start(solution.cameras, solution.world_from_board), board)
-    _want_joined([lens.camera for lens in lenses], seen)
-    held_out = _held_out(lenses, seen, solution, board)
+    data = gathered(lenses, views, placements, board)
+    first = data.solve()
+    kept, dropped = _without_outliers(data, first)
+    data = data.after(first, _weighed(kept, first, data))
+    solution = data.solve()
+    _want_joined([lens.camera for lens in lenses], data)
+    check = held_out(data, solution)
     covariance = _with_scale(solution.covariance, solution.cameras, board)
-    rms = tuple(_rms([r for r, s in zip(solution.residuals_px, seen, strict=True) if s.camera == i])
-                for i in range(len(lenses)))  # fmt: skip
-    flags = [f"{lens.camera}: {flag}" for lens in lenses for flag in lens.flags]
-    if dropped:
-        flags.append(f"{dropped} board views did not fit the others and were left out")
-    if max(rms) > 1.0:
-        flags.append(f"board corners fit the rig to {max(rms):.2f} px only; up to 1 px is usual")
-    if held_out is not None and held_out > 8 * max(max(rms), 0.1):
-        flags.append(f"board poses left out of the fit are predicted to {held_out:.2f} px only")
-    n_views = len({s.board for s in seen})
+    rms = tuple(_rms_of(solution, data, c) for c in range(len(lenses)))
+    flags = [f"{lens.camera}: {flag}" for lens in lenses for flag in lens.flags if "bowed" not in flag]
+    flags += bow_flags(solution.bow_m, np.sqrt(np.diag(solution.bow_covariance)))
+    flags += _fit_flags(dropped, max(rms), check)
+    n_views = len({s.board for s in data.seen if s.board < data.n_shared})
     return CalibratedRig(
-        name, "rig", solution.cameras, covariance, provenance, rms, held_out, n_views, tuple(flags)
+        name, "rig", solution.cameras, covariance, provenance, rms, check.px if check else None, n_views,
+        tuple(flags), held_out_length_m=check.length_m if check else None,
     )  # fmt: skip
 
 
-def _observations(lenses: Sequence[LensCalibration], views: Sequence[SharedView]) -> list[BoardSeen]:
-    at = {lens.camera: i for i, lens in enumerate(lenses)}
-    return [BoardSeen(at[c], b, px) for b, view in enumerate(views) for c, px in view.corners_px.items()]
+def _fit_flags(dropped: int, worst_rms: float, check: HeldOut | None) -> list[str]:
+    flags = []
+    if dropped:
+        flags.append(f"{dropped} board views did not fit the others and were left out")
+    if worst_rms > 1.0:
+        flags.append(f"board corners fit the rig to {worst_rms:.2f} px only; up to 1 px is usual")
+    if check is not None and check.px > 8 * max(worst_rms, 0.1):
+        flags.append(f"board poses left out of the fit are predicted to {check.px:.2f} px only")
+    return flags
 
 
-def _start(
-    lenses: Sequence[LensCalibration],
-    views: Sequence[SharedView],
-    placements: Sequence[Placement],
-    board: Board,
-) -> _Start:
-    names = [lens.camera for lens in lenses]
-    cam_from_rig = {names[0]: Rigid.identity(f"cam_{names[0]}", "rig")}
-    edges = sorted(placements, key=lambda p: -p.votes)
-    while len(cam_from_rig) < len(names):
-        edge = next((e for e in edges if (e.a in cam_from_rig) != (e.b in cam_from_rig)), None)
-        if edge is None:
-            _raise_apart(list(cam_from_rig), [n for n in names if n not in cam_from_rig])
-        elif edge.a in cam_from_rig:
-            cam_from_rig[edge.b] = edge.b_from_a @ cam_from_rig[edge.a]
-        else:
-            cam_from_rig[edge.a] = edge.b_from_a.inverse() @ cam_from_rig[edge.b]
-    cameras = {lens.camera: lens.as_camera(cam_from_rig[lens.camera]) for lens in lenses}
-    boards = []
-    for view in views:
-        largest = max(view.corners_px, key=lambda c: float(np.linalg.det(np.cov(view.corners_px[c].T))))
-        pose = cam_from_board(cameras[largest], board, view.corners_px[largest])
-        boards.append(cam_from_rig[largest].inverse() @ pose)
-    return _Start(tuple(cameras[n] for n in names), tuple(boards))
-
-
-def _raise_apart(joined: Sequence[str], apart: Sequence[str]) -> None:
-    raise BadInput(
-        f"shared footage does not join the cameras: {', '.join(joined)} on one side, {', '.join(apart)} on the "
-        "other; record a set in which the board is held still where cameras of both sides see it together"
-    )
-
-
-def _want_joined(names: Sequence[str], seen: Sequence[BoardSeen]) -> None:
+def _want_joined(names: Sequence[str], data: RigData) -> None:
     """Raises BadInput where the observations that were kept no longer join all cameras."""
     reached = {0}
     while True:
-        boards = {s.board for s in seen if s.camera in reached}
-        more = reached | {s.camera for s in seen if s.board in boards}
+        boards = {s.board for s in data.seen if s.camera in reached}
+        more = reached | {s.camera for s in data.seen if s.board in boards}
         if more == reached:
             break
         reached = more
     if len(reached) < len(names):
-        _raise_apart([names[i] for i in sorted(reached)], [n for i, n in enumerate(names) if i not in reached])
+        raise apart([names[i] for i in sorted(reached)], [n for i, n in enumerate(names) if i not in reached])
 
 
-def _solve(
-    lenses: Sequence[LensCalibration], seen: Sequence[BoardSeen], start: _Start, board: Board
-) -> BundleSolution:
-    """Solves for the boards that are seen; boards of other indices keep their start."""
-    used = sorted({s.board for s in seen})
-    new = {b: i for i, b in enumerate(used)}
-    priors = tuple(LensPrior(lens.vector(), information(lens.covariance)) for lens in lenses)
-    renumbered = tuple(BoardSeen(s.camera, new[s.board], s.uv_px) for s in seen)
-    problem = BundleProblem(board.points_m(), renumbered, priors, frozenset({0}))
-    solution = solve_bundle(problem, start.cameras, [start.rig_from_board[b] for b in used])
-    boards = list(start.rig_from_board)
-    for b, pose in zip(used, solution.world_from_board, strict=True):
-        boards[b] = pose
-    return BundleSolution(
-        solution.cameras, tuple(boards), solution.covariance, solution.sigma_px, solution.residuals_px
-    )
+def _groups(seen: Sequence[BoardSeen], n_shared: int) -> Array:
+    """(V,) camera and kind (lens footage or shared) of each view, as one number."""
+    return np.array([2 * s.camera + (s.board < n_shared) for s in seen])
 
 
-def information(covariance: Array) -> Array:
-    """Inverse of a covariance whose parameters have very different units. Zero variances count as tiny ones."""
-    d = np.sqrt(np.maximum(np.diag(covariance), 1e-24))
-    correlation = covariance / np.outer(d, d)
-    return np.asarray(np.linalg.inv(correlation + 1e-10 * np.eye(len(d))) / np.outer(d, d))
-
-
-def _without_outliers(seen: Sequence[BoardSeen], solution: BundleSolution) -> tuple[list[BoardSeen], int]:
-    rms = np.array([_rms([r]) for r in solution.residuals_px])
-    good = rms <= _BAD_VIEW_RATIO * np.median(rms)
-    kept = [s for s, ok in zip(seen, good, strict=True) if ok]
-    # a board pose left with one camera says nothing about the rig
-    shared = [s for s in kept if sum(o.board == s.board for o in kept) > 1]
+def _without_outliers(data: RigData, solution: BundleSolution) -> tuple[list[BoardSeen], int]:
+    rms, group = view_rms(solution), _groups(data.seen, data.n_shared)
+    usual = np.array([np.median(rms[group == g]) for g in group])
+    good = rms <= _BAD_VIEW_RATIO * np.maximum(usual, np.median(rms) * _NOISE_RANGE[0])
+    kept = [s for s, ok in zip(data.seen, good, strict=True) if ok]
+    # a shared board pose left with one camera says nothing about the rig
+    shared = [s for s in kept if s.board >= data.n_shared or sum(o.board == s.board for o in kept) > 1]
     return shared, int((~good).sum())
 
 
-def _rms(residuals: Sequence[Array]) -> float:
-    if not residuals:
-        return 0.0
-    return float(np.sqrt(np.mean([(r**2).sum(axis=1).mean() for r in residuals])))
+def _weighed(seen: Sequence[BoardSeen], solution: BundleSolution, data: RigData) -> list[BoardSeen]:
+    """The same views, each with the noise of its camera and kind against that of all."""
+    residuals = {(s.camera, s.board): r for s, r in zip(data.seen, solution.residuals_px, strict=True)}
+    group = _groups(seen, data.n_shared)
+    noise = {}
+    for g in np.unique(group):
+        own = [residuals[s.camera, s.board].ravel() for s, o in zip(seen, group, strict=True) if o == g]
+        # each view's own pose takes up six of its numbers
+        freedom = sum(len(r) for r in own) / max(sum(len(r) - 6 for r in own), 1)
+        sigma = 1.4826 * float(np.median(np.abs(np.concatenate(own)))) * np.sqrt(freedom)
+        noise[g] = float(np.clip(sigma / max(solution.sigma_px, 1e-9), *_NOISE_RANGE))
+    return [replace(s, noise=noise[g]) for s, g in zip(seen, group, strict=True)]
 
 
-def _held_out(
-    lenses: Sequence[LensCalibration], seen: Sequence[BoardSeen], solution: BundleSolution, board: Board
-) -> float | None:
-    """Fits the rig without every fourth board pose, then predicts those poses' corners camera by camera."""
-    boards = sorted({s.board for s in seen})
-    out = set(boards[_HELD_OUT_EVERY - 1 :: _HELD_OUT_EVERY])
-    rest = [s for s in seen if s.board not in out]
-    cameras_left = {s.camera for s in rest}
-    if len(out) < 2 or len(cameras_left) < len(lenses) or len(boards) - len(out) < 4:
-        return None
-    fit = _solve(lenses, rest, _Start(solution.cameras, solution.world_from_board), board)
-    errors = []
-    for b in sorted(out):
-        together = [s for s in seen if s.board == b]
-        for target in together:
-            others = [s for s in together if s.camera != target.camera]
-            pose = _pose_from(fit.cameras, others, solution.world_from_board[b], board)
-            errors.append(target.uv_px - fit.cameras[target.camera].project(pose.apply(board.points_m())))
-    return _rms(errors)
-
-
-def _pose_from(cameras: Sequence[Camera], others: Sequence[BoardSeen], start: Rigid, board: Board) -> Rigid:
-    """The board's pose from some cameras that are held fixed."""
-    rigid = np.eye(N_LENS) * 1e18
-    priors = tuple(LensPrior(cameras[s.camera].lens_vector(), rigid) for s in others)
-    seen = tuple(BoardSeen(i, 0, s.uv_px) for i, s in enumerate(others))
-    problem = BundleProblem(board.points_m(), seen, priors, frozenset(range(len(others))))
-    return solve_bundle(problem, [cameras[s.camera] for s in others], [start]).world_from_board[0]
+def _rms_of(solution: BundleSolution, data: RigData, camera: int) -> float:
+    """rms length of one camera's residuals in the shared footage, px."""
+    own = [
+        r
+        for r, s in zip(solution.residuals_px, data.seen, strict=True)
+        if s.camera == camera and s.board < data.n_shared
+    ]
+    return float(np.sqrt(np.mean([(r**2).sum(axis=1).mean() for r in own]))) if own else 0.0
 
 
 def _with_scale(covariance: Array, cameras: Sequence[Camera], board: Board) -> Array:

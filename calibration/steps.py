@@ -178,7 +178,7 @@ def _board_options(board: Board) -> dict[str, str | float]:
     )  # fmt: skip
     return {
         "kind": board.kind, "columns": float(board.columns), "rows": float(board.rows),
-        "square_m": board.square_m, "square_u_m": board.square_u_m, **markers,
+        "square_m": board.square_m, "square_u_m": board.square_u_m, "flat_u_m": board.flat_u_m, **markers,
     }  # fmt: skip
 
 

@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.board.description import DICTIONARIES, Board, Corners, Ids, grey
+from calibration.board.meeting import meeting_points
 from calibration.checks import Array
 from calibration.errors import BadInput
 from calibration.footage import Image
@@ -23,12 +24,15 @@ _CROP_MARGIN = 0.5  # of the seen part's size, around where it was last seen
 _REACH = 0.35  # half side of the measuring window over a square
 _REACH_PX = 14.0  # and its limit: beyond, time grows and the corner gains nothing
 _RIM_PX = 1.0  # a marker's edge is blurred this far into the light rim around it
-_LEAST_RIM_PX = 1.5  # kept on either side of an edge also where the rim is thinner: else nothing is left to measure
-_STEPS, _SETTLED_PX = 20, 0.002
+_LEAST_RIM_PX = (
+    1.5  # kept on either side of an edge also where the rim is thinner: else nothing is left to measure
+)
 _MOST_MOVED = 0.2  # of a square, from where the markers put the corner
 _MOST_UNEVEN = 0.35  # as for the checkerboard: a corner that jumped breaks the line of its neighbours more
 _MIN_CONTRAST = 12.0  # grey levels between black and white squares
-_GAUSSIAN = 2 * 1.2816 / np.sqrt(2 * np.pi)  # an edge blurred by a Gaussian: 10-90 % width x steepest slope / contrast
+_GAUSSIAN = (
+    2 * 1.2816 / np.sqrt(2 * np.pi)
+)  # an edge blurred by a Gaussian: 10-90 % width x steepest slope / contrast
 
 
 def find_charuco(
@@ -139,49 +143,13 @@ def _meeting_points(image: Image, board: Board, start: Corners, axes: Array) -> 
     Here the window follows the board, and in the two white squares it takes the light rim around the marker only.
     """
     side = np.linalg.norm(axes, axis=2)
-    reach = np.minimum(_REACH, _REACH_PX / side.min(axis=1))[:, None]
-    half = int(np.ceil(np.sqrt(2) * (reach * side).max())) + 1
-    offset = np.stack(np.meshgrid(*[np.arange(-half, half + 1)] * 2), axis=-1).reshape(-1, 2)
-    gradient = _gradient(image)
+    reach = np.minimum(_REACH, _REACH_PX / side.min(axis=1))
+    rim = np.maximum(_rim(board) - _RIM_PX / side, _LEAST_RIM_PX / side)
     into_board = np.linalg.inv(np.transpose(axes, (0, 2, 1)))
-    rim = np.maximum(_rim(board) - _RIM_PX / side, _LEAST_RIM_PX / side)[:, None]
-    parity = (start.ids % board.columns + start.ids // board.columns)[:, None]
-    px = np.array(start.px)
-    for _ in range(_STEPS):
-        q = np.rint(px).astype(int)[:, None] + offset
-        away = np.einsum("nij,nkj->nki", into_board, q - px[:, None])
-        weight = np.exp(-2 * (away**2).sum(axis=-1) / reach**2)
-        weight[(np.abs(away) > reach[..., None]).any(axis=-1)] = 0.0
-        in_white = (parity + (away > 0).sum(axis=-1)) % 2 == 1
-        weight[in_white & (np.abs(away) > rim).all(axis=-1)] = 0.0
-        moved = _step(gradient, q, weight, px)
-        px = np.clip(px + moved, start.px - half, start.px + half)
-        if np.abs(moved).max() < _SETTLED_PX:
-            break
+    parity = (start.ids % board.columns + start.ids // board.columns) % 2
+    px = meeting_points(np.ascontiguousarray(image), start.px, into_board, parity, reach, rim)
     inside = ((px > 1) & (px < np.array(image.shape[::-1]) - 2)).all(axis=1)
     return np.where(inside[:, None], px, np.nan)
-
-
-def _gradient(image: Image) -> Array:
-    """(H, W, 2) central differences, grey levels per pixel; zero along the border."""
-    level = image.astype(float)
-    out = np.zeros((*image.shape, 2))
-    out[:, 1:-1, 0] = (level[:, 2:] - level[:, :-2]) / 2
-    out[1:-1, :, 1] = (level[2:] - level[:-2]) / 2
-    return out
-
-
-def _step(gradient: Array, q: NDArray[np.intp], weight: Array, px: Array) -> Array:
-    """(n, 2) from px to the point that the weighted gradients at the pixels q (n, k, 2) are square to."""
-    height, width = gradient.shape[:2]
-    inside = ((q >= 0) & (q < (width, height))).all(axis=-1)
-    g = gradient[np.clip(q[..., 1], 0, height - 1), np.clip(q[..., 0], 0, width - 1)]
-    w = (weight * inside)[..., None]
-    normal = np.einsum("nki,nkj->nij", w * g, g)
-    along = (g * (q - px[:, None])).sum(axis=-1, keepdims=True)
-    right = (w * g * along).sum(axis=1)
-    # a flat window has no answer: the small term keeps its corner where it is, and the contrast drops it later
-    return np.linalg.solve(normal + 1e-6 * np.eye(2), right[..., None])[..., 0]
 
 
 def _rim(board: Board) -> float:

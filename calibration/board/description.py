@@ -26,7 +26,10 @@ DICTIONARIES = {
 Source: Garrido-Jurado S et al. (2014), Automatic generation and detection of highly reliable fiducial markers
 under occlusion, Pattern Recognition 47:2280-2292 (OpenCV's predefined dictionaries).
 """
-_MARKER_SHARE = (0.4, 0.9)  # of a square: smaller markers are read late, larger ones leave no light rim around them
+_MARKER_SHARE = (
+    0.4,
+    0.9,
+)  # of a square: smaller markers are read late, larger ones leave no light rim around them
 
 
 def no_ids() -> Ids:
@@ -72,6 +75,8 @@ class Board:
     columns, rows  inner corners, where four squares meet, along x and y; on a checkerboard x is the longer side
     square_m       side of a square
     square_u_m     standard uncertainty of square_m (one common scale error of the print)
+    flat_u_m       how far the board may bow: standard uncertainty of its bow height along either side. Foam and
+                   plywood of a metre bow by millimetres (common practice); 0 only for glass or stone
     kind           "checkerboard", or "charuco": one marker in every white square, so that each corner has a name
                    and a partly hidden board counts
     marker_m       side of a marker with its black border; charuco only
@@ -85,6 +90,7 @@ class Board:
     rows: int
     square_m: float
     square_u_m: float = 0.0
+    flat_u_m: float = 0.003
     kind: str = CHECKERBOARD
     marker_m: float | None = None
     dictionary: str | None = None
@@ -102,6 +108,8 @@ class Board:
                 f"board: want an uncertainty of the squares from 0 to a tenth of their side, "
                 f"got {self.square_u_m * 1e3:g} mm"
             )
+        if not 0 <= self.flat_u_m <= 0.05:
+            raise BadInput(f"board: want a bow from 0 to 50 mm, got {self.flat_u_m * 1e3:g} mm")
         if self.kind == CHECKERBOARD:
             self._check_checkerboard()
         elif self.kind == CHARUCO:
@@ -127,9 +135,7 @@ class Board:
             )
             raise BadInput(f"board: a charuco board wants {missing}, got nothing")
         if self.dictionary not in DICTIONARIES:
-            raise BadInput(
-                f"board: want a dictionary of {', '.join(DICTIONARIES)}, got {self.dictionary!r}"
-            )
+            raise BadInput(f"board: want a dictionary of {', '.join(DICTIONARIES)}, got {self.dictionary!r}")
         low, high = _MARKER_SHARE
         if not low * self.square_m <= self.marker_m <= high * self.square_m:
             raise BadInput(

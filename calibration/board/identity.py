@@ -188,9 +188,7 @@ def _ends_there(image: Image, grid: Array) -> bool:
     # a quarter square beyond the outer squares: the rim; where the pattern runs on, every other place is dark
     along_x, along_y = np.arange(-0.5, columns), np.arange(-0.5, rows)
     far_x, far_y = np.array([-1.25, columns + 0.25]), np.array([-1.25, rows + 0.25])
-    rim = np.concatenate(
-        [level(*np.meshgrid(along_x, far_y)), level(*np.meshgrid(far_x, along_y))]
-    )
+    rim = np.concatenate([level(*np.meshgrid(along_x, far_y)), level(*np.meshgrid(far_x, along_y))])
     return bool((rim > light - step).all())
 
 

@@ -10,6 +10,7 @@ from scipy.spatial.transform import Rotation
 from calibration.checks import Array, checked
 from calibration.errors import BadInput, FrameMismatch
 
+_UNIT = np.eye(3)
 _ORTHONORMAL_TOLERANCE = 1e-6  # a rotation written to text with 7 digits still passes; a scaled one does not
 
 
@@ -30,8 +31,8 @@ class Rigid:
         name = f"{self.dst}_from_{self.src}"
         object.__setattr__(self, "R", checked(self.R, (3, 3), f"{name}.R"))
         object.__setattr__(self, "t_m", checked(self.t_m, (3,), f"{name}.t_m"))
-        error = float(np.abs(self.R @ self.R.T - np.eye(3)).max())
-        if error > _ORTHONORMAL_TOLERANCE or np.linalg.det(self.R) < 0:
+        error = float(np.abs(self.R @ self.R.T - _UNIT).max())
+        if error > _ORTHONORMAL_TOLERANCE or _determinant(*self.R.tolist()) < 0:
             raise BadInput(f"{name}.R: want a rotation (R Rᵀ = 1, det +1), got one off by {error:.1e}")
 
     @classmethod
@@ -67,3 +68,12 @@ class Rigid:
     def rotate(self, v_src: Array) -> Array:
         """Directions (..., 3): rotated, not moved."""
         return np.asarray(v_src @ self.R.T)
+
+
+def _determinant(x: list[float], y: list[float], z: list[float]) -> float:
+    """Of three rows; written out, because a general routine takes longer than all other checks together."""
+    return (
+        x[0] * (y[1] * z[2] - y[2] * z[1])
+        - x[1] * (y[0] * z[2] - y[2] * z[0])
+        + x[2] * (y[0] * z[1] - y[1] * z[0])
+    )

@@ -20,7 +20,8 @@ CALIBRATION_LAYERS = (
     {"views", "court"},
     {"holds", "lens"},
     {"files", "shared"},
-    {"folder", "rig"},
+    {"board_form", "rig"},
+    {"folder", "sheets"},
     {"own", "steps"},
 )
 STAGES = {

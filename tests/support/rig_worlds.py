@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from calibration.board import Board
+from calibration.bundle import bent_points
 from calibration.checks import Array
 from calibration.geometry import Camera, Rigid
 from calibration.shared import Placement, SharedView
@@ -44,11 +45,19 @@ def rig_cameras(cameras: tuple[Camera, ...]) -> tuple[Camera, ...]:
     return tuple(c.placed(c.cam_from_world @ court_from_rig) for c in cameras)
 
 
-def board_facing(camera: Camera, rng: np.random.Generator, distance_m: tuple[float, float]) -> Rigid:
-    """A board pose in front of a camera, tilted up to 45 degrees, wholly in its picture."""
+def board_facing(
+    camera: Camera,
+    rng: np.random.Generator,
+    distance_m: tuple[float, float],
+    reach: tuple[float, float] = (0.45, 0.25),
+) -> Rigid:
+    """A board pose in front of a camera, tilted up to 45 degrees, wholly in its picture.
+
+    reach: how far its middle may be off the axis, as tangents.
+    """
     while True:
         distance = rng.uniform(*distance_m)
-        n = rng.uniform((-0.45, -0.25), (0.45, 0.25))
+        n = rng.uniform(-np.array(reach), reach)
         tilt = Rigid.from_rotvec(rng.uniform(-0.75, 0.75, 3) * (1, 1, 0.5), np.zeros(3), "cam", "board")
         centre = np.array([n[0], n[1], 1.0]) * distance
         pose = Rigid(tilt.R, centre - tilt.R @ BOARD.centre_m(), f"cam_{camera.name}", "board")
@@ -62,12 +71,22 @@ def sees_all(camera: Camera, x_m: Array) -> bool:
     return bool(np.isfinite(uv).all() and (uv > 5).all() and (uv < np.array(camera.size_px) - 6).all())
 
 
-def lens_views(camera: Camera, count: int, sigma_px: float, rng: np.random.Generator) -> list[BoardView]:
+def lens_views(
+    camera: Camera,
+    count: int,
+    sigma_px: float,
+    rng: np.random.Generator,
+    *,
+    distance_m: tuple[float, float] = (0.9, 2.0),
+    reach: tuple[float, float] = (0.45, 0.25),
+    bow_m: Array | None = None,
+) -> list[BoardView]:
     """Board views of one camera with white corner noise."""
+    points = BOARD.points_m() if bow_m is None else bent_points(BOARD.points_m(), bow_m)
     at_origin = camera.placed(Rigid.identity(f"cam_{camera.name}", "rig"))
     views = []
     for i in range(count):
-        x = board_facing(camera, rng, (0.9, 2.0)).apply(BOARD.points_m())
+        x = board_facing(camera, rng, distance_m, reach).apply(points)
         uv = at_origin.project(x) + rng.normal(0, sigma_px, (len(x), 2))
         views.append(BoardView(i, float(i), uv, rise_px=2.0))
     return views
@@ -97,12 +116,17 @@ def faces(camera: Camera, world_from_board: Rigid) -> bool:
 
 
 def shared_views(
-    cameras: tuple[Camera, ...], poses: list[Rigid], sigma_px: float, rng: np.random.Generator
+    cameras: tuple[Camera, ...],
+    poses: list[Rigid],
+    sigma_px: float,
+    rng: np.random.Generator,
+    bow_m: Array | None = None,
 ) -> list[SharedView]:
     """What the cameras that face each board see of it."""
+    points = BOARD.points_m() if bow_m is None else bent_points(BOARD.points_m(), bow_m)
     views = []
     for i, pose in enumerate(poses):
-        x = pose.apply(BOARD.points_m())
+        x = pose.apply(points)
         corners = {
             c.name: c.project(x) + rng.normal(0, sigma_px, (len(x), 2)) for c in cameras if faces(c, pose)
         }

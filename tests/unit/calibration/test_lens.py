@@ -7,6 +7,7 @@ import pytest
 from scipy.stats import chi2
 
 from calibration.errors import BadInput, NotMeasurable
+from calibration.geometry import Camera
 from calibration.lens import LensCalibration, calibrate_lens
 from calibration.views import BoardView
 from tests.support.rig_worlds import (
@@ -103,3 +104,47 @@ def test_coverage_counts_fields_of_the_picture() -> None:
               if np.abs(v.corners_px - [640, 360]).max() < 300]  # fmt: skip
     small = calibrated(middle)
     assert small.coverage < 0.6 and any("extrapolated" in f for f in small.flags)
+
+
+FISHEYE = Camera(
+    "left", SIZE_PX, np.array([[520.0, 0, 644], [0, 521, 355], [0, 0, 1]]),
+    np.array([0.03, -0.01, 0.004, -0.001]),
+    TRUE.cam_from_world, "fisheye4",
+)  # fmt: skip
+
+
+@pytest.mark.parametrize(("true", "chosen"), [(TRUE, "radial5"), (FISHEYE, "fisheye4")])
+def test_the_lens_model_is_chosen_by_what_it_predicts(true: Camera, chosen: str) -> None:
+    """A lens near 1000 px takes the simplest model, an action camera's the equidistant one; both are said."""
+    rng = np.random.default_rng(21)
+    wide = {"distance_m": (0.4, 1.2), "reach": (1.5, 0.6)} if true is FISHEYE else {}
+    views = lens_views(true, 30, 0.2, rng, **wide)
+    lens = calibrated(views)
+    assert lens.model == chosen and set(lens.held_out_px) >= {"radial5", chosen}
+    assert lens.held_out_px[chosen] == pytest.approx(0.2 * np.sqrt(2), rel=0.15)
+    if true is FISHEYE:
+        assert lens.held_out_px["radial5"] > 1.2 * lens.held_out_px["fisheye4"]
+        z = (lens.vector() - FISHEYE.lens_vector())[:4] / lens.u()[:4]
+        assert np.abs(z).max() < 4
+    assert calibrate_lens("left", views, BOARD, SIZE_PX, "left.mp4", model="rational8").model == "rational8"
+
+
+def test_partly_seen_boards_count() -> None:
+    rng = np.random.default_rng(22)
+    views = []
+    for v in lens_views(TRUE, 24, 0.2, rng):
+        keep = np.flatnonzero(v.corners_px[:, 0] > np.quantile(v.corners_px[:, 0], 0.4))
+        views.append(BoardView(v.index, v.t_s, v.corners_px[keep], rise_px=2.0, ids=keep))
+    lens = calibrated(views)
+    assert lens.views_used >= 20
+    assert np.abs((lens.vector() - TRUE.lens_vector())[:4] / lens.u()[:4]).max() < 4
+
+
+def test_a_bowed_board_is_noticed_and_said() -> None:
+    rng = np.random.default_rng(23)
+    lens = calibrated(lens_views(TRUE, 30, 0.2, rng, bow_m=np.array([0.002, 0.001])))
+    assert any("the board is bowed by" in f for f in lens.flags), lens.flags
+    assert np.abs((lens.bow_m - [0.002, 0.001]) / lens.bow_u_m).max() < 4
+    flat = calibrated(lens_views(TRUE, 30, 0.2, rng))
+    assert not any("bowed" in f for f in flat.flags)
+    assert np.abs(flat.bow_m / flat.bow_u_m).max() < 4

@@ -11,16 +11,20 @@ from scipy.stats import chi2
 from calibration.board import Board
 from calibration.calibrated_rig import CalibratedRig
 from calibration.checks import Array
+from calibration.court.model import SERVE_VOLUME
+from calibration.court.uncertainty import worst_u_over_volume
 from calibration.errors import BadInput
-from calibration.geometry import Camera
+from calibration.geometry import Camera, Rigid
 from calibration.geometry.camera import N_CAMERA, POSE, SHIFT
-from calibration.lens import LensCalibration
+from calibration.lens import LensCalibration, calibrate_lens
 from calibration.provenance import Provenance
 from calibration.rig import calibrate_rig
 from calibration.shared import Placement, SharedView
 from tests.support.rig_worlds import (
     BOARD,
+    SIZE_PX,
     court_cameras,
+    lens_views,
     parameter_error,
     rig_cameras,
     rough_placements,
@@ -144,3 +148,50 @@ def test_records_refuse_contradictions() -> None:
     lopsided[0, 1] += 1
     with pytest.raises(BadInput, match="symmetric"):
         replace(rig, covariance=lopsided)
+
+
+def test_lens_and_shared_footage_of_a_bowed_board_count_together() -> None:
+    """All parameters of rigs from footage of a bowed board: squared error in its chi-square band."""
+    total, freedom = 0.0, 0
+    true = rig_cameras(court_cameras())
+    for seed in range(10):
+        rng = np.random.default_rng(seed)
+        bow = rng.normal(0, 0.003, 2)
+        lenses = [
+            calibrate_lens(c.name, lens_views(c, 12, 0.1, rng, bow_m=bow), BOARD, SIZE_PX, c.name, "radial5")
+            for c in true
+        ]
+        views = shared_views(true, shared_boards(true, 16, rng), 0.3, rng, bow)
+        rig = calibrate_rig("r", lenses, views, rough_placements(true, rng), BOARD, Provenance("test"))
+        error = np.concatenate([parameter_error(a, b) for a, b in zip(rig.cameras, true, strict=True)])
+        squared, n = squared_in_sigmas(error, rig.covariance)
+        total, freedom = total + squared, freedom + n
+        assert rig.held_out_length_m is not None and 0.0005 < rig.held_out_length_m < 0.01
+        assert any("bowed" in f for f in rig.flags) or np.abs(bow).max() < 0.001
+    assert freedom == 10 * 39
+    assert chi2.ppf(0.001, freedom) < total < chi2.ppf(0.999, freedom), total / freedom
+
+
+def test_the_rig_is_better_with_the_lenses_own_views_than_with_their_summary() -> None:
+    """A bow that the near views show well is lost in a summary of the lens alone."""
+    rng = np.random.default_rng(4)
+    true = rig_cameras(court_cameras())
+    bow = np.array([0.003, 0.002])
+    lenses = [
+        calibrate_lens(c.name, lens_views(c, 20, 0.1, rng, bow_m=bow), BOARD, SIZE_PX, c.name, "radial5")
+        for c in true
+    ]
+    views = shared_views(true, shared_boards(true, 12, rng), 0.2, rng, bow)
+    placements = rough_placements(true, rng)
+    joint = calibrate_rig("r", lenses, views, placements, BOARD, Provenance("test"))
+    summed = [replace(lens, views=()) for lens in lenses]
+    alone = calibrate_rig("r", summed, views, placements, BOARD, Provenance("test"))
+    worst = [worst_u_over_volume(in_court(rig), rig.covariance, SERVE_VOLUME) for rig in (joint, alone)]
+    assert worst[0] is not None and worst[1] is not None and worst[0] < worst[1]
+
+
+def in_court(rig: CalibratedRig) -> tuple[Camera, ...]:
+    """The rig's cameras at the invented rig's place in the court."""
+    first = court_cameras()[0].cam_from_world
+    rig_from_court = Rigid(first.R, first.t_m, "rig", "court")
+    return tuple(c.placed(c.cam_from_world @ rig_from_court) for c in rig.cameras)
