@@ -17,10 +17,13 @@ CALIBRATION_LAYERS = (
     {"checks", "provenance"},
     {"geometry", "footage"},
     {"board", "bundle", "calibrated_rig"},
-    {"views", "court"},
-    {"holds", "lens"},
+    {"views", "court", "start", "residuals"},
+    {"holds", "view_choice"},
+    {"lens"},
     {"files", "shared"},
-    {"folder", "rig"},
+    {"folder", "rig_data", "pictures"},
+    {"rig_check"},
+    {"rig"},
     {"own", "steps"},
 )
 STAGES = {
