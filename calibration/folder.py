@@ -94,6 +94,16 @@ class RigFolder:
         return self.root / "derived" / "calibrated_rig.json"
 
     @property
+    def residuals_path(self) -> Path:
+        """derived/rig_residuals.png: what the rig's fit leaves over."""
+        return self.root / "derived" / "rig_residuals.png"
+
+    @property
+    def position_u_path(self) -> Path:
+        """derived/position_u.png: how well calibration knows places around the server."""
+        return self.root / "derived" / "position_u.png"
+
+    @property
     def clicks_path(self) -> Path:
         """court_clicks.csv next to rig.toml."""
         return self.root / CLICKS_NAME

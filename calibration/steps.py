@@ -21,6 +21,7 @@ from calibration.errors import BadInput, CourtplumbError
 from calibration.files import load_lens, load_rig, save_lens, save_rig
 from calibration.folder import CameraEntry, RigFolder, read_clicks, read_rig_folder
 from calibration.lens import LEAST_VIEWS, LensCalibration, calibrate_lens
+from calibration.pictures import draw_position_u, draw_residuals
 from calibration.provenance import Provenance, content_hash, program_version
 from calibration.rig import calibrate_rig
 from calibration.shared import BoardFootage, Placement, SharedView, match_set, read_board_footage
@@ -109,8 +110,9 @@ def run_rig(rig_folder: Path | str, progress: Progress = silent) -> CalibratedRi
         placements += matched.placements
         flags += matched.flags
     progress("rig", 0, 1)
-    rig = calibrate_rig(folder.name, lenses, views, placements, folder.board, made)
-    rig = replace(rig, flags=(*flags, *rig.flags))
+    fit = calibrate_rig(folder.name, lenses, views, placements, folder.board, made)
+    rig = replace(fit.rig, flags=(*flags, *fit.rig.flags))
+    draw_residuals(folder.residuals_path, fit.residuals)
     save_rig(folder.rig_path, rig)
     progress("rig", 1, 1)
     return rig
@@ -152,6 +154,7 @@ def run_court(
         return kept
     progress("court", 0, 1)
     placed = replace(register_court(rig, clicks, options), provenance=made)
+    draw_position_u(folder.position_u_path, placed)
     save_rig(folder.calibrated_rig_path, placed)
     progress("court", 1, 1)
     return placed
@@ -172,10 +175,9 @@ def _if_current(path: Path, made: Provenance, load: Callable[[Path], _R]) -> _R 
 
 
 def _board_options(board: Board) -> dict[str, str | float]:
-    markers = (
-        {} if board.marker_m is None or board.dictionary is None
-        else {"marker_m": board.marker_m, "dictionary": board.dictionary}
-    )  # fmt: skip
+    markers: dict[str, str | float] = {}
+    if board.marker_m is not None and board.dictionary is not None:
+        markers = {"marker_m": board.marker_m, "dictionary": board.dictionary}
     return {
         "kind": board.kind, "columns": float(board.columns), "rows": float(board.rows),
         "square_m": board.square_m, "square_u_m": board.square_u_m, "flat_u_m": board.flat_u_m, **markers,

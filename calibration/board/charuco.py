@@ -24,15 +24,11 @@ _CROP_MARGIN = 0.5  # of the seen part's size, around where it was last seen
 _REACH = 0.35  # half side of the measuring window over a square
 _REACH_PX = 14.0  # and its limit: beyond, time grows and the corner gains nothing
 _RIM_PX = 1.0  # a marker's edge is blurred this far into the light rim around it
-_LEAST_RIM_PX = (
-    1.5  # kept on either side of an edge also where the rim is thinner: else nothing is left to measure
-)
+_LEAST_RIM_PX = 1.5  # kept on either side of an edge also where the rim is thinner: else nothing is left
 _MOST_MOVED = 0.2  # of a square, from where the markers put the corner
 _MOST_UNEVEN = 0.35  # as for the checkerboard: a corner that jumped breaks the line of its neighbours more
 _MIN_CONTRAST = 12.0  # grey levels between black and white squares
-_GAUSSIAN = (
-    2 * 1.2816 / np.sqrt(2 * np.pi)
-)  # an edge blurred by a Gaussian: 10-90 % width x steepest slope / contrast
+_GAUSSIAN = 2 * 1.2816 / np.sqrt(2 * np.pi)  # 10-90 % width x steepest slope / contrast of a Gaussian edge
 
 
 def find_charuco(
@@ -80,7 +76,7 @@ def enough_corners(corners: Corners, board: Board) -> bool:
 
 
 def charuco_rise_px(picture: Image, board: Board, corners: Corners) -> float:
-    """How many pixels a dark-to-light edge of the squares takes (10 % to 90 %), the worse of the two directions.
+    """How many pixels a dark-to-light edge of the squares takes (10 % to 90 %), the worse direction of two.
 
     From the steepest slope across each edge between two neighbouring corners, as a Gaussian's: 10 % to 90 % of
     an edge with contrast C and slope S takes 1.02 C / S.
@@ -140,7 +136,7 @@ def _meeting_points(image: Image, board: Board, start: Corners, axes: Array) -> 
 
     Source of the step: Foerstner W, Guelch E (1987), A fast operator for detection and precise location of
     distinct points, ISPRS Intercommission Workshop: the point that all gradients in a window are square to.
-    Here the window follows the board, and in the two white squares it takes the light rim around the marker only.
+    Here the window follows the board, and of the two white squares it takes the rim around the marker only.
     """
     side = np.linalg.norm(axes, axis=2)
     reach = np.minimum(_REACH, _REACH_PX / side.min(axis=1))

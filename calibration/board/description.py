@@ -26,10 +26,7 @@ DICTIONARIES = {
 Source: Garrido-Jurado S et al. (2014), Automatic generation and detection of highly reliable fiducial markers
 under occlusion, Pattern Recognition 47:2280-2292 (OpenCV's predefined dictionaries).
 """
-_MARKER_SHARE = (
-    0.4,
-    0.9,
-)  # of a square: smaller markers are read late, larger ones leave no light rim around them
+_MARKER_SHARE = (0.4, 0.9)  # of a square: smaller ones are hard to read, larger ones leave no light rim
 
 
 def no_ids() -> Ids:
@@ -77,8 +74,8 @@ class Board:
     square_u_m     standard uncertainty of square_m (one common scale error of the print)
     flat_u_m       how far the board may bow: standard uncertainty of its bow height along either side. Foam and
                    plywood of a metre bow by millimetres (common practice); 0 only for glass or stone
-    kind           "checkerboard", or "charuco": one marker in every white square, so that each corner has a name
-                   and a partly hidden board counts
+    kind           "checkerboard", or "charuco": a marker in every white square, so that each corner has a name and
+                   a partly hidden board counts
     marker_m       side of a marker with its black border; charuco only
     dictionary     key of DICTIONARIES; charuco only. Markers are numbered row by row from the first corner on
 
@@ -125,7 +122,8 @@ class Board:
             )
         if self.marker_m is not None or self.dictionary is not None:
             raise BadInput(
-                f'board: a checkerboard has no markers; leave out marker and dictionary, or say kind = "{CHARUCO}"'
+                "board: a checkerboard has no markers; leave out marker_mm and dictionary, or say "
+                f'kind = "{CHARUCO}"'
             )
 
     def _check_charuco(self) -> None:
@@ -151,7 +149,7 @@ class Board:
 
     @property
     def looks_alike_upside_down(self) -> bool:
-        """True where a half turn maps the pattern onto itself: a checkerboard with both counts even, or both odd."""
+        """True where a half turn maps the pattern onto itself: a checkerboard, both counts even or both odd."""
         return self.kind == CHECKERBOARD and (self.columns + self.rows) % 2 == 0
 
     @property

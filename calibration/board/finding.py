@@ -31,7 +31,7 @@ def refine_board(picture: Image, board: Board, start: Corners) -> Corners | None
 
 
 def rise_px(picture: Image, board: Board, corners: Corners) -> float:
-    """How many pixels a dark-to-light edge of the board takes (10 % to 90 %), the worse of the two directions."""
+    """How many pixels a dark-to-light edge of the board takes (10 % to 90 %), the worse direction of two."""
     if board.kind == CHARUCO:
         return charuco_rise_px(picture, board, corners)
     return edge_rise_px(picture, board, corners.px)

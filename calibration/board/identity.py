@@ -1,4 +1,4 @@
-"""Which board is in the picture: so that a wrong description, or a second board, is told and not calibrated with."""
+"""Which board is in the picture: a wrong description, or a second board, is told and not calibrated with."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ _DARK_LIGHT = 0.35  # of the contrast between black and white squares: nearer th
 
 @dataclass(frozen=True, slots=True)
 class GridSeen:
-    """A grid of squares: inner corners, longer side first, and whether the pattern ends there on all four sides."""
+    """A grid of squares: inner corners, longer side first, and whether the pattern ends there on all sides."""
 
     columns: int
     rows: int
@@ -162,7 +162,7 @@ def grid_seen(picture: Image) -> GridSeen | None:
 
 
 def _ends_there(image: Image, grid: Array) -> bool:
-    """Whether the squares around the grid still alternate, and what lies beyond them is as light as white ones."""
+    """Whether the squares around the grid still alternate, and what lies beyond is as light as white ones."""
     rows, columns = grid.shape[:2]
     at = np.stack(np.meshgrid(np.arange(columns), np.arange(rows)), axis=-1).reshape(-1, 2).astype(float)
     h, _ = cv2.findHomography(at, grid.reshape(-1, 2))

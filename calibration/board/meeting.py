@@ -20,7 +20,7 @@ def meeting_points(
 
     start_px (n, 2)          first guess
     into_board (n, 2, 2)     px from the corner to squares along the board's x and y
-    parity (n,)              0 where the square before the corner, towards -x and -y, is black, 1 where it is white
+    parity (n,)              0 where the square before the corner, towards -x and -y, is black, else 1
     reach (n,)               half side of the window, squares
     rim (n, 2)               in a white square nothing farther than this from both edges counts, squares
     """

@@ -17,11 +17,13 @@ CALIBRATION_LAYERS = (
     {"checks", "provenance"},
     {"geometry", "footage"},
     {"board", "bundle", "calibrated_rig"},
-    {"views", "court"},
-    {"holds", "lens"},
+    {"views", "court", "start", "residuals"},
+    {"holds", "view_choice"},
+    {"lens"},
     {"files", "shared"},
-    {"board_form", "rig"},
-    {"folder", "sheets"},
+    {"board_form", "rig_data", "pictures"},
+    {"folder", "rig_check", "sheets"},
+    {"rig"},
     {"own", "steps"},
 )
 STAGES = {
