@@ -9,9 +9,8 @@ from typing import TypeVar
 
 import cv2
 import numpy as np
-from numpy.typing import NDArray
 
-from calibration.board.description import CHARUCO, DICTIONARIES, Board, Corners, grey
+from calibration.board.description import CHARUCO, DICTIONARIES, Board, Corners, Ids, grey
 from calibration.checks import Array
 from calibration.errors import BadInput
 from calibration.footage import Image
@@ -222,7 +221,7 @@ def markers_seen(picture: Image, bits: int) -> MarkersSeen | None:
     quads, ids, _ = cv2.aruco.ArucoDetector(dictionary).detectMarkers(_scanned(picture))
     if ids is None or len(ids) < _LEAST_MARKERS:
         return None
-    numbers = np.ravel(ids)
+    numbers = np.ravel(ids).astype(np.intp)
     px = np.array(quads, dtype=float).reshape(-1, 4, 2)
     alone, times = np.unique(numbers, return_counts=True)
     if (times > 1).sum() >= 3:
@@ -237,7 +236,7 @@ def markers_seen(picture: Image, bits: int) -> MarkersSeen | None:
     return MarkersSeen(bits, across, ("black", "white")[first], int(numbers.max()))
 
 
-def _fitting(numbers: NDArray[np.integer], px: Array, across: int, first_white: int) -> int:
+def _fitting(numbers: Ids, px: Array, across: int, first_white: int) -> int:
     """How many markers lie where a board with `across` squares in a row has them."""
     middle = _white_squares(across, first_white, int(numbers.max()) + 1)[numbers] + 0.5
     half = _MARKER_SHARE / 2
