@@ -14,6 +14,7 @@ import numpy as np
 from pydantic import Field, ValidationError, field_validator
 
 from calibration.board import Board
+from calibration.board_form import BoardForm
 from calibration.court.clicks import Click
 from calibration.errors import BadInput
 from calibration.files import StrictModel, first_fault, write_atomically
@@ -21,14 +22,6 @@ from calibration.files import StrictModel, first_fault, write_atomically
 CLICKS_NAME = "court_clicks.csv"
 CLICK_COLUMNS = ("camera", "point", "u_px", "v_px")
 _CAMERA_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9_-]*")
-
-
-class _BoardForm(StrictModel):
-    columns: int
-    rows: int
-    square_mm: float = Field(gt=0)
-    square_u_mm: float = Field(default=0.0, ge=0)
-    flat_u_mm: float = Field(default=3.0, ge=0)
 
 
 class _CameraForm(StrictModel):
@@ -50,7 +43,7 @@ class _SharedForm(StrictModel):
 
 class _RigForm(StrictModel):
     name: str = Field(min_length=1)
-    board: _BoardForm
+    board: BoardForm
     camera: list[_CameraForm] = Field(min_length=1)
     shared: list[_SharedForm] = Field(default_factory=list)
 
@@ -144,8 +137,7 @@ def read_rig_folder(root: Path | str) -> RigFolder:
         if len(shared.footage) < 2:
             raise BadInput(f"{path}: shared.{number}.footage: want two cameras or more, got one")
     try:
-        b = form.board
-        board = Board(b.columns, b.rows, b.square_mm / 1e3, b.square_u_mm / 1e3, b.flat_u_mm / 1e3)
+        board = form.board.to_board()
     except BadInput as error:
         raise BadInput(f"{path}: {error}") from error
     cameras = tuple(

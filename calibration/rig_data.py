@@ -58,7 +58,11 @@ def gathered(
     """
     cameras, boards = _start(lenses, views, placements, board)
     at = {lens.camera: i for i, lens in enumerate(lenses)}
-    seen = [BoardSeen(at[c], b, px) for b, view in enumerate(views) for c, px in view.corners_px.items()]
+    seen = [
+        BoardSeen(at[c], b, px, view.ids[c])
+        for b, view in enumerate(views)
+        for c, px in view.corners_px.items()
+    ]
     priors = []
     for c, lens in enumerate(lenses):
         if not lens.views:
@@ -96,7 +100,7 @@ def _start(
     boards = []
     for view in views:
         largest = max(view.corners_px, key=lambda c: float(np.linalg.det(np.cov(view.corners_px[c].T))))
-        pose = cam_from_board(cameras[largest], board, view.corners_px[largest])
+        pose = cam_from_board(cameras[largest], board, view.corners_px[largest], view.ids[largest])
         boards.append(cam_from_rig[largest].inverse() @ pose)
     return [cameras[n] for n in names], boards
 

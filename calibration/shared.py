@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from itertools import combinations
 from pathlib import Path
 
-from calibration.board import Board
+from calibration.board import Board, Ids, checked_ids, no_ids
 from calibration.checks import Array
 from calibration.errors import BadInput
 from calibration.geometry.camera import Camera
@@ -32,10 +32,22 @@ class BoardFootage:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class SharedView:
-    """One board pose: the cameras that saw it and where they saw its corners (N, 2) px."""
+    """One board pose: the cameras that saw it and where they saw its corners.
+
+    corners_px  per camera (n, 2)
+    ids         per camera (n,) indices into Board.points_m(); a camera left out saw all corners, in order
+    """
 
     label: str
     corners_px: Mapping[str, Array]
+    ids: Mapping[str, Ids] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        ids = {
+            name: checked_ids(self.ids.get(name, no_ids()), len(px), f"{self.label}, camera {name}: ids")
+            for name, px in self.corners_px.items()
+        }
+        object.__setattr__(self, "ids", ids)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -69,7 +81,7 @@ def read_board_footage(
     scan = scan_boards(path, board, rate_hz=SCAN_RATE_HZ, refine=False, label=label, progress=progress)
     if not scan.is_video:
         # pictures carry no time: their place in the folder stands for it
-        stills = tuple(Hold(v.t_s, v.t_s, v.corners_px) for v in scan.views)
+        stills = tuple(Hold(v.t_s, v.t_s, v.corners_px, v.ids) for v in scan.views)
         return BoardFootage(path, scan.size_px, False, stills, tuple(v.name for v in scan.views))
     holds = find_holds(scan.views, board)
     if not holds:
@@ -88,7 +100,7 @@ def match_set(footage: Mapping[str, BoardFootage], lenses: Mapping[str, Camera],
     """
     _check_footage(footage, lenses)
     poses = {
-        name: [cam_from_board(lenses[name], board, h.corners_px) for h in part.holds]
+        name: [cam_from_board(lenses[name], board, h.corners_px, h.ids) for h in part.holds]
         for name, part in footage.items()
     }
     found: list[tuple[str, str, Match]] = []
@@ -111,7 +123,7 @@ def match_set(footage: Mapping[str, BoardFootage], lenses: Mapping[str, Camera],
             f"found none that agree in {counts}; the footage may not belong together"
         )
     found.sort(key=lambda f: -len(f[2].pairs))
-    return _joined(footage, found, flags)
+    return _joined(footage, found, flags, board)
 
 
 def _check_footage(footage: Mapping[str, BoardFootage], lenses: Mapping[str, Camera]) -> None:
@@ -142,7 +154,7 @@ _PoseOf = dict[tuple[str, int], tuple[int, bool]]
 
 
 def _joined(
-    footage: Mapping[str, BoardFootage], found: Sequence[tuple[str, str, Match]], flags: list[str]
+    footage: Mapping[str, BoardFootage], found: Sequence[tuple[str, str, Match]], flags: list[str], board: Board
 ) -> SharedSet:
     """Board poses over all cameras: pairs' matches chained along the strongest tree."""
     group = {name: {name} for name in footage}
@@ -167,17 +179,20 @@ def _joined(
         )
     placements = tuple(Placement(a, b, match.b_from_a, len(match.pairs)) for a, b, match in found)
     matched = {name: offsets_s[name] for name in footage if name not in alone}
-    return SharedSet(_views(footage, pose_of), placements, matched, tuple(flags))
+    return SharedSet(_views(footage, pose_of, board), placements, matched, tuple(flags))
 
 
-def _views(footage: Mapping[str, BoardFootage], pose_of: _PoseOf) -> tuple[SharedView, ...]:
+def _views(footage: Mapping[str, BoardFootage], pose_of: _PoseOf, board: Board) -> tuple[SharedView, ...]:
     where = next(iter(footage.values())).path.stem
-    seen: dict[int, dict[str, Array]] = {}
+    corners: dict[int, dict[str, Array]] = {}
+    ids: dict[int, dict[str, Ids]] = {}
     for (name, i), (key, turned) in pose_of.items():
-        px = footage[name].holds[i].corners_px
-        seen.setdefault(key, {})[name] = px[::-1] if turned else px
-    shared = [corners for _, corners in sorted(seen.items()) if len(corners) > 1]
-    return tuple(SharedView(f"{where} #{n + 1}", corners) for n, corners in enumerate(shared))
+        hold = footage[name].holds[i]
+        # upside down the last corner is the first one
+        corners.setdefault(key, {})[name] = hold.corners_px[::-1] if turned else hold.corners_px
+        ids.setdefault(key, {})[name] = board.count - 1 - hold.ids[::-1] if turned else hold.ids
+    shared = [key for key in sorted(corners) if len(corners[key]) > 1]
+    return tuple(SharedView(f"{where} #{n + 1}", corners[k], ids[k]) for n, k in enumerate(shared))
 
 
 def _tie(pose_of: _PoseOf, a: tuple[str, int], b: tuple[str, int], turned: bool) -> None:

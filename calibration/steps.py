@@ -65,7 +65,7 @@ def _lens_task(folder: RigFolder, entry: CameraEntry) -> Callable[[Progress], Le
             entry.lens_footage, folder.board, rate_hz=LENS_RATE_HZ, refine=True, label=f"lens {entry.name}",
             progress=progress,
         )  # fmt: skip
-        want_board(scan, LEAST_VIEWS)
+        want_board(scan, LEAST_VIEWS, folder.board)
         lens = calibrate_lens(entry.name, scan.views, folder.board, scan.size_px, str(entry.lens_footage))
         lens = replace(lens, provenance=made)
         save_lens(path, lens)
@@ -175,9 +175,12 @@ def _if_current(path: Path, made: Provenance, load: Callable[[Path], _R]) -> _R 
 
 
 def _board_options(board: Board) -> dict[str, str | float]:
+    markers: dict[str, str | float] = {}
+    if board.marker_m is not None and board.dictionary is not None:
+        markers = {"marker_m": board.marker_m, "dictionary": board.dictionary}
     return {
-        "columns": float(board.columns), "rows": float(board.rows), "square_m": board.square_m,
-        "square_u_m": board.square_u_m, "flat_u_m": board.flat_u_m,
+        "kind": board.kind, "columns": float(board.columns), "rows": float(board.rows),
+        "square_m": board.square_m, "square_u_m": board.square_u_m, "flat_u_m": board.flat_u_m, **markers,
     }  # fmt: skip
 
 

@@ -21,8 +21,8 @@ CALIBRATION_LAYERS = (
     {"holds", "view_choice"},
     {"lens"},
     {"files", "shared"},
-    {"folder", "rig_data", "pictures"},
-    {"rig_check"},
+    {"board_form", "rig_data", "pictures"},
+    {"folder", "rig_check", "sheets"},
     {"rig"},
     {"own", "steps"},
 )
