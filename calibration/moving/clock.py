@@ -58,7 +58,11 @@ class BoardClock:
     def inverse(self) -> BoardClock:
         """The reference's clock against this one."""
         return BoardClock(
-            -self.offset_s, -self.rate / (1 + self.rate), self.at_s + self.offset_s, self.u_offset_s, self.u_rate
+            -self.offset_s,
+            -self.rate / (1 + self.rate),
+            self.at_s + self.offset_s,
+            self.u_offset_s,
+            self.u_rate,
         )
 
     def after(self, outer: BoardClock) -> BoardClock:
@@ -187,7 +191,9 @@ def _seen_by_b(pair: _Pair, state: _State) -> TrackSample:
     turn = turned(pair.camera_b, pair.board, sample.uv_px, state.b_from_a.R @ state.R)[:, None]
     uv = np.where(turn[..., None], sample.uv_px[:, ::-1], sample.uv_px)
     velocity = np.where(turn[..., None], sample.velocity_px_s[:, ::-1], sample.velocity_px_s)
-    return replace(sample, uv_px=uv, velocity_px_s=velocity, spread=np.where(turn, sample.spread[:, ::-1], sample.spread))
+    return replace(
+        sample, uv_px=uv, velocity_px_s=velocity, spread=np.where(turn, sample.spread[:, ::-1], sample.spread)
+    )
 
 
 def turned(camera: Camera, board: Board, uv_px: Array, R: Array) -> NDArray[np.bool_]:

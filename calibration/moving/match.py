@@ -36,7 +36,7 @@ class Shift:
 
     b_from_a  placement that the instants agree on
     instants  number of instants that agree; share: of all common ones
-    rival     number that agree under the best other shift; rival_s: that shift, NaN where there is none
+    rival     number that agree under the best other shift, rival_s, with rival_b_from_a; 0 where there is none
     """
 
     offset_s: float
@@ -45,6 +45,7 @@ class Shift:
     share: float
     rival: float
     rival_s: float
+    rival_b_from_a: Rigid
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -101,19 +102,18 @@ def find_shift(a: PoseTrack, b: PoseTrack) -> Shift | None:
     best = int(close.argmax())
     if close[best] < _LEAST_INSTANTS * _LEAST_SHARE:
         return None
-    placement = _agreeing(a, b, rows, int(lags[best]), seen_b, tolerance_m, 4)[2]
     away = _peaks(close) & (np.abs(lags - lags[best]) * GRID_S > _RIVAL_APART_S)
-    rival = int(np.where(away, close, -1.0).argmax()) if away.any() else -1
+    rival = int(np.where(away, close, -1.0).argmax()) if away.any() else best
     shift = (lags + a.first - b.first) * GRID_S
-    R, t = placement
+    placed = [
+        Rigid(*_agreeing(a, b, rows, int(lags[i]), seen_b, tolerance_m, 4)[2], f"cam_{b.camera.name}",
+              f"cam_{a.camera.name}")
+        for i in (best, rival)
+    ]  # fmt: skip
     return Shift(
-        float(shift[best]),
-        Rigid(R, t, f"cam_{b.camera.name}", f"cam_{a.camera.name}"),
-        float(close[best]),
-        float(shares[best]),
-        float(close[rival]) if rival >= 0 else 0.0,
-        float(shift[rival]) if rival >= 0 else np.nan,
-    )
+        float(shift[best]), placed[0], float(close[best]), float(shares[best]),
+        float(close[rival]) if rival != best else 0.0, float(shift[rival]), placed[1],
+    )  # fmt: skip
 
 
 def ambiguous(shift: Shift) -> bool:

@@ -19,6 +19,7 @@ CALIBRATION_LAYERS = (
     {"board", "bundle", "calibrated_rig"},
     {"views", "court"},
     {"holds", "lens"},
+    {"moving"},
     {"files", "shared"},
     {"folder", "rig"},
     {"own", "steps"},

@@ -16,7 +16,11 @@ from tests.support.rig_worlds import BOARD, sees_all
 
 SPEED_M_S = 0.3
 _KNOT_S = 1.5  # a person carrying a board changes its tilt about so often
-_BOUNCES = ((1.8, 0.010), (3.6, 0.002), (8.0, 0.0003))  # Hz, m: steps, their overtone, a hand's tremor (invented)
+_BOUNCES = (
+    (1.8, 0.010),
+    (3.6, 0.002),
+    (8.0, 0.0003),
+)  # Hz, m: steps, their overtone, a hand's tremor (invented)
 
 
 @dataclass(frozen=True)
