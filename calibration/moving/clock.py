@@ -10,7 +10,7 @@ from scipy.spatial.transform import Rotation
 
 from calibration.board import Board
 from calibration.checks import Array
-from calibration.geometry.camera import POSE, Camera
+from calibration.geometry.camera import N_LENS, POSE, Camera
 from calibration.geometry.rigid import Rigid
 from calibration.holds import cam_from_board, half_turn
 from calibration.moving.track import BoardTrack, TrackSample
@@ -27,7 +27,10 @@ _SETTLED_S = 1e-7
 _LONGEST_STEP_S = 0.05
 _DAMPING = 1e-6  # keeps a board pose that one steep view hardly fixes from leaping
 _TINY = 1e-9  # a solvable system where no instant was left
-_UNKNOWNS = 8  # placement: turn, shift; clock: offset, rate
+_CLOCK = 6  # unknowns: turn and shift of the placement, offset, rate, both lenses
+_LENS = (slice(8, 8 + N_LENS), slice(8 + N_LENS, 8 + 2 * N_LENS))
+_UNKNOWNS = 8 + 2 * N_LENS
+_LENS_U_PX = 1.0  # what one lens parameter may be wrong by, at the corners of the picture
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,6 +96,7 @@ class PairClock:
 class _State:
     clock: BoardClock
     b_from_a: Rigid
+    cameras: tuple[Camera, Camera]  # with their lenses as they stand; poses are not used
     R: Array  # (T, 3, 3) board poses in camera a
     t: Array  # (T, 3)
 
@@ -115,9 +119,10 @@ def refine_clock(
     """Offset and rate of b's clock from a start within a few frames; None where too little is seen together.
 
     At instants of a's clock (frames and the quarters between them) both cameras' corners are interpolated and
-    compared with one rigid board, whose pose at each instant is eliminated. Unknowns: the clock and the
-    placement; lenses are held. u comes from leaving out one stretch of time at a time (jackknife) and is never
-    less than the formal one. Quarter phases, because interpolated noise differs between frames and at them.
+    compared with one rigid board, whose pose at each instant is eliminated. Unknowns: the clock, the placement,
+    and both lenses within a pixel, so that their errors do not pass for a shift in time. u comes from leaving
+    out one stretch of time at a time (jackknife) and is never less than the formal one. Quarter phases, because
+    interpolated noise differs between frames and at them.
     Sources: Triggs B et al. (1999), Bundle adjustment - a modern synthesis; Efron B (1982), The jackknife, the
     bootstrap and other resampling plans, SIAM.
     """
@@ -127,17 +132,16 @@ def refine_clock(
         return None
     clock = BoardClock(offset_s, 0.0, float(np.mean(times)) - offset_s)
     pair = _Pair(a.at(times), b, placed[0], placed[1], board, (a.sigma_px, b.sigma_px))
-    state = _start(pair, clock, b_from_a)
+    state, prior = _start(pair, clock, b_from_a), _prior(pair)
     for _ in range(_STEPS):
         equations = _equations(pair, state)
-        pull = equations.gradient.sum(axis=0)
-        pull[7] -= state.clock.rate / _RATE_U**2
-        step = np.linalg.solve(equations.normal.sum(axis=0) + _prior() + _TINY * np.eye(_UNKNOWNS), pull)
+        pull = equations.gradient.sum(axis=0) - prior @ _from_prior(pair, state)
+        step = np.linalg.solve(equations.normal.sum(axis=0) + prior, pull)
         state = _stepped(state, equations, step)
-        if abs(step[6]) < _SETTLED_S:
+        if abs(step[_CLOCK]) < _SETTLED_S:
             break
     equations = _equations(pair, state)
-    u = _uncertainty(equations)
+    u = _uncertainty(equations, prior, prior @ _from_prior(pair, state))
     if u is None:
         return None
     clock = replace(state.clock, u_offset_s=u[0], u_rate=u[1])
@@ -163,7 +167,8 @@ def _start(pair: _Pair, clock: BoardClock, b_from_a: Rigid) -> _State:
     """Board poses from either camera alone, whichever the other one agrees with: a flat board's pose from one
     picture has a mirror image."""
     count = len(pair.a.t_s)
-    state = _State(clock, b_from_a, np.tile(np.eye(3), (count, 1, 1)), np.zeros((count, 3)))
+    cameras = (pair.camera_a, pair.camera_b)
+    state = _State(clock, b_from_a, cameras, np.tile(np.eye(3), (count, 1, 1)), np.zeros((count, 3)))
     seen_a = pair.a.seen()
     for i in np.flatnonzero(seen_a):
         pose = cam_from_board(pair.camera_a, pair.board, pair.a.uv_px[i])
@@ -197,7 +202,7 @@ def _seen_by_b(pair: _Pair, state: _State) -> TrackSample:
 
 
 def turned(camera: Camera, board: Board, uv_px: Array, R: Array) -> NDArray[np.bool_]:
-    """(T,) where a camera's corners (T, N, 2) name a board upside down against the expected turn R (T, 3, 3)."""
+    """(T,) where a camera's corners (T, N, 2) are upside down against the expected turn R (T, 3, 3)."""
     out = np.zeros(len(uv_px), dtype=bool)
     for i in np.flatnonzero(np.isfinite(uv_px).all(axis=(1, 2))):
         pose = cam_from_board(camera, board, uv_px[i])
@@ -210,8 +215,8 @@ def turned(camera: Camera, board: Board, uv_px: Array, R: Array) -> NDArray[np.b
 class _Equations:
     """Linearised corners of all instants.
 
-    normal (T, 8, 8), gradient (T, 8)  of turn, shift, offset, rate with the board poses eliminated
-    carry (T, 6, 8), pose (T, 6)       pose step = pose - carry @ step
+    normal (T, U, U), gradient (T, U)  of the unknowns, with the board poses eliminated
+    carry (T, 6, U), pose (T, 6)       pose step = pose - carry @ step
     rms_px                             residuals' usual size, one coordinate
     """
 
@@ -228,18 +233,17 @@ def _equations(pair: _Pair, state: _State) -> _Equations:
     x = rotated + state.t[:, None]
     seen_b = _seen_by_b(pair, state)
     lever_s = state.clock.from_reference(pair.a.t_s) - state.clock.at_s
-    placed = pair.camera_b.placed(state.b_from_a)
+    cameras = (state.cameras[0], state.cameras[1].placed(state.b_from_a))
     parts, misses = [], []
-    for camera, sample, sigma_px in (
-        (pair.camera_a, pair.a, pair.sigma_px[0]), (placed, seen_b, pair.sigma_px[1]),
-    ):  # fmt: skip
+    for camera, sample, sigma_px, lens in zip(cameras, (pair.a, seen_b), pair.sigma_px, _LENS, strict=True):
         uv, by_point, by_camera = camera.project_all(x)
         by_board = np.concatenate([-by_point @ _cross(rotated), by_point], axis=-1)
         by_clock = np.zeros((*uv.shape, _UNKNOWNS))
-        if camera is placed:
-            by_clock[..., :6] = by_camera[..., POSE]
-            by_clock[..., 6] = sample.velocity_px_s
-            by_clock[..., 7] = sample.velocity_px_s * lever_s[:, None, None]
+        by_clock[..., lens] = by_camera[..., :N_LENS]
+        if camera is cameras[1]:
+            by_clock[..., :_CLOCK] = by_camera[..., POSE]
+            by_clock[..., _CLOCK] = sample.velocity_px_s
+            by_clock[..., _CLOCK + 1] = sample.velocity_px_s * lever_s[:, None, None]
         parts.append((sample.uv_px - uv, sigma_px * sample.spread, by_clock, by_board))
         misses.append(sample.uv_px - uv)
     whole = seen_b.seen() & pair.a.seen() & np.isfinite(misses).all(axis=(0, 2, 3))
@@ -291,32 +295,48 @@ def _stepped(state: _State, equations: _Equations, step: Array) -> _State:
     poses = equations.pose - equations.carry @ step
     turn = Rotation.from_rotvec(step[:3]) * Rotation.from_matrix(state.b_from_a.R)
     placement = Rigid(turn.as_matrix(), state.b_from_a.t_m + step[3:6], state.b_from_a.dst, state.b_from_a.src)
-    offset_s = state.clock.offset_s + float(np.clip(step[6], -_LONGEST_STEP_S, _LONGEST_STEP_S))
-    clock = replace(state.clock, offset_s=offset_s, rate=state.clock.rate + float(step[7]))
+    offset_s = state.clock.offset_s + float(np.clip(step[_CLOCK], -_LONGEST_STEP_S, _LONGEST_STEP_S))
+    clock = replace(state.clock, offset_s=offset_s, rate=state.clock.rate + float(step[_CLOCK + 1]))
+    a, b = (c.with_lens(c.lens_vector() + step[lens]) for c, lens in zip(state.cameras, _LENS, strict=True))
     R = (Rotation.from_rotvec(poses[:, :3]) * Rotation.from_matrix(state.R)).as_matrix()
-    return _State(clock, placement, R, state.t + poses[:, 3:])
+    return _State(clock, placement, (a, b), R, state.t + poses[:, 3:])
 
 
-def _uncertainty(equations: _Equations) -> tuple[float, float] | None:
+def _uncertainty(equations: _Equations, prior: Array, pull: Array) -> tuple[float, float] | None:
     """(u of the offset, u of the rate); None where too few stretches of time tell anything."""
-    telling = np.flatnonzero(equations.normal[:, 6, 6] > 0)
+    telling = np.flatnonzero(equations.normal[:, _CLOCK, _CLOCK] > 0)
     blocks = np.array_split(telling, min(_BLOCKS, len(telling) // _PHASES))
     if len(blocks) < _LEAST_BLOCKS:
         return None
-    prior = _prior()
-    total_n, total_g = equations.normal.sum(axis=0) + prior, equations.gradient.sum(axis=0)
+    total_n, total_g = equations.normal.sum(axis=0) + prior, equations.gradient.sum(axis=0) - pull
     without = np.array([
         np.linalg.solve(total_n - equations.normal[k].sum(axis=0), total_g - equations.gradient[k].sum(axis=0))
         for k in blocks
-    ])[:, 6:]  # fmt: skip
+    ])[:, _CLOCK : _CLOCK + 2]  # fmt: skip
     n = len(blocks)
     jackknife = np.sqrt((n - 1) / n * ((without - without.mean(axis=0)) ** 2).sum(axis=0))
-    u = np.maximum(jackknife, np.sqrt(np.diag(np.linalg.inv(total_n)))[6:])
+    u = np.maximum(jackknife, np.sqrt(np.diag(np.linalg.inv(total_n)))[_CLOCK : _CLOCK + 2])
     return float(u[0]), float(u[1])
 
 
-def _prior() -> Array:
-    """Information (8, 8) on the rate."""
-    out = np.zeros((_UNKNOWNS, _UNKNOWNS))
-    out[7, 7] = 1 / _RATE_U**2
-    return out
+def _prior(pair: _Pair) -> Array:
+    """Information (U, U) on the rate and the lenses; the placement's is only to keep the system solvable."""
+    known = np.full(_UNKNOWNS, _TINY)
+    known[_CLOCK + 1] = 1 / _RATE_U**2
+    for camera, lens in zip((pair.camera_a, pair.camera_b), _LENS, strict=True):
+        width, height = camera.size_px
+        n = camera.normalised(np.array([[0.0, 0.0], [width, 0], [0, height], [width, height]]) * 0.98)
+        x = np.concatenate([n, np.ones((4, 1))], axis=1)
+        at_eye = camera.placed(Rigid.identity(camera.cam_from_world.dst, "eye"))
+        most = np.abs(at_eye.project_all(x)[2][..., :N_LENS]).max(axis=(0, 1))
+        known[lens] = np.where(camera.used_parameters()[:N_LENS], (most / _LENS_U_PX) ** 2, 1.0)
+    return np.diag(known)
+
+
+def _from_prior(pair: _Pair, state: _State) -> Array:
+    """(U,) how far the unknowns have moved from what was known beforehand."""
+    off = np.zeros(_UNKNOWNS)
+    off[_CLOCK + 1] = state.clock.rate
+    for was, now, lens in zip((pair.camera_a, pair.camera_b), state.cameras, _LENS, strict=True):
+        off[lens] = now.lens_vector() - was.lens_vector()
+    return off

@@ -1,4 +1,4 @@
-"""All cameras of one set of footage joined by a moving board: clocks, placements, and views at chosen moments."""
+"""All cameras of one set joined by a moving board: clocks, placements, and views at chosen moments."""
 
 from __future__ import annotations
 

@@ -60,13 +60,13 @@ class PoseTrack:
     @property
     def t_s(self) -> Array:
         """Times (T,) on the camera's clock."""
-        return (self.first + np.arange(len(self.marks))) * GRID_S
+        return np.asarray((self.first + np.arange(len(self.marks))) * GRID_S)
 
 
 def pose_track(track: BoardTrack, camera: Camera, board: Board) -> PoseTrack:
     """The board's pose in one camera about 15 times a second."""
     first = int(np.ceil(track.t_s[0] / GRID_S))
-    t_s = np.arange(first, int(track.t_s[-1] / GRID_S) + 1) * GRID_S
+    t_s = np.asarray(np.arange(first, int(track.t_s[-1] / GRID_S) + 1) * GRID_S, dtype=float)
     sample = track.at(t_s)
     arm = float(np.linalg.norm(board.centre_m()))
     local = board.centre_m() + arm * np.array([[0, 0, 0], [0, 0, 1.0], [1, 0, 0], [0, 1, 0]])
@@ -85,7 +85,7 @@ def find_shift(a: PoseTrack, b: PoseTrack) -> Shift | None:
     Source of the alignment: Kabsch W (1976), Acta Cryst A32:922-923.
     """
     rows = _instants(a)
-    seen_b = np.isfinite(b.marks).all(axis=(1, 2))
+    seen_b = np.asarray(np.isfinite(b.marks).all(axis=(1, 2)))
     if len(rows) < _LEAST_INSTANTS or seen_b.sum() < _LEAST_INSTANTS:
         return None
     reach = float(max(np.nanmedian(np.linalg.norm(p.marks[:, 0], axis=1)) for p in (a, b)))
@@ -130,7 +130,7 @@ def _instants(a: PoseTrack) -> NDArray[np.intp]:
             rows.append(int(i))
             last = a.marks[i]
     thinned = np.linspace(0, len(rows) - 1, min(len(rows), _MOST_INSTANTS)).round().astype(int)
-    return np.array(rows, dtype=np.intp)[thinned]
+    return np.asarray(np.array(rows, dtype=np.intp)[thinned])
 
 
 def _agreeing(

@@ -48,7 +48,7 @@ class Moment:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Watching:
-    """A camera that watches the board: lens and pose in one common frame, track, clock against the reference."""
+    """A camera that watches the board: lens and pose in one common frame, track, and clock."""
 
     camera: Camera
     track: BoardTrack

@@ -41,7 +41,7 @@ class TrackSample:
 
     def seen(self) -> NDArray[np.bool_]:
         """(T,) where the whole board is known."""
-        return np.isfinite(self.spread).all(axis=1)
+        return np.asarray(np.isfinite(self.spread).all(axis=1))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
