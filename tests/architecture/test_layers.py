@@ -19,7 +19,7 @@ CALIBRATION_LAYERS = (
     {"board", "bundle", "calibrated_rig"},
     {"views", "court", "start", "residuals"},
     {"holds", "view_choice"},
-    {"lens"},
+    {"lens", "moving"},
     {"files", "shared"},
     {"board_form", "rig_data", "pictures"},
     {"folder", "rig_check", "sheets"},
