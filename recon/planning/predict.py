@@ -58,12 +58,14 @@ class PredictedMeasure:
 class Predictor:
     """Everything about a serve that does not depend on the rig, ready for many rigs."""
 
-    def __init__(self, serve: InventedServe, clock_u_s: float) -> None:
-        self.serve, self.clock_u_s = serve, clock_u_s
+    def __init__(
+        self, serve: InventedServe, clock_u_s: float, rows: Sequence[PlannedMeasure] = ROWS
+    ) -> None:
+        self.serve, self.clock_u_s, self.rows = serve, clock_u_s, tuple(rows)
         self._leans = leans(serve)
-        self._values = {row.name: row.value(serve.body, serve.events) for row in ROWS}
-        self._event_u = {row.name: event_time_u(row, serve) for row in ROWS}
-        self._draws = PixelDraws(serve, {p for row in ROWS if row.picks for p in self._leans[row.name].point})
+        self._values = {row.name: row.value(serve.body, serve.events) for row in self.rows}
+        self._event_u = {row.name: event_time_u(row, serve) for row in self.rows}
+        self._draws = PixelDraws(serve, {p for row in self.rows if row.picks for p in self._leans[row.name].point})
 
     def measures(
         self, views: Sequence[PlannedView], calibration: Array, *, quick: bool = False
@@ -74,8 +76,9 @@ class Predictor:
         (seeded: the same rig gives the same numbers). quick: linear for all, to compare many rigs.
         """
         t, v = self.serve.body.t_s, self.serve.body.velocity_m_s
-        hidden, bare = (point_errors(views, t, v, bare=b) for b in (False, True))
-        found = [self._predicted(row, hidden, bare, calibration) for row in ROWS]
+        hidden = point_errors(views, t, v)
+        bare = hidden if quick else point_errors(views, t, v, bare=True)  # what hides counts, but is not told apart
+        found = [self._predicted(row, hidden, bare, calibration) for row in self.rows]
         return tuple(found if quick else [self._redrawn(m, hidden, bare) for m in found])
 
     def _redrawn(self, m: PredictedMeasure, errors: PointErrors, bare: PointErrors) -> PredictedMeasure:
@@ -136,7 +139,7 @@ class Predictor:
         body = self.serve.body
         errors = point_errors(views, body.t_s, body.velocity_m_s)
         out = {}
-        for row in ROWS:
+        for row in self.rows:
             g = course_gradient(row, body)
             used = np.abs(g).max(axis=(0, 2)) > 0
             noise = np.einsum("tpi,tpcia->tpca", g, errors.by_noise)
