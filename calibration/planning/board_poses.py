@@ -82,7 +82,9 @@ def views_of_boards(camera: Camera, board: Board, poses: Sequence[Rigid]) -> NDA
 
 
 def _facing(centre_m: Array, a: Camera, b: Camera, u: Array, board: Board) -> Rigid:
-    towards = sum((d / np.linalg.norm(d) for d in (a.centre_m() - centre_m, b.centre_m() - centre_m)), np.zeros(3))
+    towards = sum(
+        (d / np.linalg.norm(d) for d in (a.centre_m() - centre_m, b.centre_m() - centre_m)), np.zeros(3)
+    )
     into = -towards / max(float(np.linalg.norm(towards)), 1e-9)
     across = np.cross(into, [0.0, 0.0, 1.0])
     across /= max(float(np.linalg.norm(across)), 1e-9)
@@ -107,4 +109,6 @@ def _want_joined(cameras: Sequence[Camera], board: Board, poses: Sequence[Rigid]
     if len(reached) < len(cameras) or len(poses) < count:
         apart = [c.name for i, c in enumerate(cameras) if i not in reached]
         names = ", ".join(apart or [c.name for c in cameras])
-        raise NotMeasurable(f"too few board poses near the server can be seen by two cameras together ({names})")
+        raise NotMeasurable(
+            f"too few board poses near the server can be seen by two cameras together ({names})"
+        )

@@ -1,8 +1,8 @@
 """The covariance that a calibration will have, before anything is filmed.
 
-At the truth the residuals vanish, and the covariance of the joint fit over cameras, board poses, square size and
-paint is the inverse of its normal matrix, which needs poses and derivatives but no measured pixel. Source of the
-method: Triggs B et al. (1999), Bundle adjustment - a modern synthesis, sections 4 and 9.
+At the truth the residuals vanish, and the covariance of the joint fit over cameras, board poses, square size
+and paint is the inverse of its normal matrix, which needs poses and derivatives but no measured pixel.
+Source of the method: Triggs B et al. (1999), Bundle adjustment - a modern synthesis, sections 4 and 9.
 """
 
 from __future__ import annotations
@@ -62,7 +62,10 @@ class LensForecasts:
 
 
 def forecast_covariance(
-    cameras: Sequence[Camera], plan: CalibrationPlan, lenses: LensForecasts | None = None, server_x_m: float = 0.0
+    cameras: Sequence[Camera],
+    plan: CalibrationPlan,
+    lenses: LensForecasts | None = None,
+    server_x_m: float = 0.0,
 ) -> Array:
     """(18 C, 18 C) covariance of the cameras' PARAMETERS in the court, from the planned boards and clicks.
 
@@ -77,9 +80,7 @@ def forecast_covariance(
         information[at, at] += lenses.information(camera)
     relative = max(plan.board.square_u_m / plan.board.square_m, 1e-9)
     information[n, n] = 1 / relative**2
-    information += _from_boards(
-        cameras, plan, shared_poses(cameras, plan.board, plan.shared_views, server_x_m)
-    )
+    information += _from_boards(cameras, plan, shared_poses(cameras, plan.board, plan.shared_views, server_x_m))
     information[:n, :n] += _from_clicks(cameras, plan.court)
     free = np.flatnonzero(np.append(np.concatenate([c.used_parameters() for c in cameras]), True))
     out = np.zeros((n, n))

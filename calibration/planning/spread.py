@@ -14,8 +14,11 @@ from calibration.geometry.camera import N_CAMERA, Camera
 
 
 def court_u_m(cameras: Sequence[Camera], covariance: Array, volume: Volume) -> float:
-    """Standard uncertainty of a point's place in the court (root of summed axis variances, root mean square over
-    the volume), metres: what calibration alone adds. Raises NotMeasurable where no two cameras see a point."""
+    """Standard uncertainty of a point's place in the court, metres: what calibration alone adds.
+
+    Root of summed axis variances, root mean square over the volume. Raises NotMeasurable where no two cameras
+    see a point.
+    """
     return _root_mean(_joint(cameras, covariance, volume.grid_m())[0])
 
 

@@ -1,7 +1,7 @@
 """A rig on paper: what it will tell of a serve, before anyone climbs a ladder.
 
-Calls the stages' own definitions (keypoint errors, instants, measures), so that a plan and a measured serve mean
-the same by a word.
+Calls the stages' own definitions (keypoint errors, instants, measures), so that a plan and a measured serve
+mean the same by a word.
 """
 
 from recon.planning.description import Plan, PlannedCamera, load_plan

@@ -27,7 +27,7 @@ _Height = Annotated[float, Field(ge=0.2, le=15.0)]
 
 
 class _AllowedForm(StrictModel):
-    """One of: `at_m`; `from_m`, `to_m` (a wall or fence line), `heights_m`, `steps`; `low_m`, `high_m`, `steps`."""
+    """A point (at_m), a wall or fence line (from_m, to_m, heights_m, steps) or a box (low_m, high_m, steps)."""
 
     at_m: Triple | None = None
     from_m: Pair | None = None
@@ -56,7 +56,10 @@ class _AllowedForm(StrictModel):
         if self.from_m is not None and self.to_m is not None:
             along = np.linspace(self.from_m, self.to_m, self.steps)
             return [(float(x), float(y), z) for z in self.heights_m for x, y in along]
-        axes = [np.unique(np.linspace(a, b, self.steps)) for a, b in zip(self.low_m or (), self.high_m or (), strict=True)]
+        axes = [
+            np.unique(np.linspace(a, b, self.steps))
+            for a, b in zip(self.low_m or (), self.high_m or (), strict=True)
+        ]
         grid = np.stack(np.meshgrid(*axes, indexing="ij"), axis=-1).reshape(-1, 3)
         return [(float(x), float(y), float(z)) for x, y, z in grid]
 
@@ -79,7 +82,8 @@ class _CameraForm(StrictModel):
         if (self.focal_px is None) == (self.field_of_view_deg is None):
             raise ValueError("want one of focal_px and field_of_view_deg")
         if self.exposure_ms * self.frame_rate > 1000:
-            raise ValueError(f"exposure_ms: want it within one frame, {1000 / self.frame_rate:.3g} ms, got {self.exposure_ms:g}")
+            frame_ms = f"{1000 / self.frame_rate:.3g}"
+            raise ValueError(f"exposure_ms: want at most one frame, {frame_ms} ms, got {self.exposure_ms:g}")
         return self
 
 
@@ -152,7 +156,7 @@ class PlanForm(StrictModel):
 
 @dataclass(frozen=True, slots=True)
 class PlannedCamera:
-    """One camera to mount. places_m (N, 3): the first is where it is planned now. f_number, iso: where given."""
+    """One camera to mount. places_m: the first is where it is planned now. f_number, iso: None if not given."""
 
     name: str
     size_px: tuple[int, int]
@@ -236,7 +240,9 @@ def _plan(form: PlanForm) -> Plan:
 def _camera(form: _CameraForm, middle_m: Array) -> PlannedCamera:
     places = [place for entry in form.allowed for place in entry.places_m()]
     if len(places) > _MOST_PLACES:
-        raise BadInput(f"camera {form.name}: want at most {_MOST_PLACES} places, got {len(places)}; take fewer steps")
+        raise BadInput(
+            f"camera {form.name}: want at most {_MOST_PLACES} places, got {len(places)}; take fewer steps"
+        )
     focal = form.focal_px
     if focal is None:
         focal = focal_of_view_px(form.size_px[0], float(np.deg2rad(form.field_of_view_deg or 0.0)))

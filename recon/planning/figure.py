@@ -70,7 +70,7 @@ def depth_under_skin_m(body: Body, height_m: float) -> Array:
 
 
 def capsule_mesh(a_m: Array, b_m: Array, radius_m: Array) -> tuple[Array, NDArray[np.int32]]:
-    """Vertices (V, 3) and triangles (F, 3) of N capsules: each a closed surface, seen from outside anticlockwise."""
+    """Vertices (V, 3) and triangles (F, 3) of N capsules: closed, anticlockwise seen from outside."""
     axis = b_m - a_m
     length = np.linalg.norm(axis, axis=1, keepdims=True)
     along = np.where(length > 1e-9, axis / np.maximum(length, 1e-9), [0.0, 0.0, 1.0])
@@ -83,7 +83,9 @@ def capsule_mesh(a_m: Array, b_m: Array, radius_m: Array) -> tuple[Array, NDArra
     ring = np.cos(around)[:, None, None] * u + np.sin(around)[:, None, None] * v  # (round, N, 3)
     ends = np.where((np.arange(len(rise)) < _CAP)[:, None, None], a_m, b_m)  # (rings, N, 3)
     r = radius_m[:, None]
-    rings = ends[:, None] + r * (np.cos(rise)[:, None, None, None] * ring + np.sin(rise)[:, None, None, None] * along)
+    rings = ends[:, None] + r * (
+        np.cos(rise)[:, None, None, None] * ring + np.sin(rise)[:, None, None, None] * along
+    )
     shell = rings.reshape(-1, *a_m.shape)
     vertices = np.concatenate([shell, (a_m - r * along)[None], (b_m + r * along)[None]]).swapaxes(0, 1)
     triangles = _triangles(len(rise))
@@ -98,7 +100,10 @@ def _triangles(rings: int) -> NDArray[np.int64]:
     faces = []
     for ring in range(rings - 1):
         low, high = ring * _ROUND, (ring + 1) * _ROUND
-        faces += [np.stack([low + k, low + after, high + after], 1), np.stack([low + k, high + after, high + k], 1)]
+        faces += [
+            np.stack([low + k, low + after, high + after], 1),
+            np.stack([low + k, high + after, high + k], 1),
+        ]
     bottom, top = rings * _ROUND, rings * _ROUND + 1
     last = (rings - 1) * _ROUND
     faces += [np.stack([np.full(_ROUND, bottom), after, k], 1)]

@@ -89,7 +89,9 @@ class Planner:
         """What the slot's camera sees of the serve."""
         if slot not in self._views:
             entry = self.camera(slot)
-            camera = aimed_camera(entry.name, entry.size_px, entry.focal_px, self.place_m(slot), entry.look_at_m)
+            camera = aimed_camera(
+                entry.name, entry.size_px, entry.focal_px, self.place_m(slot), entry.look_at_m
+            )
             self._views[slot] = planned_view(camera, entry.exposure_s, self.serve.body, self._sight)
         return self._views[slot]
 

@@ -56,13 +56,13 @@ def deepest_bend_time_s(body: Body, events: Events) -> float:
     top = float(body.t_s[window[int(bend[window].argmax())]])
     near = body.between(top - _HALF_WIDTH_S, top + _HALF_WIDTH_S)
     c2, c1, _ = np.polyfit(body.t_s[near] - top, bend[near], 2)
-    return top - c1 / (2 * c2)
+    return float(top - c1 / (2 * c2))
 
 
 def _from_catalogue(name: str) -> Value:
     def value(body: Body, events: Events) -> float:
         found = MEASURES[name].compute(body, events, Athlete()).value
-        return np.nan if found is None else found
+        return float("nan") if found is None else found
 
     return value
 

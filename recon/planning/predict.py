@@ -58,14 +58,18 @@ class PredictedMeasure:
 class Predictor:
     """Everything about a serve that does not depend on the rig, ready for many rigs."""
 
-    def __init__(
-        self, serve: InventedServe, clock_u_s: float, rows: Sequence[PlannedMeasure] = ROWS
-    ) -> None:
+    def __init__(self, serve: InventedServe, clock_u_s: float, rows: Sequence[PlannedMeasure] = ROWS) -> None:
         self.serve, self.clock_u_s, self.rows = serve, clock_u_s, tuple(rows)
         self._leans = leans(serve)
         self._values = {row.name: row.value(serve.body, serve.events) for row in self.rows}
         self._event_u = {row.name: event_time_u(row, serve) for row in self.rows}
-        self._draws = PixelDraws(serve, {p for row in self.rows if row.picks for p in self._leans[row.name].point})
+        self._draws = PixelDraws(
+            serve, {p for row in self.rows if row.picks for p in self._leans[row.name].point}
+        )
+
+    def lean(self, name: str) -> Lean:
+        """Where and how the named row's value leans on the points."""
+        return self._leans[name]
 
     def measures(
         self, views: Sequence[PlannedView], calibration: Array, *, quick: bool = False
@@ -77,7 +81,9 @@ class Predictor:
         """
         t, v = self.serve.body.t_s, self.serve.body.velocity_m_s
         hidden = point_errors(views, t, v)
-        bare = hidden if quick else point_errors(views, t, v, bare=True)  # what hides counts, but is not told apart
+        bare = (
+            hidden if quick else point_errors(views, t, v, bare=True)
+        )  # what hides counts, but is not told apart
         found = [self._predicted(row, hidden, bare, calibration) for row in self.rows]
         return tuple(found if quick else [self._redrawn(m, hidden, bare) for m in found])
 
@@ -88,7 +94,9 @@ class Predictor:
         if np.isnan(pixels):
             return replace(m, sources={}, unseen="too few cameras see it long enough")
         clear = min(self._draws.u(m.row, m.value, bare), pixels)
-        return replace(m, sources={**m.sources, "pixels": clear, "occlusion": float(np.sqrt(pixels**2 - clear**2))})
+        return replace(
+            m, sources={**m.sources, "pixels": clear, "occlusion": float(np.sqrt(pixels**2 - clear**2))}
+        )
 
     def _predicted(
         self, row: PlannedMeasure, errors: PointErrors, bare: PointErrors, calibration: Array

@@ -11,8 +11,11 @@ from calibration.checks import Array
 from recon.planning.description import Triple
 from recon.planning.forecast import Choice, Forecast, Planner
 from recon.planning.predict import PredictedMeasure
+from recon.planning.run_off import in_run_off
 
-_UNSEEN_SHARE = 30.0  # of a measure that cannot be told: worse than any that can, yet two of them worse than one
+_UNSEEN_SHARE = (
+    30.0  # of a measure that cannot be told: worse than any that can, yet two of them worse than one
+)
 _LEAST_GAIN = 0.03  # moves that gain less than this are not worth a ladder
 _POWER = 6  # of the mean over measures: near the worst one's share, but not blind to the others
 _LOOKED_AT = 5  # candidates that are calibrated on paper before the best is taken
@@ -47,8 +50,8 @@ def suggest(planner: Planner, progress: Progress = silent) -> Suggestion:
     """Exchange search from the plan as it stands; the score is the power mean of the rig's shares of the goals.
 
     It finds a place that no single exchange improves, not a proof of the best (Fedorov VV (1972), Theory of
-    Optimal Experiments, on exchange algorithms). Raises NotMeasurable where no choice within one exchange of the
-    plan can be calibrated.
+    Optimal Experiments, on exchange algorithms; from memory). Raises NotMeasurable where no choice within one
+    exchange of the plan can be calibrated.
     """
     choice, why_not = planner.first_choice(), ""
     try:
@@ -59,7 +62,9 @@ def suggest(planner: Planner, progress: Progress = silent) -> Suggestion:
     rounds = 2 * planner.plan.choose
     for k in range(rounds):
         progress("looking for better places", k, rounds)
-        step = _best_exchange(planner, choice, np.inf if current is None else _calibrated_score(planner, choice))
+        step = _best_exchange(
+            planner, choice, np.inf if current is None else _calibrated_score(planner, choice)
+        )
         if step is None:
             break
         forecast = planner.forecast(step)
@@ -83,15 +88,15 @@ def _calibrated_score(planner: Planner, choice: Choice) -> float:
 
 
 def exchanges(planner: Planner, choice: Choice) -> list[Choice]:
-    """Every choice that differs in one camera or one place."""
+    """Every choice that differs in one camera or one place, and puts nothing new into the run-off."""
     used = {camera for camera, _ in choice}
     found = []
     for k, slot in enumerate(choice):
         for i, entry in enumerate(planner.plan.cameras):
             if i != slot[0] and i in used:
                 continue
-            for p in range(len(entry.places_m)):
-                if (i, p) != slot:
+            for p, place in enumerate(entry.places_m):
+                if (i, p) != slot and not in_run_off(place):
                     found.append(tuple(sorted((*choice[:k], (i, p), *choice[k + 1 :]))))
     return found
 
@@ -102,7 +107,9 @@ def _best_exchange(planner: Planner, choice: Choice, limit: float) -> Choice | N
     Pixels and what hides decide most, so all exchanges are ranked without calibration, and the best few then
     calibrated on paper.
     """
-    ranked = sorted(exchanges(planner, choice), key=lambda c: score(planner.quick_shares(c, with_calibration=False)))
+    ranked = sorted(
+        exchanges(planner, choice), key=lambda c: score(planner.quick_shares(c, with_calibration=False))
+    )
     best: tuple[float, Choice] | None = None
     looked_at = 0
     for candidate in ranked:

@@ -24,7 +24,7 @@ _GRAVITY_M_S2 = 9.81
 
 @dataclass(frozen=True, slots=True, eq=False)
 class InventedServe:
-    """body at GRID_HZ, fine at FINE_HZ, times from contact; events with the uncertainty the program gives them."""
+    """body at GRID_HZ, fine at FINE_HZ, times from contact; events with the uncertainty the program gives."""
 
     body: Body
     fine: Body

@@ -54,7 +54,7 @@ def planned_view(camera: Camera, exposure_s: float, body: Body, sight: Sight) ->
     instant of the exposure that a mark stands for is even over the streak (JCGM 100:2008, 4.3.7).
     """
     uv, by_point, by_camera = camera.project_all(body.xyz_m)
-    inside = ((uv > -0.5) & (uv < np.array(camera.size_px) - 0.5)).all(axis=-1)
+    inside = in_picture(camera, uv)
     plain = sight.plain_from(camera.centre_m()) & inside
     streak = np.linalg.norm((by_point @ body.velocity_m_s[..., None])[..., 0], axis=-1) * exposure_s
     of_streak = streak / np.sqrt(12.0) / np.sqrt(2.0)
@@ -64,11 +64,22 @@ def planned_view(camera: Camera, exposure_s: float, body: Body, sight: Sight) ->
     return PlannedView(camera, uv, by_point, by_camera, plain, given, bare, np.where(inside, streak, np.nan))
 
 
+def in_picture(camera: Camera, uv_px: Array) -> NDArray[np.bool_]:
+    """(...,) whether pixels (..., 2) lie in the camera's picture; False where they are NaN."""
+    return np.asarray(((uv_px > -0.5) & (uv_px < np.array(camera.size_px) - 0.5)).all(axis=-1))
+
+
+def height_in_picture_px(uv_px: Array, body: Body) -> float:
+    """Median over the serve of the body's extent in picture rows, as recon.keypoints takes it; NaN behind the
+    camera."""
+    columns = [body.keypoints.index(name) for name in BODY]
+    heights = np.ptp(uv_px[:, columns, 1], axis=1)
+    return float(np.nanmedian(heights)) if np.isfinite(heights).any() else np.nan
+
+
 def _still_sigma_px(camera: Camera, uv: Array, body: Body) -> tuple[Array, Array]:
     """(T, P) sigma of a point without motion blur: seen plainly, and hidden (NaN where that gives nothing)."""
-    columns = [body.keypoints.index(name) for name in BODY]
-    heights = np.ptp(uv[:, columns, 1], axis=1)
-    height_px = float(np.nanmedian(heights)) if np.isfinite(heights).any() else np.nan
+    height_px = height_in_picture_px(uv, body)
     pixels_per_m = camera.K_px[0, 0] / np.maximum(camera.depth_m(body.xyz_m), 1e-3)
     plain = np.empty(uv.shape[:2])
     hidden = np.full(uv.shape[:2], np.nan)

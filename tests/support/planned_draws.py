@@ -1,4 +1,4 @@
-"""Monte Carlo of a planned rig: noisy pixels, wrong cameras, wrong clocks, triangulated by the program's own code."""
+"""Monte Carlo of a planned rig: noisy pixels, wrong cameras and clocks, joined by the program's own code."""
 
 from __future__ import annotations
 
@@ -58,5 +58,7 @@ def _met(cameras: Sequence[Camera], start_m: Array, uv_px: Array, sigma_px: Arra
     shape = start_m.shape
     c = len(cameras)
     seen = np.isfinite(sigma_px).reshape(-1, c)
-    xyz, _ = refine(cameras, start_m.reshape(-1, 3), uv_px.reshape(-1, c, 2), sigma_px.reshape(-1, c), seen, steps=3)
+    xyz, _ = refine(
+        cameras, start_m.reshape(-1, 3), uv_px.reshape(-1, c, 2), sigma_px.reshape(-1, c), seen, steps=3
+    )
     return xyz.reshape(shape)
