@@ -79,8 +79,8 @@ def _camera(axes: Axes, planner: Planner, forecast: Forecast, k: int, slot: tupl
     axes.plot([x], [y], marker="o", ms=17, color=colour, zorder=7)
     axes.annotate(str(k + 1), (x, y), ha="center", va="center", color="white", fontweight="bold", zorder=8)
     axes.annotate(
-        f"{entry.name}, {z:.1f} m high", (x, y), xytext=(0, -17), textcoords="offset points", ha="center",
-        va="top", color=INK, fontsize=9, zorder=8,
+        f"{entry.name}, {z:.1f} m high", (x, y), xytext=(0, -14 - 15 * (k % 2)),
+        textcoords="offset points", ha="center", va="top", color=INK, fontsize=9, zorder=8,
         bbox={"facecolor": "white", "edgecolor": "none", "alpha": 0.75, "pad": 1},
     )  # fmt: skip
 

@@ -61,9 +61,8 @@ def _panel(axes: Axes, planner: Planner, row: PlannedMeasure, u: Array) -> None:
                 f"{wide[k]:.2g}{suffix}", (t[k], wide[k]), xytext=(-8 if late else 8, 7),
                 ha="right" if late else "left", textcoords="offset points", color=INK,
             )  # fmt: skip
-    top = float(np.nanpercentile(wide[shown], 97)) if np.isfinite(wide[shown]).any() else 1.0
-    marked = [wide[k] for k in set(lean.sample.tolist()) if np.isfinite(wide[k])]
-    axes.set_ylim(0, 1.25 * max(top, *marked, 1e-9) if marked else 1.25 * top)
+    top = float(np.nanmax(wide[shown])) if np.isfinite(wide[shown]).any() else 1.0
+    axes.set_ylim(0, 1.25 * top)
     axes.set_xlim(_FROM_S, float(t[-1]))
     axes.set_ylabel(f"2 u, {suffix.strip()}")
     axes.set_title(row.label.split(",")[0], loc="left", fontsize=10, color=INK)

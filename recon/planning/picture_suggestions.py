@@ -92,9 +92,10 @@ def _boards(axes: Axes, planner: Planner, suggestion: Suggestion) -> None:
                 fontsize=9,
             )
     axes.set_yscale("log")
-    axes.yaxis.set_major_formatter("{x:g}")
     low, high = axes.get_ylim()
     axes.set_ylim(low / 1.5, high * 2.2)
+    axes.set_yticks([mm for mm in (0.1, 0.2, 0.5, 1, 2, 5, 10, 20, 50) if low / 1.5 <= mm <= high * 2.2])
+    axes.yaxis.set_major_formatter("{x:g}")
     axes.set_xscale("log")
     axes.set_xticks(views, [str(v) for v in views])
     axes.minorticks_off()

@@ -1,11 +1,11 @@
 """Planning against this project's own measurements: simulations made before there was any planning code.
 
 They used another serve-like motion (33 landmarks) and other code, cameras 7.5 to 7.8 m from the player,
-1920 x 1080 pixels, f = 1400 px: behind-left and behind-right with 67° between them; a narrow pair with 24°; the
-first pair and one at the side. Static Cramér-Rao bound of the body points, root mean square, per pixel of noise:
-9.2, 17.5 and 7.0 mm. With boards of 100 mm squares, corners to 0.2 px, 20 views of each camera and 20 shared, and
-court points to 0.5 px on lines painted to 5 mm: 4.6 and 4.9 mm in the court with two and three cameras, 0.30 and
-0.20 mm after rigid alignment, from 20 Monte Carlo runs.
+1920 x 1080 pixels, f = 1400 px: behind-left and behind-right with 67° between them; a narrow pair with 24°;
+the first pair and one at the side. Static Cramér-Rao bound of the body points, root mean square, per pixel of
+noise: 9.2, 17.5 and 7.0 mm. With boards of 100 mm squares, corners to 0.2 px, 20 views of each camera and 20
+shared, and court points to 0.5 px on lines painted to 5 mm: 4.6 and 4.9 mm in the court with two and three
+cameras, 0.30 and 0.20 mm after rigid alignment, from 20 Monte Carlo runs.
 """
 
 from __future__ import annotations

@@ -66,7 +66,7 @@ def test_cameras_that_no_board_joins_are_named() -> None:
         aimed_camera("front", (1280, 720), 1000.0, (0.0, 9.0, 2.0), (0.0, 0.0, 1.2)),
         aimed_camera("behind", (1280, 720), 1000.0, (0.0, -9.0, 2.0), (0.0, 0.0, 1.2)),
     )
-    with pytest.raises(NotMeasurable, match="front.*behind|behind"):
+    with pytest.raises(NotMeasurable, match="behind"):
         forecast_covariance(facing, CalibrationPlan())
 
 
@@ -130,5 +130,7 @@ def test_an_uncertain_square_size_grows_shapes() -> None:
     """1 % of the square is 1 % of every length: without court points' help shapes would lose just that."""
     rig = cameras("left", "right")
     boards = (Board(9, 6, 0.1), Board(9, 6, 0.1, 0.001))
-    sharp, loose = (shape_u_m(rig, forecast_covariance(rig, CalibrationPlan(board=b)), SERVE_VOLUME) for b in boards)
+    sharp, loose = (
+        shape_u_m(rig, forecast_covariance(rig, CalibrationPlan(board=b)), SERVE_VOLUME) for b in boards
+    )
     assert loose > 1.2 * sharp
