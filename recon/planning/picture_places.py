@@ -9,11 +9,12 @@ import numpy as np
 from calibration.court.model import OUTLINES_M
 from recon.planning.court_map import STEP_M, CourtMap, court_map
 from recon.planning.forecast import Forecast, Planner
-from recon.planning.pictures import CATEGORIES, CONTINUOUS, INK, LINES, SOFT, new_figure
+from recon.planning.picture_style import CATEGORIES, CONTINUOUS, INK, LINES, SOFT, new_figure
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
+    from matplotlib.image import AxesImage
 
 _HEIGHTS_M = (1.0, 2.5)  # the hips, and the racket at contact
 _REACH_M = 60.0  # a field of view is drawn to the picture's edge
@@ -85,7 +86,7 @@ def _camera(axes: Axes, planner: Planner, forecast: Forecast, k: int, slot: tupl
     )  # fmt: skip
 
 
-def _map(axes: Axes, planner: Planner, m: CourtMap, span_mm: tuple[float, float]):  # type: ignore[no-untyped-def]
+def _map(axes: Axes, planner: Planner, m: CourtMap, span_mm: tuple[float, float]) -> AxesImage:
     u_mm = 1e3 * m.u_m
     half = STEP_M / 2
     extent = (m.x_m[0] - half, m.x_m[-1] + half, m.y_m[0] - half, m.y_m[-1] + half)

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from calibration.checks import Array
 from recon.planning.forecast import Forecast, Planner
 from recon.planning.headline import PlannedMeasure, course_gradient
-from recon.planning.pictures import CATEGORIES, CONTINUOUS, INK, LINES, SOFT, new_figure
+from recon.planning.picture_style import CATEGORIES, CONTINUOUS, INK, LINES, SOFT, new_figure
 from recon.records import EVENT_NAMES
 from recon.wording import scale_of
 

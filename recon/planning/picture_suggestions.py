@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from recon.planning.forecast import Planner
 from recon.planning.notes import move_text
-from recon.planning.pictures import CATEGORIES, INK, SOFT, new_figure
+from recon.planning.picture_style import CATEGORIES, INK, SOFT, new_figure
 from recon.planning.predict import PredictedMeasure
 from recon.planning.search import Suggestion
 from recon.wording import expanded_text
