@@ -22,6 +22,7 @@ CALIBRATION_LAYERS = (
     {"files", "shared"},
     {"folder", "rig"},
     {"own", "steps"},
+    {"guide"},
 )
 STAGES = {
     "capture",
