@@ -16,7 +16,7 @@ GRID = (12, 8)
 """Fields across and down; the grid by which the lens record tells its coverage."""
 
 NEAR, FAR = 0.6, 0.4
-"""Height of a board facing the camera over the picture's: from the first on it is near, below the second far."""
+"""Height of a board facing the camera over the picture's: from the first on it is near, below the other far."""
 
 _TILTED_RAD = np.deg2rad(15.0)
 TILTS = ("top away", "top toward", "left away", "right away", "flat")

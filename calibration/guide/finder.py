@@ -1,4 +1,4 @@
-"""Finding the board in one picture, behind a small function so that another kind of board can take its place."""
+"""Finding the board in one picture, behind a small function that another kind of board can replace."""
 
 from __future__ import annotations
 

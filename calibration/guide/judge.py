@@ -19,7 +19,10 @@ from calibration.guide.plan import Suggestion, next_views, worst_u_now_px
 from calibration.guide.rough_lens import PlaneView, RoughLens, board_pose, fit_rough_lens
 from calibration.lens import LEAST_VIEWS
 
-_BLUR_RATIO = 1.7  # as in lens.py: edges wider than this times the sharper quarter's are blurred
+_BLUR_RATIO = 1.7  # as in lens.py: edges wider than this times the sharp ones are blurred
+_SHARPER = (
+    0.1  # quantile that stands for sharp: lower than lens.py's quarter, which a shaky beginning would fill
+)
 _SHARP_RISE_PX = (1.5, 3.0)  # a sharp picture's edges (board.py); the reference never leaves this
 _RISES_KEPT = 200
 _READOUT_S = 0.02  # a rolling shutter's time from top to bottom, a usual one (8 to 30 ms, from memory)
@@ -193,11 +196,11 @@ class Judge:
         return self._sharpness(rise_px)
 
     def _sharpness(self, rise_px: float) -> Verdict:
-        """Against the sharper quarter of the pictures so far in which the board was slow enough."""
+        """Against the sharpest tenth of the pictures so far in which the board was slow enough."""
         if np.isnan(rise_px):
             return Verdict.ACCEPTED
         self._rises = [*self._rises[1 - _RISES_KEPT :], rise_px]
-        reference = float(np.clip(np.quantile(self._rises, 0.25), *_SHARP_RISE_PX))
+        reference = float(np.clip(np.quantile(self._rises, _SHARPER), *_SHARP_RISE_PX))
         wide = rise_px > _BLUR_RATIO * reference
         self._blurred_in_a_row = self._blurred_in_a_row + 1 if wide else 0
         return Verdict.BLURRED if wide else Verdict.ACCEPTED

@@ -41,25 +41,32 @@ _OUTLINE_SQUARES = 1.0  # the outline runs this far outside the inner corners: t
 class Suggestion:
     """A place to hold the board, best first among several.
 
-    words         for the person who holds it
+    where, tilt, size  the place in words, for the person who holds it
     outline_px    (4, 2) the pattern's corners in the picture; corners_px (N, 2) its inner corners
     gain          share by which the view lowers the mean variance over the picture: of the projection as
                   predicted and, in fields that no corner has reached, of what the lens model may lack
     worst_u_px    the projection's worst standard uncertainty in the picture after this view and those before it
     """
 
-    words: str
+    where: str
+    tilt: str
+    size: str
     outline_px: Array
     corners_px: Array
     gain: float
     worst_u_px: float
 
+    @property
+    def words(self) -> str:
+        """All of it in one line."""
+        return f"{self.where}, {self.tilt}; {self.size}"
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Place:
-    """A place for the board: words, pose, and the pattern's corners (4, 2) in the picture."""
+    """A place for the board: where, tilt and size in words, its pose, and the pattern's corners (4, 2) px."""
 
-    words: str
+    words: tuple[str, str, str]
     cam_from_board: Rigid
     outline_px: Array
 
@@ -86,7 +93,7 @@ def next_views(lens: RoughLens, board: Board, reached: NDArray[np.bool_], count:
         information, reached = information + told[best], reached | fields[best]
         worst = spread.worst_u_px(inverse(information))
         gain = 1 - float(after.min()) / float(now)
-        out.append(Suggestion(places[best].words, places[best].outline_px, corners[best], gain, worst))
+        out.append(Suggestion(*places[best].words, places[best].outline_px, corners[best], gain, worst))
         left = [k for k in left if places[k].words != places[best].words]
     return tuple(out)
 
@@ -109,8 +116,7 @@ def candidate_places(camera: Camera, board: Board) -> list[Place]:
                     turn = np.array([about_x, about_y, 0.0]) * _TILT_RAD
                     fitted = _fitted(camera, board, (across, down), height, turn)
                     if fitted is not None:
-                        words = f"{where}, {tilt_words}; {height_words}"
-                        out.append(Place(words, *fitted))
+                        out.append(Place((where, tilt_words, height_words), *fitted))
     return out
 
 

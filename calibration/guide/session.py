@@ -77,7 +77,7 @@ def sources_of(folder: RigFolder, camera: str | None, given: Mapping[str, str]) 
 
 
 class Watch:
-    """One source: its reader, its judge (from the first picture on), its holds, and its last picture."""
+    """One source: its reader, its judge (from the first picture on), its holds, its newest picture."""
 
     def __init__(self, source: Source, board: Board, patience: Patience) -> None:
         self.source, self.board = source, board
@@ -88,7 +88,7 @@ class Watch:
         self.last: Judged | None = None
         self.image: Image | None = None
         self.fault: CourtplumbError | None = None
-        self.was_live = False
+        self.pictures = 0
         self._offset_s = float("inf")
         self._last_s = float("-inf")
 
@@ -117,6 +117,7 @@ class Watch:
             self.judge = Judge(self.source.camera, self.board, size, timed=not arrival.name)
         judged = self.judge.feed(arrival.t_s, image)
         self.last, self.image = judged, image
+        self.pictures += 1
         return judged, self._held(arrival, judged)
 
     def _held(self, arrival: Arrival, judged: Judged) -> Hold | None:
@@ -128,7 +129,6 @@ class Watch:
         hold = self.holds.feed(arrival.t_s, judged)
         if not arrival.live:
             return None
-        self.was_live = True
         # pictures come in bunches; the one that waited least tells best how the clocks lie
         self._offset_s = min(self._offset_s, arrival.arrival_s - arrival.t_s)
         if hold is None:
