@@ -57,6 +57,11 @@ class Suggestion:
     worst_u_px: float
 
     @property
+    def place_words(self) -> tuple[str, str, str]:
+        """where, tilt, size."""
+        return self.where, self.tilt, self.size
+
+    @property
     def words(self) -> str:
         """All of it in one line."""
         return f"{self.where}, {self.tilt}; {self.size}"

@@ -1,4 +1,4 @@
-"""Invented board footage for the guide: boards held still, carried with motion blur, and the places it asks for."""
+"""Invented board footage for the guide: boards held still, carried with motion blur, held where it asks."""
 
 from __future__ import annotations
 
@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from calibration.board import Board
 from calibration.checks import Array
 from calibration.geometry import Camera, Rigid
+from calibration.guide.judge import Judge, Verdict
 from calibration.guide.plan import Place, candidate_places
 from tests.support.board_pictures import board_picture, make_camera, noisy
 
@@ -71,7 +72,7 @@ def any_place(camera: Camera, rng: np.random.Generator) -> Place:
 def write_growing(
     path: Path, pictures: Iterable[NDArray[np.uint8]], *, form: str, fps: int = 10, pause_s: float = 0.0
 ) -> None:
-    """H.264 into a file that can be read while it is written: form "mpegts", "matroska" or "mp4" in fragments."""
+    """H.264 into a file that can be read while written: form "mpegts", "matroska" or "mp4" in fragments."""
     options = {"flush_packets": "1"}
     if form == "mp4":
         options["movflags"] = "frag_keyframe+empty_moov+default_base_moof"
@@ -104,3 +105,24 @@ def tour(
                 yield shot(camera, shifted(before, share * way), rng, 0.15 * way)
         for _ in range(still):
             yield shot(camera, pose, rng)
+
+
+def guided_poses(judge: Judge, camera: Camera, rng: np.random.Generator, most: int = 40) -> list[Rigid]:
+    """Where a person who follows the guide holds the board until it has enough; corners only, no pictures."""
+    poses: list[Rigid] = []
+    while not judge.standing().enough and len(poses) < most:
+        asked = judge.standing().missing[0]
+        place = next(p for p in candidate_places(judge.lens.camera, BOARD) if p.words == asked.place_words)
+        poses.append(held_as_asked(camera, place, rng))
+        show(judge, camera, poses[-1], rng)
+    return poses
+
+
+def show(judge: Judge, camera: Camera, pose: Rigid, rng: np.random.Generator, sigma_px: float = 0.1) -> Verdict:
+    """Gives a judge the noisy corners of a board held still for two pictures; the second one's verdict."""
+    seen = sum(judge.standing().counts.values())
+    exact = camera.project(pose.apply(BOARD.points_m()))
+    ids = np.arange(len(exact))
+    for k in range(2):
+        judged = judge.weigh(2.0 * seen + 0.1 * k, exact + rng.normal(0, sigma_px, exact.shape), ids, 2.0)
+    return judged.verdict
