@@ -25,6 +25,7 @@ CALIBRATION_LAYERS = (
     {"folder", "rig_check", "sheets"},
     {"rig"},
     {"own", "steps", "planning"},
+    {"guide"},
 )
 STAGES = {
     "capture",
