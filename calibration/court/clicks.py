@@ -165,16 +165,28 @@ def _from_one_picture(camera: Camera, clicks: Sequence[Click]) -> list[Rigid]:
         n = camera.normalised(np.array([c.uv_px for c in subset]))
         if not np.isfinite(n).all():
             continue
-        method = cv2.SOLVEPNP_SQPNP if np.ptp(points[:, 2]) > 0 else cv2.SOLVEPNP_IPPE
-        try:
-            _, turns, shifts, _ = cv2.solvePnPGeneric(points, n, np.eye(3), None, flags=method)
-        except cv2.error:  # four points, three of them on one line
-            continue
+        turns, shifts = _pnp(points, n)
         for turn, shift in zip(turns, shifts, strict=True):
             if np.isfinite(turn).all() and np.isfinite(shift).all():
                 pose = Rigid.from_rotvec(flat(turn), flat(shift), f"cam_{camera.name}", "court")
                 found.append(camera.cam_from_world.inverse() @ pose)
     return found
+
+
+def _pnp(points_m: Array, n: Array) -> tuple[list[Array], list[Array]]:
+    """Turns and shifts that take points to normalised coordinates: two for a plane, one otherwise."""
+    if np.ptp(points_m[:, 2]) == 0:
+        try:
+            found = cv2.solvePnPGeneric(points_m, n, np.eye(3), None, flags=cv2.SOLVEPNP_IPPE)
+            if len(found[1]) and np.isfinite(found[1]).all() and np.isfinite(found[2]).all():
+                return list(found[1]), list(found[2])
+        except cv2.error:  # three of four points on one line
+            pass
+    try:
+        found = cv2.solvePnPGeneric(points_m, n, np.eye(3), None, flags=cv2.SOLVEPNP_SQPNP)
+    except cv2.error:
+        return [], []
+    return list(found[1]), list(found[2])
 
 
 def _from_triangles(rig: CalibratedRig, clicks: Sequence[Click]) -> list[Rigid]:
