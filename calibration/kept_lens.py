@@ -7,8 +7,9 @@ that fits with another focal length and centre, or none.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from types import MappingProxyType
 from typing import Literal
 
 import numpy as np
@@ -17,7 +18,7 @@ from scipy.stats import chi2 as chi2_distribution
 from calibration.checks import Array
 from calibration.court.clicks import Click, first_pose, want_each
 from calibration.court.fit import CourtOptions, CourtProblem, root_of
-from calibration.court.misclicks import CleanFit, fit_without_misclicks
+from calibration.court.misclicks import fit_without_misclicks
 from calibration.errors import BadInput
 from calibration.geometry.camera import N_CAMERA, N_LENS, Camera
 from calibration.geometry.rigid import Rigid
@@ -34,6 +35,7 @@ _STARTS = (1.0, 0.75, 1.35, 0.5, 2.0)  # focal scales from which the fit begins;
 # What an explanation costs in chi-square before it counts as better: a click left out must have been 6 sigma off
 # (36); a free focal length must be 3.5 sigma off (12); two more for the centre, chance 1e-4 (18)
 _CLICK_COST, _COST = 36.0, {"kept": 0.0, "focal": 12.0, "focal and centre": 30.0}
+_OPENED: Mapping[Use, int] = MappingProxyType({"kept": 0, "focal": 1, "focal and centre": 3})
 _LEAST_CHANCE = 1e-4  # an honest fit lies beyond this chi-square once in 10 000
 
 
@@ -135,41 +137,57 @@ def judge_lens(lens: LensCalibration, clicks: Sequence[Click], options: CourtOpt
     want_each([lens.as_camera()], own, [])
     found: list[LensUse] = []
     fault: BadInput | None = None
-    for how, scale in _explanations(lens, len(own)):
-        # a better start is only looked for while nothing explains the clicks
-        if scale != 1.0 and any(u.fits for u in found):
-            continue
+    for scale in _STARTS:
         try:
-            found.append(_explained(lens, own, options, how, scale))
+            found += _from_start(lens, own, options, scale)
         except BadInput as error:
             fault = fault or error
+        if any(u.fits for u in found):  # a better start is only looked for while nothing explains the clicks
+            break
     if not found:
         raise fault or BadInput(f"court clicks: no place of {lens.camera} fits its clicks")
-    fitting = [u for u in found if u.fits]
-    return min(fitting or found, key=lambda u: u.score)
+    return min([u for u in found if u.fits] or found, key=lambda u: u.score)
 
 
-def _explanations(lens: LensCalibration, count: int) -> Iterator[tuple[Use, float]]:
-    yield "kept", 1.0
-    for scale in _STARTS:
-        if 2 * count > 8:
-            yield "focal", scale
-        if 2 * count > 10:
-            yield "focal and centre", scale
+def _from_start(
+    lens: LensCalibration, clicks: tuple[Click, ...], options: CourtOptions, scale: float
+) -> list[LensUse]:
+    """All explanations that this many clicks can tell apart, with the focal length beginning at a scale.
 
-
-def _explained(
-    lens: LensCalibration, clicks: tuple[Click, ...], options: CourtOptions, how: Use, scale: float
-) -> LensUse:
+    Raises BadInput where none can be fitted.
+    """
     grown = np.concatenate([[scale, scale], np.ones(N_LENS - 2)])
     K = np.array(lens.K_px)
     K[[0, 1], [0, 1]] *= scale
     start = replace(lens, K_px=K, covariance=lens.covariance * np.outer(grown, grown))
+    blank = start.as_camera(Rigid.identity(f"cam_{lens.camera}", "court"))
+    placed = blank.placed(first_pose(blank, clicks))
+    found: list[LensUse] = []
+    fault: BadInput | None = None
+    for how, opened in _OPENED.items():
+        if (how == "kept" and scale != 1.0) or 2 * len(clicks) <= 6 + opened:
+            continue
+        try:
+            found.append(_explained(lens, start, placed, clicks, options, how))
+        except BadInput as error:
+            fault = fault or error
+    if not found and fault is not None:
+        raise fault
+    return found
+
+
+def _explained(
+    lens: LensCalibration, start: LensCalibration, placed: Camera, clicks: tuple[Click, ...],
+    options: CourtOptions, how: Use,
+) -> LensUse:  # fmt: skip
     root = opened_root(start, how)
-    clean = _fitted(start.as_camera(Rigid.identity(f"cam_{lens.camera}", "court")), root, clicks, options)
+    whole = np.zeros((N_CAMERA, root.shape[1]))
+    whole[:N_LENS] = root
+    problem = CourtProblem((placed,), whole, clicks, options, True, Rigid.identity("court", "court"))
+    clean = fit_without_misclicks(problem)
     fit = clean.fit
     camera = fit.cameras[0]
-    freedom = fit.freedom - {"kept": 0, "focal": 1, "focal and centre": 3}[how]
+    freedom = fit.freedom - _OPENED[how]
     wanted = replace(start, K_px=camera.K_px) if how != "kept" else lens
     left_out = len(clicks) - len(clean.used)
     chance = float(chi2_distribution.sf(fit.chi2, freedom)) if freedom > 0 else 0.0
@@ -191,10 +209,3 @@ def opened_root(lens: LensCalibration, how: Use) -> Array:
         columns.append(np.eye(N_LENS)[:, 2:4] * _WIDE_CENTRE * lens.size_px[0])
     return np.concatenate(columns, axis=1)
 
-
-def _fitted(camera: Camera, root: Array, clicks: tuple[Click, ...], options: CourtOptions) -> CleanFit:
-    whole = np.zeros((N_CAMERA, root.shape[1]))
-    whole[:N_LENS] = root
-    start = camera.placed(first_pose(camera, clicks))
-    problem = CourtProblem((start,), whole, clicks, options, True, Rigid.identity("court", "court"))
-    return fit_without_misclicks(problem)

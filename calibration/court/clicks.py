@@ -153,19 +153,18 @@ def _from_one_picture(camera: Camera, clicks: Sequence[Click]) -> list[Rigid]:
     among them: Terzakis G, Lourakis M (2020), A consistently fast and globally optimal solution to the PnP problem.
     """
     found = []
-    ground = [c for c in clicks if court_point(c.point).z_m == 0]
+    points_m = np.array([court_point(c.point).xyz_m for c in clicks])
+    n = camera.normalised(np.array([c.uv_px for c in clicks]))
+    seen = [i for i in range(len(clicks)) if np.isfinite(n[i]).all()]
+    ground = [i for i in seen if points_m[i, 2] == 0]
     fours = list(combinations(ground, 4))
     if len(ground) < 6:
-        fours += [f for f in combinations(clicks, 4) if not set(f) <= set(ground)]
-    subsets = [tuple(ground), *fours[:: max(1, len(fours) // _FOURS)]]
-    for subset in subsets:
-        points = np.array([court_point(c.point).xyz_m for c in subset])
-        if len(subset) < 4 or np.linalg.svd(points - points.mean(axis=0), compute_uv=False)[1] < 0.5:
+        fours += [f for f in combinations(seen, 4) if not set(f) <= set(ground)]
+    for subset in [tuple(ground), *fours[:: max(1, len(fours) // _FOURS)]]:
+        x = points_m[list(subset)]
+        if len(subset) < 4 or np.linalg.svd(x - x.mean(axis=0), compute_uv=False)[1] < 0.5:
             continue
-        n = camera.normalised(np.array([c.uv_px for c in subset]))
-        if not np.isfinite(n).all():
-            continue
-        turns, shifts = _pnp(points, n)
+        turns, shifts = _pnp(x, n[list(subset)])
         for turn, shift in zip(turns, shifts, strict=True):
             if np.isfinite(turn).all() and np.isfinite(shift).all():
                 pose = Rigid.from_rotvec(flat(turn), flat(shift), f"cam_{camera.name}", "court")
