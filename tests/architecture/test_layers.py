@@ -19,8 +19,8 @@ CALIBRATION_LAYERS = (
     {"board", "bundle", "calibrated_rig"},
     {"views", "court"},
     {"holds", "lens"},
-    {"files", "shared"},
-    {"folder", "rig"},
+    {"files", "shared", "kept_lens"},
+    {"folder", "rig", "court_rig"},
     {"own", "steps"},
 )
 STAGES = {
