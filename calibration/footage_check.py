@@ -15,6 +15,7 @@ import cv2
 import numpy as np
 
 from calibration.calibrated_rig import CalibratedRig
+from calibration.checks import Array
 from calibration.errors import BadInput
 from calibration.folder import read_rig_folder
 from calibration.footage import Image, frames, picture, probe
@@ -25,11 +26,14 @@ Grade = Literal["fits", "untold", "flagged", "refused"]
 """fits; not to be told from the pictures; measurable, but not to be relied on; another calibration is needed."""
 
 _FOCAL = 0.004  # a scale farther from 1 is told: 3 px at the edge of 1280, and ten times what equal pictures give
-_SHIFT = 0.03  # of the width; less may be a small turn of the camera (1.7 degrees at usual focal lengths)
+_SHIFT = 0.03  # of the width: 1.7 degrees at usual focal lengths; more is refused
+_NUDGE = 0.005  # of the width, 0.3 degrees: 4 cm at 8 m, so more is flagged; finer ones are another check's matter
 _ROLL_DEG = 2.0
 _SAME_SHAPE = 0.005
 _WANDER_PX = 1.0  # the background of a standing camera stays within 0.3 px in compressed video (measured)
 _LOOK_S, _LOOK_FRAMES = 1.0, 10  # this much of the clip is looked at for a wandering picture
+_MOST_DECODED = 120  # frames: decoding is what the check costs, at high rates above all
+_BENT = 1.5  # so many times more points under a homography than under a similarity tell of a turned camera
 _CLEARLY = 1.5  # another explanation must agree on so many times more points than the plain one
 
 
@@ -37,8 +41,8 @@ _CLEARLY = 1.5  # another explanation must agree on so many times more points th
 class FootageFinding:
     """What the footage of one camera turned out to be.
 
-    kind      "as calibrated", "resized", "turned", "mirrored", "exchanged", "zoomed", "cropped", "other format",
-              "wandering", "not comparable"
+    kind      "as calibrated", "resized", "turned", "mirrored", "exchanged", "moved", "zoomed", "cropped", "other
+              format", "wandering", "not comparable"
     evidence  figures behind it, by name with unit
     """
 
@@ -71,10 +75,11 @@ def kept_pictures(rig_path: Path) -> KeptPictures:
 
 
 def check_footage(
-    rig: CalibratedRig, kept: KeptPictures, footage: Mapping[str, Path], look_s: float = _LOOK_S
+    rig: CalibratedRig, kept: KeptPictures, footage: Mapping[str, Path], look_s: float | None = None
 ) -> tuple[FootageFinding, ...]:
     """One finding per camera of the footage, in the rig's order, and one more where its picture wanders.
 
+    look_s: how much of each clip is looked at for that; a second, or less of fast clips, if not given.
     Raises BadInput where footage cannot be read.
     """
     findings: list[FootageFinding] = []
@@ -83,8 +88,9 @@ def check_footage(
             continue
         path = footage[camera.name]
         rate = probe(path).nominal_fps or _LOOK_FRAMES
-        every = max(1, round(rate * look_s / _LOOK_FRAMES))
-        images = [f.image_bgr for f in frames(path, stop_s=look_s, every=every)]
+        span_s = look_s or min(_LOOK_S, _MOST_DECODED / rate)
+        every = max(1, round(rate * span_s / _LOOK_FRAMES))
+        images = [f.image_bgr for f in frames(path, stop_s=span_s, every=every)]
         if not images:
             raise BadInput(f"{path}: holds no picture")
         findings.append(check_picture(camera, kept, images[0]))
@@ -110,6 +116,8 @@ def check_picture(camera: Camera, kept: KeptPictures, frame: Image) -> FootageFi
     """How a frame lies against the court picture that its camera was calibrated with."""
     size_px = (frame.shape[1], frame.shape[0])
     own = kept.by_camera.get(camera.name)
+    if own is not None and own.size_px != camera.size_px:  # not the picture that this rig was calibrated with
+        own = None
     seen = features(frame)
     plain = None if own is None else match(own, seen)
     if own is not None and (plain is None or not _plainly_same(plain, own, size_px)):
@@ -129,7 +137,7 @@ def _other_explanation(
     name: str, own: Features, kept: KeptPictures, frame: Image, seen: Features, plain: Match | None
 ) -> FootageFinding | None:
     """Mirrored, or another camera's picture, where that agrees on clearly more points than the plain match."""
-    least = 0.0 if plain is None else _CLEARLY * plain.inliers
+    least = 0.0 if plain is None else _CLEARLY * plain.plane_inliers
     mirrored = match(own, features(np.ascontiguousarray(cv2.flip(frame, 1))), mirrored=True)
     if mirrored is not None and mirrored.inliers > least:
         text = f"{name}: its picture is mirrored against the court picture it was calibrated with"
@@ -147,6 +155,7 @@ def _evidence(found: Match) -> dict[str, float]:
         "scale": found.scale, "turn_deg": float(np.degrees(found.turn_rad)),
         "shift_u_px": float(found.shift_px[0]), "shift_v_px": float(found.shift_px[1]),
         "points_agreeing": float(found.inliers), "points_matched": float(found.matched),
+        "points_agreeing_on_a_homography": float(found.plane_inliers),
     }  # fmt: skip
 
 
@@ -195,6 +204,9 @@ def _told(camera: Camera, own: Features, size_px: tuple[int, int], found: Match)
     expected = w / w0 if _same_shape(own.size_px, size_px) else 1.0
     focal = found.scale / expected
     evidence["focal_scale"] = focal
+    nudged = _NUDGE * w < float(np.abs(away).max()) <= _SHIFT * w and abs(found.scale - 1) <= _FOCAL
+    if size_px == own.size_px and (found.plane_inliers > _BENT * found.inliers or nudged):
+        return _moved(camera, away, evidence, shifted)
     if size_px != own.size_px:
         return _resized(name, sizes, expected, focal, shifted, evidence)
     if shifted:
@@ -211,6 +223,15 @@ def _told(camera: Camera, own: Features, size_px: tuple[int, int], found: Match)
         return FootageFinding(name, "zoomed", "flagged", text, evidence)
     text = f"{name}: as calibrated (scale {focal:.4f}, middle off by {away[0]:+.1f}, {away[1]:+.1f} px)"
     return FootageFinding(name, "as calibrated", "fits", text, evidence)
+
+
+def _moved(camera: Camera, away_px: Array, evidence: dict[str, float], shifted: bool) -> FootageFinding:
+    turn_deg = float(np.degrees(np.arctan(np.linalg.norm(away_px) / camera.K_px[0, 0])))
+    text = (
+        f"{camera.name}: the camera was turned or moved since its court picture was taken: the middle of the picture "
+        f"went {away_px[0]:+.0f}, {away_px[1]:+.0f} px (as a turn, {turn_deg:.1f} degrees); place it anew"
+    )
+    return FootageFinding(camera.name, "moved", "refused" if shifted else "flagged", text, evidence)
 
 
 def _resized(

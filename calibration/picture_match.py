@@ -37,8 +37,10 @@ class Features:
 class Match:
     """frame = scale · turn · picture + shift_px, after mirroring the frame if mirrored.
 
-    turn_rad    clockwise as seen in the picture (u right, v down)
-    inliers     matched points that agree, of `matched`
+    turn_rad        clockwise as seen in the picture (u right, v down)
+    inliers         matched points that agree, of `matched`
+    plane_inliers   the same under a homography: clearly more where the camera was turned or moved, since a turn
+                    bends the picture as no similarity does
     """
 
     scale: float
@@ -47,6 +49,7 @@ class Match:
     mirrored: bool
     inliers: int
     matched: int
+    plane_inliers: int
 
     def of(self, uv_px: Array) -> Array:
         """Where a point (2,) of the picture lies in the (mirrored) frame."""
@@ -98,16 +101,21 @@ def _similarity(a: Array, b: Array, px: float, mirrored: bool) -> Match | None:
     found, inlier = cv2.estimateAffinePartial2D(
         a, b, method=cv2.RANSAC, ransacReprojThreshold=limit, maxIters=5000, confidence=0.999
     )
-    if found is None:
+    plane, plane_inlier = cv2.findHomography(a, b, cv2.RANSAC, limit, maxIters=5000, confidence=0.999)
+    count = 0 if found is None else _witnesses(b[flat(inlier) > 0], limit)
+    plane_count = count if plane is None else max(count, _witnesses(b[flat(plane_inlier) > 0], limit))
+    if plane_count < _LEAST_INLIERS or found is None:
         return None
-    agreeing = flat(inlier) > 0
-    # one place of the picture that many matches share (a logo, a net's mesh) is one witness, not many
-    count = len({tuple(p) for p in np.floor(b[agreeing] / (4 * limit)).astype(int).tolist()})
-    if count < _LEAST_INLIERS:
-        return None
+    if count < _LEAST_INLIERS:  # a turned camera: the similarity nearest to the homography's points
+        found, _ = cv2.estimateAffinePartial2D(a[flat(plane_inlier) > 0], b[flat(plane_inlier) > 0], method=cv2.LMEDS)
     m = np.asarray(found, dtype=float)
     scale, turn = float(np.hypot(m[0, 0], m[1, 0])), float(np.arctan2(m[1, 0], m[0, 0]))
-    return Match(scale, turn, m[:, 2], mirrored, count, len(a))
+    return Match(scale, turn, m[:, 2], mirrored, count, len(a), plane_count)
+
+
+def _witnesses(uv_px: Array, limit: float) -> int:
+    """Points that stand apart: a place that many matches share (a logo, a net's mesh) is one witness, not many."""
+    return len({tuple(p) for p in np.floor(uv_px / (4 * limit)).astype(int).tolist()})
 
 
 def wander_px(images: Sequence[Image]) -> float | None:
