@@ -38,9 +38,9 @@ def place_by_court(
 ) -> CalibratedRig:
     """The rig in the court frame from lens calibrations (for the pictures' size) and clicks in every camera.
 
-    Maximum likelihood over clicks, poses, lenses (their covariance is the prior) and the points' errors, which all
-    cameras share; the covariance holds all of them. A lens that today's clicks contradict is refitted in focal
-    length or centre, and flagged. A click that contradicts all others is left out and named in the flags.
+    Maximum likelihood over clicks, poses, lenses (their covariance is the prior) and the points' errors, which
+    all cameras share; the covariance holds all of them. A lens that today's clicks contradict is refitted in
+    focal length or centre, and flagged. A click that contradicts all others is left out and named in the flags.
     Raises BadInput where a camera has too few clicks, where clicks contradict each other, or where pictures are
     mirrored or exchanged between cameras.
     """
@@ -107,7 +107,8 @@ def _want_not_mirrored(
 
 def _mirrored(camera: str) -> str:
     return (
-        f"court clicks: {camera} sees the court mirrored: the picture is mirrored, or left and right were exchanged "
+        f"court clicks: {camera} sees the court mirrored: the picture is mirrored, or left and right were "
+        "exchanged "
         "in the names of its points (left and right are the server's, facing the net)"
     )
 
@@ -134,7 +135,8 @@ def _want_own_pictures(
         for b in fitting:
             if a in better.get(b, ()):
                 raise BadInput(
-                    f"court clicks: the pictures of {a} and {b} are exchanged: the clicks of each fit the other's "
+                    f"court clicks: the pictures of {a} and {b} are exchanged: the clicks of each fit the "
+                    "other's "
                     "lens, not its own; exchange their files"
                 )
 

@@ -150,7 +150,9 @@ def read_rig_folder(root: Path | str) -> RigFolder:
     except BadInput as error:
         raise BadInput(f"{path}: {error}") from error
     cameras = tuple(
-        CameraEntry(c.name, *(None if p is None else root / p for p in (c.lens_footage, c.court_picture, c.lens)))
+        CameraEntry(
+            c.name, *(None if p is None else root / p for p in (c.lens_footage, c.court_picture, c.lens))
+        )
         for c in form.camera
     )
     shared_sets = tuple({n: root / p for n, p in s.footage.items()} for s in form.shared)

@@ -1,7 +1,7 @@
 """Does a session's footage fit the calibration? What does not is named, with the figures that show it.
 
-The court picture that was clicked is kept in the rig folder; the session's first frame must show the same background
-at the same pixels. Small motions of a camera (below a degree or so) are not told here.
+The court picture that was clicked is kept in the rig folder; the session's first frame must show the same
+background at the same pixels. Small motions of a camera (below a degree or so) are not told here.
 """
 
 from __future__ import annotations
@@ -23,11 +23,16 @@ from calibration.geometry.camera import Camera
 from calibration.picture_match import Features, Match, features, match, wander_px
 
 Grade = Literal["fits", "untold", "flagged", "refused"]
-"""fits; not to be told from the pictures; measurable, but not to be relied on; another calibration is needed."""
+"""fits; not to be told from the pictures; measurable, but not to be relied on; another calibration is
+needed."""
 
-_FOCAL = 0.004  # a scale farther from 1 is told: 3 px at the edge of 1280, and ten times what equal pictures give
+_FOCAL = (
+    0.004  # a scale farther from 1 is told: 3 px at the edge of 1280, and ten times what equal pictures give
+)
 _SHIFT = 0.03  # of the width: 1.7 degrees at usual focal lengths; more is refused
-_NUDGE = 0.005  # of the width, 0.3 degrees: 4 cm at 8 m, so more is flagged; finer ones are another check's matter
+_NUDGE = (
+    0.005  # of the width, 0.3 degrees: 4 cm at 8 m, so more is flagged; finer ones are another check's matter
+)
 _ROLL_DEG = 2.0
 _SAME_SHAPE = 0.005
 _WANDER_PX = 1.0  # the background of a standing camera stays within 0.3 px in compressed video (measured)
@@ -41,7 +46,8 @@ _CLEARLY = 1.5  # another explanation must agree on so many times more points th
 class FootageFinding:
     """What the footage of one camera turned out to be.
 
-    kind      "as calibrated", "resized", "turned", "mirrored", "exchanged", "moved", "zoomed", "cropped", "other
+    kind      "as calibrated", "resized", "turned", "mirrored", "exchanged", "moved", "zoomed", "cropped",
+    "other
               format", "wandering", "not comparable"
     evidence  figures behind it, by name with unit
     """
@@ -106,7 +112,8 @@ def check_steadiness(camera: str, images: list[Image]) -> FootageFinding | None:
     if wander is None or wander <= _WANDER_PX:
         return None
     sentence = (
-        f"{camera}: its picture wanders by {wander:.1f} px while the camera stands: picture stabilisation is on, or the "
+        f"{camera}: its picture wanders by {wander:.1f} px while the camera stands: picture stabilisation is "
+        "on, or the "
         "stand shakes; switch stabilisation off, the calibration cannot follow it"
     )
     return FootageFinding(camera, "wandering", "flagged", sentence, {"wander_px": wander})
@@ -130,7 +137,9 @@ def check_picture(camera: Camera, kept: KeptPictures, frame: Image) -> FootageFi
 
 
 def _plainly_same(found: Match, own: Features, size_px: tuple[int, int]) -> bool:
-    return own.size_px == size_px and abs(found.scale - 1) < _FOCAL and abs(found.turn_rad) < np.radians(_ROLL_DEG)
+    return (
+        own.size_px == size_px and abs(found.scale - 1) < _FOCAL and abs(found.turn_rad) < np.radians(_ROLL_DEG)
+    )
 
 
 def _other_explanation(
@@ -145,7 +154,9 @@ def _other_explanation(
     for other, features_ in kept.by_camera.items():
         found = None if other == name else match(features_, seen)
         if found is not None and found.inliers > least:
-            text = f"{name}: this is what camera {other} sees, not {name}: the files of the cameras are exchanged"
+            text = (
+                f"{name}: this is what camera {other} sees, not {name}: the files of the cameras are exchanged"
+            )
             return FootageFinding(name, "exchanged", "refused", text, _evidence(found))
     return None
 
@@ -163,7 +174,8 @@ def _by_size_alone(camera: Camera, size_px: tuple[int, int], compared: bool) -> 
     """What the size says where the pictures have nothing in common, or there is no court picture."""
     (w0, h0), (w, h) = camera.size_px, size_px
     why = (
-        "its picture shows too little of the court picture it was calibrated with to be compared (other light, or "
+        "its picture shows too little of the court picture it was calibrated with to be compared (other "
+        "light, or "
         "another place)"
         if compared
         else "no court picture is kept to compare its picture with"
@@ -193,7 +205,8 @@ def _told(camera: Camera, own: Features, size_px: tuple[int, int], found: Match)
     roll = float(np.degrees(found.turn_rad)) - 90 * round(float(np.degrees(found.turn_rad)) / 90)
     if quarters:
         text = (
-            f"{name}: its picture is turned by {90 * min(quarters, 4 - quarters)} degrees against the court picture "
+            f"{name}: its picture is turned by {90 * min(quarters, 4 - quarters)} degrees against the court "
+            "picture "
             f"it was calibrated with ({sizes})"
         )
         return FootageFinding(name, "turned", "refused", text, evidence)
@@ -211,13 +224,15 @@ def _told(camera: Camera, own: Features, size_px: tuple[int, int], found: Match)
         return _resized(name, sizes, expected, focal, shifted, evidence)
     if shifted:
         text = (
-            f"{name}: its picture is scaled by {found.scale:.3f} and shifted by {away[0]:+.0f}, {away[1]:+.0f} px, "
+            f"{name}: its picture is scaled by {found.scale:.3f} and shifted by {away[0]:+.0f}, "
+            f"{away[1]:+.0f} px, "
             f"rolled by {roll:+.1f} degrees: another crop or video mode, or the camera was turned"
         )
         return FootageFinding(name, "cropped", "refused", text, evidence)
     if abs(focal - 1) > _FOCAL:
         text = (
-            f"{name}: its picture is {100 * (focal - 1):+.1f} % larger than the court picture it was calibrated with: "
+            f"{name}: its picture is {100 * (focal - 1):+.1f} % larger than the court picture it was "
+            "calibrated with: "
             "zoomed or refocused since; focal length and every depth are off by as much"
         )
         return FootageFinding(name, "zoomed", "flagged", text, evidence)
@@ -228,7 +243,8 @@ def _told(camera: Camera, own: Features, size_px: tuple[int, int], found: Match)
 def _moved(camera: Camera, away_px: Array, evidence: dict[str, float], shifted: bool) -> FootageFinding:
     turn_deg = float(np.degrees(np.arctan(np.linalg.norm(away_px) / camera.K_px[0, 0])))
     text = (
-        f"{camera.name}: the camera was turned or moved since its court picture was taken: the middle of the picture "
+        f"{camera.name}: the camera was turned or moved since its court picture was taken: the middle of the "
+        "picture "
         f"went {away_px[0]:+.0f}, {away_px[1]:+.0f} px (as a turn, {turn_deg:.1f} degrees); place it anew"
     )
     return FootageFinding(camera.name, "moved", "refused" if shifted else "flagged", text, evidence)
@@ -239,12 +255,14 @@ def _resized(
 ) -> FootageFinding:
     if not shifted and abs(focal - 1) <= _FOCAL and expected != 1.0:
         text = (
-            f"{name}: {sizes}: the same field at another size (every pixel scaled by {expected:.4f}); film or export at "
+            f"{name}: {sizes}: the same field at another size (every pixel scaled by {expected:.4f}); film "
+            "or export at "
             "the calibrated size, or place the cameras anew with a court picture of this size"
         )
         return FootageFinding(name, "resized", "refused", text, evidence)
     text = (
-        f"{name}: {sizes}: another field of view (pixels scaled by {evidence['scale']:.3f}): another crop or video "
+        f"{name}: {sizes}: another field of view (pixels scaled by {evidence['scale']:.3f}): another crop or "
+        "video "
         "mode; film in the calibrated one"
     )
     return FootageFinding(name, "cropped", "refused", text, evidence)

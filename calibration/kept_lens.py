@@ -1,8 +1,9 @@
-"""Does a lens that was measured once still hold for today's pictures? Judged by the court points clicked in them.
+"""Does a lens that was measured once still hold for today's pictures? Judged by the court points clicked in
+them.
 
-A kept lens is right as long as nobody zooms, refocuses or changes the video mode. The clicks of one camera fix its
-pose with something to spare, and that rest tells: a lens that fits, one that fits with another focal length, one
-that fits with another focal length and centre, or none.
+A kept lens is right as long as nobody zooms, refocuses or changes the video mode. The clicks of one camera fix
+its pose with something to spare, and that rest tells: a lens that fits, one that fits with another focal
+length, one that fits with another focal length and centre, or none.
 """
 
 from __future__ import annotations
@@ -30,10 +31,13 @@ FOCAL_U_LIMIT = 0.01
 """A focal length found anew from clicks with a larger relative uncertainty is flagged: 1 % is 8 cm in 8 m."""
 
 _ASPECT_TOLERANCE = 0.005  # even sizes round the scaled picture's height by up to a pixel or two
-_WIDE_FOCAL, _WIDE_CENTRE = 0.3, 0.2  # prior sd of a free focal length and centre (of the width): as good as none
+_WIDE_FOCAL, _WIDE_CENTRE = (
+    0.3,
+    0.2,
+)  # prior sd of a free focal length, and of a centre (of the width): wide open
 _STARTS = (1.0, 0.75, 1.35, 0.5, 2.0)  # focal scales from which the fit begins; it converges from ± 30 % off
-# What an explanation costs in chi-square before it counts as better: a click left out must have been 6 sigma off
-# (36); a free focal length must be 3.5 sigma off (12); two more for the centre, chance 1e-4 (18)
+# What an explanation costs in chi-square before it counts as better: a click left out must have been 6 sigma
+# off (36); a free focal length must be 3.5 sigma off (12); two more for the centre, chance 1e-4 (18)
 _CLICK_COST, _COST = 36.0, {"kept": 0.0, "focal": 12.0, "focal and centre": 30.0}
 _OPENED: Mapping[Use, int] = MappingProxyType({"kept": 0, "focal": 1, "focal and centre": 3})
 _LEAST_CHANCE = 1e-4  # an honest fit lies beyond this chi-square once in 10 000
@@ -71,9 +75,9 @@ class LensUse:
         name = self.lens.camera
         if not self.fits:
             return (
-                f"{name}: the clicks do not fit its lens (chi-square {self.chi2:.0f}, want about {self.freedom}), nor "
-                "with another focal length or centre: another lens, a stabilised picture, or several wrong clicks; "
-                "do not rely on this rig"
+                f"{name}: the clicks do not fit its lens (chi-square {self.chi2:.0f}, want about "
+                f"{self.freedom}), nor with another focal length or centre: another lens, a stabilised picture, "
+                "or several wrong clicks; do not rely on this rig"
             )
         if self.how == "kept":
             return None
@@ -86,8 +90,8 @@ class LensUse:
         known = (
             "the new value is used; measure the lens again when you can"
             if self.focal_scale_u <= FOCAL_U_LIMIT
-            else f"the clicks tell it to {100 * self.focal_scale_u:.1f} % only (u): do not rely on this rig, measure "
-            "the lens again"
+            else f"the clicks tell it to {100 * self.focal_scale_u:.1f} % only (u): do not rely on this rig, "
+            "measure the lens again"
         )
         return f"{name}: {what} since its lens was measured: focal length {change}; {known}"
 
@@ -108,10 +112,10 @@ def lens_for_size(lens: LensCalibration, size_px: tuple[int, int]) -> LensCalibr
         return _scaled(lens, size_px, scale, np.zeros(2), said)
     if abs(w / h * w0 / h0 - 1) <= _ASPECT_TOLERANCE:
         raise BadInput(
-            f"{lens.camera}: the picture is turned by 90 degrees: the lens was measured at {w0}x{h0}, this is {w}x{h}; "
-            "film both the same way up, or turn the picture back"
+            f"{lens.camera}: the picture is turned by 90 degrees: the lens was measured at {w0}x{h0}, this "
+            f"is {w}x{h}; film both the same way up, or turn the picture back"
         )
-    said = f"{lens.camera}: lens measured at {w0}x{h0}, used at {w}x{h}: another shape, taken as a crop of the picture"
+    said = f"{lens.camera}: lens measured at {w0}x{h0}, used at {w}x{h}: another shape, taken as a crop"
     return _scaled(lens, size_px, np.ones(2), np.array([w - w0, h - h0]) / 2, said)
 
 
@@ -127,10 +131,11 @@ def _scaled(
 
 
 def judge_lens(lens: LensCalibration, clicks: Sequence[Click], options: CourtOptions) -> LensUse:
-    """The simplest explanation of one camera's clicks: the kept lens, another focal length, or another centre too.
+    """The simplest explanation of one camera's clicks: the kept lens, another focal length, or another centre
+    too.
 
-    Each explanation is fitted on its own, without its misclicks, and has its price (_COST). With too few clicks to
-    tell, the kept lens stands.
+    Each explanation is fitted on its own, without its misclicks, and has its price (_COST). With too few
+    clicks to tell, the kept lens stands.
     Raises BadInput where the clicks do not place the camera at all.
     """
     own = tuple(c for c in clicks if c.camera == lens.camera)
@@ -208,4 +213,3 @@ def opened_root(lens: LensCalibration, how: Use) -> Array:
     if how == "focal and centre":
         columns.append(np.eye(N_LENS)[:, 2:4] * _WIDE_CENTRE * lens.size_px[0])
     return np.concatenate(columns, axis=1)
-

@@ -1,7 +1,9 @@
-"""How one picture of a scene lies against another one from the same place: by matched features of the background.
+"""How one picture of a scene lies against another one from the same place: by matched features of the
+background.
 
-A camera that stands where it stood maps the scene the same way; what can have changed is how the picture was taken:
-zoomed, cropped, scaled, turned, mirrored. All of these are similarities of pixels, with or without a mirror.
+A camera that stands where it stood maps the scene the same way; what can have changed is how the picture was
+taken: zoomed, cropped, scaled, turned, mirrored. All of these are similarities of pixels, with or without a
+mirror.
 """
 
 from __future__ import annotations
@@ -61,7 +63,9 @@ def features(image_bgr: Image) -> Features:
     """The picture's most marked points."""
     height, width = image_bgr.shape[:2]
     grey, scale = _small(image_bgr)
-    points, looks = cv2.SIFT_create(nfeatures=_FEATURES, contrastThreshold=_CONTRAST).detectAndCompute(grey, None)
+    points, looks = cv2.SIFT.create(nfeatures=_FEATURES, contrastThreshold=_CONTRAST).detectAndCompute(
+        grey, None
+    )
     uv = np.array([p.pt for p in points], dtype=float).reshape(-1, 2)
     empty = np.zeros((0, 128))
     return Features(
@@ -107,23 +111,26 @@ def _similarity(a: Array, b: Array, px: float, mirrored: bool) -> Match | None:
     if plane_count < _LEAST_INLIERS or found is None:
         return None
     if count < _LEAST_INLIERS:  # a turned camera: the similarity nearest to the homography's points
-        found, _ = cv2.estimateAffinePartial2D(a[flat(plane_inlier) > 0], b[flat(plane_inlier) > 0], method=cv2.LMEDS)
+        found, _ = cv2.estimateAffinePartial2D(
+            a[flat(plane_inlier) > 0], b[flat(plane_inlier) > 0], method=cv2.LMEDS
+        )
     m = np.asarray(found, dtype=float)
     scale, turn = float(np.hypot(m[0, 0], m[1, 0])), float(np.arctan2(m[1, 0], m[0, 0]))
     return Match(scale, turn, m[:, 2], mirrored, count, len(a), plane_count)
 
 
 def _witnesses(uv_px: Array, limit: float) -> int:
-    """Points that stand apart: a place that many matches share (a logo, a net's mesh) is one witness, not many."""
+    """Points that stand apart: a place that many matches share (a logo, a net's mesh) is one witness, not
+    many."""
     return len({tuple(p) for p in np.floor(uv_px / (4 * limit)).astype(int).tolist()})
 
 
 def wander_px(images: Sequence[Image]) -> float | None:
     """How far the background wanders between frames of a standing camera: 90 % of the frames stay within it.
 
-    Of each frame the similarity against the first is taken from tracked corners (Lucas-Kanade; what moves with the
-    player is outvoted), and of it the largest shift of a picture's corner against the median frame. None where
-    there is nothing to track.
+    Of each frame the similarity against the first is taken from tracked corners (Lucas-Kanade; what moves with
+    the player is outvoted), and of it the largest shift of a picture's corner against the median frame. None
+    where there is nothing to track.
     """
     if len(images) < 3:
         return None
@@ -141,8 +148,8 @@ def wander_px(images: Sequence[Image]) -> float | None:
         a, b = corners.reshape(-1, 2)[kept], moved.reshape(-1, 2)[kept]
         if len(a) < _LEAST_INLIERS:
             continue
-        found, _ = cv2.estimateAffinePartial2D(a, b, method=cv2.RANSAC, ransacReprojThreshold=0.5)
-        if found is not None:
+        found, inlier = cv2.estimateAffinePartial2D(a, b, method=cv2.RANSAC, ransacReprojThreshold=0.5)
+        if found is not None and flat(inlier).sum() >= max(_LEAST_INLIERS, len(a) / 2):
             places.append(frame @ np.asarray(found, dtype=float)[:, :2].T + np.asarray(found)[:, 2])
     if len(places) < 2:
         return None

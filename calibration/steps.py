@@ -44,7 +44,8 @@ def run_lens(
 ) -> tuple[LensCalibration, ...]:
     """Calibrates the lens of one camera, or of all in rig.toml's order, into derived/lens/<camera>.json.
 
-    A kept lens that rig.toml names is read. A lens whose footage, board and program version have not changed is read back instead.
+    A kept lens that rig.toml names is read. A lens whose footage, board and program version have not changed
+    is read back instead.
     Raises BadInput or NotMeasurable with the first camera's fault.
     """
     folder = read_rig_folder(rig_folder)
@@ -166,9 +167,7 @@ def run_court(
     return placed
 
 
-def _todays_lenses(
-    folder: RigFolder, progress: Progress
-) -> tuple[tuple[LensCalibration, ...], dict[str, str]]:
+def _todays_lenses(folder: RigFolder, progress: Progress) -> tuple[tuple[LensCalibration, ...], dict[str, str]]:
     """Each camera's lens, scaled to today's court picture, and the hashes of lenses and pictures."""
     if len(folder.cameras) < 2:
         raise BadInput(f"{folder.root / 'rig.toml'}: want two or more cameras to place a rig, got 1")

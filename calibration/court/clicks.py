@@ -18,8 +18,8 @@ from calibration.geometry.rigid import Rigid
 from calibration.geometry.similarity import fit_similarity
 
 LEAST_EACH, WANTED_EACH = 4, 8
-"""Points per camera where only its lens is known. Three leave two poses; from five on a wrong one can be told, and
-from about eight on another point no longer helps much."""
+"""Points per camera where only its lens is known. Three leave two poses; from five on a wrong one can be told,
+and from about eight on another point no longer helps much."""
 
 _FOURS = 40  # subsets of four clicks tried per picture: with one wrong click in five, 16 of them are clean
 
@@ -92,7 +92,8 @@ def want_each(cameras: Sequence[Camera], clicks: Sequence[Click], bad: Sequence[
         xyz = np.array([court_point(p).xyz_m for p in own])
         if np.linalg.svd(xyz - xyz.mean(axis=0), compute_uv=False)[1] < 0.5:
             raise BadInput(
-                f"court clicks: the points of {camera.name} ({', '.join(own)}) lie on one line{excluded}; click "
+                f"court clicks: the points of {camera.name} ({', '.join(own)}) lie on one line{excluded}; "
+                "click "
                 "also a point off that line"
             )
 
@@ -112,7 +113,9 @@ def first_pose(camera: Camera, clicks: Sequence[Click]) -> Rigid:
         miss = np.linalg.norm(np.nan_to_num(clicked - camera.placed(pose).project(points), nan=1e6), axis=1)
         misses.append((float(np.median(miss)), i))
     if not misses:
-        raise BadInput(f"court clicks: no place of {camera.name} fits its clicks; check the names of its points")
+        raise BadInput(
+            f"court clicks: no place of {camera.name} fits its clicks; check the names of its points"
+        )
     return candidates[min(misses)[1]]
 
 
@@ -149,8 +152,9 @@ def _lengths(rig: CalibratedRig, clicks: Sequence[Click], rig_from_court: Rigid)
 def _from_one_picture(camera: Camera, clicks: Sequence[Click]) -> list[Rigid]:
     """From all clicks of one picture, and (against wrong ones) from its subsets of four.
 
-    On the ground: Collins T, Bartoli A (2014), Infinitesimal plane-based pose estimation. With the net's upper edge
-    among them: Terzakis G, Lourakis M (2020), A consistently fast and globally optimal solution to the PnP problem.
+    On the ground: Collins T, Bartoli A (2014), Infinitesimal plane-based pose estimation. With the net's upper
+    edge among them: Terzakis G, Lourakis M (2020), A consistently fast and globally optimal solution to the
+    PnP problem.
     """
     found = []
     points_m = np.array([court_point(c.point).xyz_m for c in clicks])
@@ -177,15 +181,15 @@ def _pnp(points_m: Array, n: Array) -> tuple[list[Array], list[Array]]:
     if np.ptp(points_m[:, 2]) == 0:
         try:
             found = cv2.solvePnPGeneric(points_m, n, np.eye(3), None, flags=cv2.SOLVEPNP_IPPE)
-            if len(found[1]) and np.isfinite(found[1]).all() and np.isfinite(found[2]).all():
-                return list(found[1]), list(found[2])
+            if found[1] and np.isfinite([*found[1], *found[2]]).all():
+                return [flat(r) for r in found[1]], [flat(t) for t in found[2]]
         except cv2.error:  # three of four points on one line
             pass
     try:
         found = cv2.solvePnPGeneric(points_m, n, np.eye(3), None, flags=cv2.SOLVEPNP_SQPNP)
     except cv2.error:
         return [], []
-    return list(found[1]), list(found[2])
+    return [flat(r) for r in found[1]], [flat(t) for t in found[2]]
 
 
 def _from_triangles(rig: CalibratedRig, clicks: Sequence[Click]) -> list[Rigid]:

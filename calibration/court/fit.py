@@ -33,7 +33,8 @@ class CourtOptions:
     paint_u_m   of a painted point against the rules' measure, along x and along y. Lines are commonly laid to
                 within 5 mm; spread evenly that is 5 mm / sqrt 3
     line_share  how much of that variance all points of one line have in common: a line laid 3 mm too far back
-                is so at both of its ends. Half, for want of published surveys; 0 takes all points as independent
+                is so at both of its ends. Half, for want of published surveys; 0 takes all points as
+                independent
     """
 
     click_u_px: float = 0.7

@@ -41,7 +41,8 @@ def leave_one_out(fit: CourtFit) -> Array:
 
 
 def against(problem: CourtProblem, click: Click, fit: CourtFit) -> tuple[float, float]:
-    """How a click that took no part in the fit misses its prediction: px, and its largest component in sigmas."""
+    """How a click that took no part in the fit misses its prediction: px, and its largest component in
+    sigmas."""
     i = [c.name for c in problem.cameras].index(click.camera)
     turned = fit.place.rotate(np.array(court_point(click.point).xyz_m))
     uv, by_point, by_camera = fit.cameras[i].project_all(turned + fit.place.t_m)

@@ -54,7 +54,8 @@ _SEEN = " (as seen from the server)"
 class CourtPoint:
     """A point that a person can click: where it is (court frame, metres) and which edge to aim at.
 
-    own_u_m  standard uncertainty along x, y, z of a point of the net, None for a painted one: how well a court's
+    own_u_m  standard uncertainty along x, y, z of a point of the net, None for a painted one: how well a
+    court's
              paint lies is the registration's option
     """
 

@@ -112,9 +112,7 @@ def court_check(
     scale: tuple[float, float] | None,
 ) -> tuple[CourtCheck, list[str]]:  # fmt: skip
     """How well the cameras sit in the court, click by click, and what a person should know about it."""
-    residual = {
-        i: float(np.linalg.norm(r)) for i, r in zip(clean.used, clean.fit.residuals_px, strict=True)
-    }
+    residual = {i: float(np.linalg.norm(r)) for i, r in zip(clean.used, clean.fit.residuals_px, strict=True)}
     rows = tuple(
         ClickResidual(c.camera, c.point, residual.get(i, float(off)), float(off), float(z), i in residual)
         for i, (c, (off, z)) in enumerate(zip(clicks, clean.left_out, strict=True))

@@ -16,12 +16,12 @@ CALIBRATION_LAYERS = (
     {"errors"},
     {"checks", "provenance"},
     {"geometry", "footage"},
-    {"board", "bundle", "calibrated_rig"},
+    {"board", "bundle", "calibrated_rig", "picture_match"},
     {"views", "court"},
     {"holds", "lens"},
     {"files", "shared", "kept_lens"},
     {"folder", "rig", "court_rig"},
-    {"own", "steps"},
+    {"own", "steps", "footage_check", "new_day"},
 )
 STAGES = {
     "capture",

@@ -1,4 +1,5 @@
-"""Invented cameras of which only the lenses are known, and the clicks that a person would make in their pictures."""
+"""Invented cameras of which only the lenses are known, and the clicks that a person would make in their
+pictures."""
 
 from __future__ import annotations
 
@@ -27,7 +28,9 @@ def drawn_lens(camera: Camera, like: LensCalibration, rng: np.random.Generator) 
     """Another measurement of the camera's lens: the truth and an error drawn from that covariance."""
     root = root_of(like.covariance)
     wrong = camera.with_lens(camera.lens_vector() + root @ rng.standard_normal(root.shape[1]))
-    return replace(like, camera=camera.name, K_px=wrong.K_px, distortion=wrong.distortion, size_px=camera.size_px)
+    return replace(
+        like, camera=camera.name, K_px=wrong.K_px, distortion=wrong.distortion, size_px=camera.size_px
+    )
 
 
 def drawn_clicks(
