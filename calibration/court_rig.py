@@ -47,8 +47,8 @@ def place_by_court(
     options = options or CourtOptions()
     blank = tuple(lens.as_camera(Rigid.identity(f"cam_{lens.camera}", "court")) for lens in lenses)
     n = N_CAMERA * len(lenses)
-    check_clicks(CalibratedRig(name, "court", blank, np.zeros((n, n)), provenance), clicks)
     want_each(blank, clicks, [])
+    check_clicks(CalibratedRig(name, "court", blank, np.zeros((n, n)), provenance), clicks)
     uses = [_judged(lens, clicks, options) for lens in lenses]
     _want_own_pictures(lenses, uses, clicks, options)
     cameras = tuple(u.lens.as_camera(u.camera.cam_from_world) for u in uses)

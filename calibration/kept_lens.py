@@ -34,7 +34,7 @@ _ASPECT_TOLERANCE = 0.005  # even sizes round the scaled picture's height by up 
 _WIDE_FOCAL, _WIDE_CENTRE = (
     0.3,
     0.2,
-)  # prior sd of a free focal length, and of a centre (of the width): wide open
+)  # prior sd: as good as none
 _STARTS = (1.0, 0.75, 1.35, 0.5, 2.0)  # focal scales from which the fit begins; it converges from ± 30 % off
 # What an explanation costs in chi-square before it counts as better: a click left out must have been 6 sigma
 # off (36); a free focal length must be 3.5 sigma off (12); two more for the centre, chance 1e-4 (18)
@@ -75,9 +75,9 @@ class LensUse:
         name = self.lens.camera
         if not self.fits:
             return (
-                f"{name}: the clicks do not fit its lens (chi-square {self.chi2:.0f}, want about "
-                f"{self.freedom}), nor with another focal length or centre: another lens, a stabilised picture, "
-                "or several wrong clicks; do not rely on this rig"
+                f"{name}: the clicks do not fit its lens (chi-square {self.chi2:.0f}, about "
+                f"{self.freedom} is usual), nor with another focal length or centre: another lens, a "
+                "stabilised picture, or several wrong clicks; do not rely on this rig"
             )
         if self.how == "kept":
             return None

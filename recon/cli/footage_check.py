@@ -9,7 +9,7 @@ import typer
 from recon.cli.app import ERR, OUT, SessionFolder, app, table_of
 
 
-@app.command()
+@app.command("check-footage")
 def check_footage(
     session: SessionFolder,
     seconds: Annotated[

@@ -10,7 +10,7 @@ import typer
 from recon.cli.app import OUT, RigFolder, app
 
 
-@app.command()
+@app.command("new-day")
 def new_day(
     rig: RigFolder,
     today: Annotated[Path, typer.Argument(help="The new rig folder, to be made")],
