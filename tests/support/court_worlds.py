@@ -16,7 +16,7 @@ from calibration.geometry import Camera
 from calibration.lens import LensCalibration, calibrate_lens
 from tests.support.rig_worlds import BOARD, lens_views
 
-OPTIONS = CourtOptions(click_u_px=0.5)
+OPTIONS = CourtOptions(click_u_px=0.5, paint_u_m=0.005)  # careful clicks on carelessly laid lines
 
 
 def measured_lens(camera: Camera, rng: np.random.Generator) -> LensCalibration:
