@@ -108,8 +108,7 @@ def _want_not_mirrored(
 def _mirrored(camera: str) -> str:
     return (
         f"court clicks: {camera} sees the court mirrored: the picture is mirrored, or left and right were "
-        "exchanged "
-        "in the names of its points (left and right are the server's, facing the net)"
+        "exchanged in the names of its points (left and right are the server's, facing the net)"
     )
 
 
@@ -136,8 +135,7 @@ def _want_own_pictures(
             if a in better.get(b, ()):
                 raise BadInput(
                     f"court clicks: the pictures of {a} and {b} are exchanged: the clicks of each fit the "
-                    "other's "
-                    "lens, not its own; exchange their files"
+                    "other's lens, not its own; exchange their files"
                 )
 
 

@@ -113,8 +113,7 @@ def check_steadiness(camera: str, images: list[Image]) -> FootageFinding | None:
         return None
     sentence = (
         f"{camera}: its picture wanders by {wander:.1f} px while the camera stands: picture stabilisation is "
-        "on, or the "
-        "stand shakes; switch stabilisation off, the calibration cannot follow it"
+        "on, or the stand shakes; switch stabilisation off, the calibration cannot follow it"
     )
     return FootageFinding(camera, "wandering", "flagged", sentence, {"wander_px": wander})
 
@@ -175,8 +174,7 @@ def _by_size_alone(camera: Camera, size_px: tuple[int, int], compared: bool) -> 
     (w0, h0), (w, h) = camera.size_px, size_px
     why = (
         "its picture shows too little of the court picture it was calibrated with to be compared (other "
-        "light, or "
-        "another place)"
+        "light, or another place)"
         if compared
         else "no court picture is kept to compare its picture with"
     )
@@ -206,8 +204,7 @@ def _told(camera: Camera, own: Features, size_px: tuple[int, int], found: Match)
     if quarters:
         text = (
             f"{name}: its picture is turned by {90 * min(quarters, 4 - quarters)} degrees against the court "
-            "picture "
-            f"it was calibrated with ({sizes})"
+            f"picture it was calibrated with ({sizes})"
         )
         return FootageFinding(name, "turned", "refused", text, evidence)
     # where the middle of the calibrated picture has gone, against the middle of the frame
@@ -225,15 +222,14 @@ def _told(camera: Camera, own: Features, size_px: tuple[int, int], found: Match)
     if shifted:
         text = (
             f"{name}: its picture is scaled by {found.scale:.3f} and shifted by {away[0]:+.0f}, "
-            f"{away[1]:+.0f} px, "
-            f"rolled by {roll:+.1f} degrees: another crop or video mode, or the camera was turned"
+            f"{away[1]:+.0f} px, rolled by {roll:+.1f} degrees: another crop or video mode, or the camera was "
+            "turned"
         )
         return FootageFinding(name, "cropped", "refused", text, evidence)
     if abs(focal - 1) > _FOCAL:
         text = (
-            f"{name}: its picture is {100 * (focal - 1):+.1f} % larger than the court picture it was "
-            "calibrated with: "
-            "zoomed or refocused since; focal length and every depth are off by as much"
+            f"{name}: its picture is scaled by {100 * (focal - 1):+.1f} % against the court picture it was "
+            "calibrated with: zoomed or refocused since; focal length and every depth are off by as much"
         )
         return FootageFinding(name, "zoomed", "flagged", text, evidence)
     text = f"{name}: as calibrated (scale {focal:.4f}, middle off by {away[0]:+.1f}, {away[1]:+.1f} px)"
@@ -244,8 +240,8 @@ def _moved(camera: Camera, away_px: Array, evidence: dict[str, float], shifted: 
     turn_deg = float(np.degrees(np.arctan(np.linalg.norm(away_px) / camera.K_px[0, 0])))
     text = (
         f"{camera.name}: the camera was turned or moved since its court picture was taken: the middle of the "
-        "picture "
-        f"went {away_px[0]:+.0f}, {away_px[1]:+.0f} px (as a turn, {turn_deg:.1f} degrees); place it anew"
+        f"picture went {away_px[0]:+.0f}, {away_px[1]:+.0f} px (as a turn, {turn_deg:.1f} degrees); place it "
+        "anew"
     )
     return FootageFinding(camera.name, "moved", "refused" if shifted else "flagged", text, evidence)
 
@@ -256,13 +252,11 @@ def _resized(
     if not shifted and abs(focal - 1) <= _FOCAL and expected != 1.0:
         text = (
             f"{name}: {sizes}: the same field at another size (every pixel scaled by {expected:.4f}); film "
-            "or export at "
-            "the calibrated size, or place the cameras anew with a court picture of this size"
+            "or export at the calibrated size, or place the cameras anew with a court picture of this size"
         )
         return FootageFinding(name, "resized", "refused", text, evidence)
     text = (
         f"{name}: {sizes}: another field of view (pixels scaled by {evidence['scale']:.3f}): another crop or "
-        "video "
-        "mode; film in the calibrated one"
+        "video mode; film in the calibrated one"
     )
     return FootageFinding(name, "cropped", "refused", text, evidence)

@@ -89,7 +89,8 @@ def run_rig(rig_folder: Path | str, progress: Progress = silent) -> CalibratedRi
         raise BadInput(f"{folder.root / 'rig.toml'}: want two or more cameras to place a rig, got 1")
     if not folder.shared:
         raise BadInput(
-            f"{folder.root / 'rig.toml'}: want [[shared]] board footage seen by two or more cameras, got none"
+            f"{folder.root / 'rig.toml'}: want [[shared]] board footage seen by two or more cameras, got none; "
+            "`courtplumb court` places the cameras without it, by court points alone"
         )
     lenses = run_lens(rig_folder, progress=progress)
     parts = [(s, name, path) for s, shared in enumerate(folder.shared) for name, path in shared.items()]

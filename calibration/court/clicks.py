@@ -93,8 +93,7 @@ def want_each(cameras: Sequence[Camera], clicks: Sequence[Click], bad: Sequence[
         if np.linalg.svd(xyz - xyz.mean(axis=0), compute_uv=False)[1] < 0.5:
             raise BadInput(
                 f"court clicks: the points of {camera.name} ({', '.join(own)}) lie on one line{excluded}; "
-                "click "
-                "also a point off that line"
+                "click also a point off that line"
             )
 
 

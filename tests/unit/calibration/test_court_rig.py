@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -15,6 +16,7 @@ from calibration.court.model import SERVE_VOLUME
 from calibration.court.uncertainty import u_over_volume
 from calibration.court_rig import place_by_court, player_u_m, points_wanted
 from calibration.errors import BadInput
+from calibration.folder import read_rig_folder
 from calibration.geometry import Camera
 from calibration.geometry.camera import N_CAMERA, POSE
 from calibration.kept_lens import FOCAL_U_LIMIT, judge_lens, lens_for_size
@@ -193,3 +195,19 @@ def test_four_points_are_taken_as_they_are() -> None:
     assert judge_lens(LENSES[0], drawn_clicks(TRUE, np.random.default_rng(13), four), OPTIONS).how == "kept"
     known, better = player_u_m(few), player_u_m(many)
     assert known is not None and better is not None and known[0] > 1.5 * better[0]
+
+
+@pytest.mark.parametrize(
+    ("keys", "wanted"),
+    [("", "got neither"), ('lens = "a.json"\nlens_footage = "a.mp4"', "got both")],
+)
+def test_a_camera_has_either_a_kept_lens_or_footage(keys: str, wanted: str, tmp_path: Path) -> None:
+    head = 'name = "r"\n[board]\ncolumns = 9\nrows = 6\nsquare_mm = 100.0\n[[camera]]\nname = "left"\n'
+    (tmp_path / "rig.toml").write_text(head + 'lens = "kept/left.json"\n')
+    folder = read_rig_folder(tmp_path)
+    assert (
+        folder.lens_path("left") == tmp_path / "kept" / "left.json" and folder.cameras[0].lens_footage is None
+    )
+    (tmp_path / "rig.toml").write_text(head + keys)
+    with pytest.raises(BadInput, match=f"left: want either lens_footage or lens .*, {wanted}"):
+        read_rig_folder(tmp_path)

@@ -59,7 +59,7 @@ def test_a_zoom_is_flagged_and_goes_on(session: Path) -> None:
     frames = [cv2.warpAffine(later(COURT["left"], i), zoom, SIZE) for i in range(12)]
     write_video(session / "left.mp4", frames, fps=12)
     code, output = said(session)
-    assert code == 3 and "+5.0 % larger" in " ".join(output.split())
+    assert code == 3 and "scaled by +5.0 %" in " ".join(output.split())
     rig = load_any_rig(session / "rig" / "derived" / "calibrated_rig.json")
     assert [f.grade for f in want_fitting(load_session(session), rig)] == ["flagged", "fits"]
 
