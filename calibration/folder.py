@@ -11,9 +11,10 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from pydantic import Field, ValidationError, field_validator
+from pydantic import Field, ValidationError, field_validator, model_validator
 
 from calibration.board import Board
+from calibration.board_form import BoardForm
 from calibration.court.clicks import Click
 from calibration.errors import BadInput
 from calibration.files import StrictModel, first_fault, write_atomically
@@ -23,17 +24,10 @@ CLICK_COLUMNS = ("camera", "point", "u_px", "v_px")
 _CAMERA_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9_-]*")
 
 
-class _BoardForm(StrictModel):
-    columns: int
-    rows: int
-    square_mm: float = Field(gt=0)
-    square_u_mm: float = Field(default=0.0, ge=0)
-    flat_u_mm: float = Field(default=3.0, ge=0)
-
-
 class _CameraForm(StrictModel):
     name: str
-    lens_footage: str
+    lens_footage: str | None = None
+    lens: str | None = None
     court_picture: str | None = None
 
     @field_validator("name")
@@ -43,6 +37,13 @@ class _CameraForm(StrictModel):
             raise ValueError(f"want letters, digits, _ and - only, got {name!r}")
         return name
 
+    @model_validator(mode="after")
+    def _one_lens(self) -> _CameraForm:
+        if (self.lens_footage is None) == (self.lens is None):
+            given = "neither" if self.lens is None else "both"
+            raise ValueError(f"{self.name}: want either lens_footage or lens (a kept lens file), got {given}")
+        return self
+
 
 class _SharedForm(StrictModel):
     footage: dict[str, str]
@@ -50,18 +51,22 @@ class _SharedForm(StrictModel):
 
 class _RigForm(StrictModel):
     name: str = Field(min_length=1)
-    board: _BoardForm
+    board: BoardForm
     camera: list[_CameraForm] = Field(min_length=1)
     shared: list[_SharedForm] = Field(default_factory=list)
 
 
 @dataclass(frozen=True, slots=True)
 class CameraEntry:
-    """One [[camera]] of rig.toml with its paths made absolute."""
+    """One [[camera]] of rig.toml with its paths made absolute; either lens_footage or lens is given.
+
+    lens  a lens calibration that was made once and is kept, of this camera with this video mode
+    """
 
     name: str
-    lens_footage: Path
+    lens_footage: Path | None
     court_picture: Path | None
+    lens: Path | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,8 +92,8 @@ class RigFolder:
         raise BadInput(f"{self.root / 'rig.toml'}: no camera {name!r}; it has {', '.join(self.camera_names)}")
 
     def lens_path(self, camera: str) -> Path:
-        """derived/lens/<camera>.json"""
-        return self.root / "derived" / "lens" / f"{camera}.json"
+        """The kept lens file that rig.toml names, else derived/lens/<camera>.json."""
+        return self.camera(camera).lens or self.root / "derived" / "lens" / f"{camera}.json"
 
     @property
     def rig_path(self) -> Path:
@@ -99,6 +104,16 @@ class RigFolder:
     def calibrated_rig_path(self) -> Path:
         """derived/calibrated_rig.json: the cameras in the court; what sessions use."""
         return self.root / "derived" / "calibrated_rig.json"
+
+    @property
+    def residuals_path(self) -> Path:
+        """derived/rig_residuals.png: what the rig's fit leaves over."""
+        return self.root / "derived" / "rig_residuals.png"
+
+    @property
+    def position_u_path(self) -> Path:
+        """derived/position_u.png: how well calibration knows places around the server."""
+        return self.root / "derived" / "position_u.png"
 
     @property
     def clicks_path(self) -> Path:
@@ -134,12 +149,13 @@ def read_rig_folder(root: Path | str) -> RigFolder:
         if len(shared.footage) < 2:
             raise BadInput(f"{path}: shared.{number}.footage: want two cameras or more, got one")
     try:
-        b = form.board
-        board = Board(b.columns, b.rows, b.square_mm / 1e3, b.square_u_mm / 1e3, b.flat_u_mm / 1e3)
+        board = form.board.to_board()
     except BadInput as error:
         raise BadInput(f"{path}: {error}") from error
     cameras = tuple(
-        CameraEntry(c.name, root / c.lens_footage, None if c.court_picture is None else root / c.court_picture)
+        CameraEntry(
+            c.name, *(None if p is None else root / p for p in (c.lens_footage, c.court_picture, c.lens))
+        )
         for c in form.camera
     )
     shared_sets = tuple({n: root / p for n, p in s.footage.items()} for s in form.shared)

@@ -1,5 +1,7 @@
 """Shared footage to matched board poses: the board's still moments, found per camera and joined over cameras.
 
+Where the board's motion tells the clocks (calibration.moving), only the still moments themselves are used.
+
 Cameras are started by hand, so nothing here compares frame numbers. The board is held still at several places;
 each camera sees those holds on its own clock. Two cameras' holds are matched by the shift in time under which
 most of them coincide *and* the board's poses agree with one fixed placement of the two cameras.
@@ -9,12 +11,12 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from itertools import product
+from itertools import pairwise, product
 
 import cv2
 import numpy as np
 
-from calibration.board import Board
+from calibration.board import Board, Ids
 from calibration.checks import Array, flat
 from calibration.geometry.camera import Camera
 from calibration.geometry.rigid import Rigid
@@ -23,7 +25,9 @@ from calibration.views import BoardView, Hold
 STILL_SQUARES_PER_S = 0.25  # 2.5 cm/s for 10 cm squares: above a hand's tremor, far below a carried board
 STILL_DRIFT_SQUARES = 0.04  # largest creep over one hold, from its middle
 LEAST_HOLD_S = 0.25
+_COMPARED_S = 1 / 15  # views so far apart: between nearer ones corner noise looks like motion
 LEAST_SHARED = 3  # board poses that two cameras must share before their match counts
+_LEAST_COMMON = 6  # corners that two views must both show before their motion counts: three fix an affine one
 _SAME_ANGLE_RAD = np.deg2rad(8.0)  # two single-board estimates of one placement differ by a few degrees at 10 m
 _SAME_SHIFT = 0.12  # of the board's distance
 
@@ -47,39 +51,53 @@ class Match:
 def find_holds(views: Sequence[BoardView], board: Board) -> list[Hold]:
     """Stretches of at least 0.25 s in which the board does not move, from views at a steady rate.
 
-    A hold's corners are the mean over its views.
+    A hold's corners are those seen in half of its views or more, each the mean over the views that saw it.
     """
     if len(views) < 3:
         return []
-    times = np.array([v.t_s for v in views])
-    corners = np.array([v.corners_px for v in views])
+    all_times = np.array([v.t_s for v in views])
+    all_seen = np.full((len(views), board.count, 2), np.nan)
+    for row, view in zip(all_seen, views, strict=True):
+        row[view.ids] = view.corners_px
+    every = max(1, round(_COMPARED_S / float(np.median(np.diff(all_times)))))
+    times, seen = all_times[::every], all_seen[::every]
+    if len(times) < 3:
+        return []
     step_s = float(np.median(np.diff(times)))
-    moved = _affine_motion(corners, board) / _square_px(corners, board)
+    moved = np.array([_moved_squares(a, b, board) for a, b in pairwise(seen)])
     gap = np.diff(times)
     still = (moved / gap < STILL_SQUARES_PER_S) & (gap < 2.5 * step_s)
     holds = []
     for first, last in _runs(still):
-        first, last = _without_creep(corners, board, first, last)
+        first, last = _without_creep(seen, board, first, last)
         start_s, stop_s = times[first], times[last]
         if stop_s - start_s >= LEAST_HOLD_S:
-            holds.append(Hold(float(start_s), float(stop_s), corners[first : last + 1].mean(axis=0)))
+            inside = (all_times >= start_s) & (all_times <= stop_s)
+            px, ids = _mean_corners(all_seen[inside])
+            holds.append(Hold(float(start_s), float(stop_s), px, ids))
     return holds
 
 
-def _affine_motion(corners: Array, board: Board) -> Array:
-    """How far the board moved from frame to frame, px, after averaging corner noise away (an affine fit)."""
-    terms = np.column_stack([board.points_m()[:, :2] / board.square_m, np.ones(board.columns * board.rows)])
-    basis = np.linalg.qr(terms)[0]
-    along_basis = np.einsum("nk,vnc->vkc", basis, np.diff(corners, axis=0))
-    return np.asarray(np.sqrt((along_basis**2).sum(axis=(1, 2)) / len(terms)))
+def _mean_corners(seen: Array) -> tuple[Array, Ids]:
+    there = np.isfinite(seen[..., 0])
+    ids = np.flatnonzero(2 * there.sum(axis=0) >= len(seen))
+    return np.asarray(np.nanmean(seen[:, ids], axis=0)), ids
 
 
-def _square_px(corners: Array, board: Board) -> Array:
-    """Typical square side (V - 1,) in each picture but the first, px."""
-    g = corners[1:].reshape(-1, board.rows, board.columns, 2)
-    along = np.linalg.norm(np.diff(g, axis=2), axis=-1).mean(axis=(1, 2))
-    across = np.linalg.norm(np.diff(g, axis=1), axis=-1).mean(axis=(1, 2))
-    return np.asarray(np.maximum(along, across))
+def _moved_squares(a: Array, b: Array, board: Board) -> float:
+    """How far the board moved between two views (N, 2; NaN unseen), in squares; infinite where that is unknown.
+
+    Corner noise is averaged away by an affine fit to the motion of the corners that both views show.
+    """
+    both = np.flatnonzero(np.isfinite(a[:, 0]) & np.isfinite(b[:, 0]))
+    if len(both) < _LEAST_COMMON:
+        return float("inf")
+    terms = np.column_stack([board.points_m()[both, :2] / board.square_m, np.ones(len(both))])
+    basis, size = np.linalg.qr(terms)
+    if np.abs(np.diag(size)).min() < 1e-6 * len(both):  # all in one row
+        return float("inf")
+    moved_px = np.sqrt(((basis.T @ (b - a)[both]) ** 2).sum() / len(both))
+    return float(moved_px / np.linalg.norm(np.linalg.solve(size, basis.T @ b[both])[:2], axis=1).max())
 
 
 def _runs(still: np.ndarray) -> list[tuple[int, int]]:
@@ -88,11 +106,11 @@ def _runs(still: np.ndarray) -> list[tuple[int, int]]:
     return list(zip(np.flatnonzero(edges == 1).tolist(), np.flatnonzero(edges == -1).tolist(), strict=True))
 
 
-def _without_creep(corners: Array, board: Board, first: int, last: int) -> tuple[int, int]:
+def _without_creep(seen: Array, board: Board, first: int, last: int) -> tuple[int, int]:
     """The run cut down to where the board stays within the allowed drift of its middle."""
     middle = (first + last) // 2
-    limit = STILL_DRIFT_SQUARES * float(_square_px(corners[[middle, middle]], board)[0])
-    away = np.array([_affine_motion(corners[[middle, i]], board)[0] for i in range(first, last + 1)]) > limit
+    drift = [_moved_squares(seen[i], seen[middle], board) for i in range(first, last + 1)]
+    away = np.array(drift) > STILL_DRIFT_SQUARES
     before = np.flatnonzero(away[: middle - first + 1])
     after = np.flatnonzero(away[middle - first :])
     return (
@@ -101,12 +119,15 @@ def _without_creep(corners: Array, board: Board, first: int, last: int) -> tuple
     )
 
 
-def cam_from_board(camera: Camera, board: Board, corners_px: Array) -> Rigid:
-    """The board's pose in one camera. Source: Collins T, Bartoli A (2014), Infinitesimal plane-based pose
-    estimation, Int J Comput Vis 109:252-286 (OpenCV's implementation), then refined on the pixels."""
+def cam_from_board(camera: Camera, board: Board, corners_px: Array, ids: Ids | None = None) -> Rigid:
+    """The board's pose in one camera. ids: which corners those are; None for all in order.
+
+    Source: Collins T, Bartoli A (2014), Infinitesimal plane-based pose estimation, Int J Comput Vis
+    109:252-286 (OpenCV's implementation), then refined on the pixels.
+    """
     n = camera.normalised(corners_px)
     ok = np.isfinite(n).all(axis=1)
-    points, image = board.points_m()[ok], n[ok]
+    points, image = board.points_m()[slice(None) if ids is None else ids][ok], n[ok]
     _, turns, shifts, errors = cv2.solvePnPGeneric(points, image, np.eye(3), None, flags=cv2.SOLVEPNP_IPPE)
     best = int(np.argmin(np.ravel(errors)))
     turn, shift = cv2.solvePnPRefineLM(points, image, np.eye(3), np.zeros(5), turns[best], shifts[best])
@@ -127,7 +148,7 @@ def match_by_time(
     middle_a = np.array([(h.start_s + h.stop_s) / 2 for h in a])
     middle_b = np.array([(h.start_s + h.stop_s) / 2 for h in b])
     for shift in sorted({round(float(x), 2) for x in np.subtract.outer(middle_a, middle_b).ravel()}):
-        pairs = _overlapping(a, b, shift)
+        pairs = overlapping(a, b, shift)
         if len(pairs) < LEAST_SHARED:
             continue
         match = match_known(pairs, poses_a, poses_b, board)
@@ -144,7 +165,7 @@ def match_by_time(
     return Match(best.pairs, best.offset_s, best.b_from_a, rival)
 
 
-def _overlapping(a: Sequence[Hold], b: Sequence[Hold], shift_s: float) -> list[tuple[int, int]]:
+def overlapping(a: Sequence[Hold], b: Sequence[Hold], shift_s: float) -> list[tuple[int, int]]:
     """Pairs of holds that share most of the shorter one when b's clock is moved by shift_s."""
     pairs = []
     for i, j in product(range(len(a)), range(len(b))):

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -14,6 +14,7 @@ from calibration.checks import Array
 from calibration.geometry.camera import N_CAMERA, SHIFT, Camera
 from calibration.lens import LensCalibration, bow_flags, view_rms
 from calibration.provenance import Provenance
+from calibration.residuals import Residuals, pattern_flags
 from calibration.rig_check import HeldOut, held_out
 from calibration.rig_data import RigData, gathered
 from calibration.shared import Placement, SharedView
@@ -23,6 +24,14 @@ _BAD_VIEW_RATIO = 4.0  # a board view's rms against the median view's of the sam
 _NOISE_RANGE = (0.2, 5.0)  # how far the noise of a group of views may differ from that of all
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class RigFit:
+    """A calibrated rig, and what the fit leaves over in each camera."""
+
+    rig: CalibratedRig
+    residuals: tuple[Residuals, ...]
+
+
 def calibrate_rig(
     name: str,
     lenses: Sequence[LensCalibration],
@@ -30,7 +39,7 @@ def calibrate_rig(
     placements: Sequence[Placement],
     board: Board,
     provenance: Provenance,
-) -> CalibratedRig:
+) -> RigFit:
     """The rig in the frame of its first camera.
 
     Start: pairwise placements chained along the strongest tree. Then one robust least-squares fit of everything
@@ -51,11 +60,14 @@ def calibrate_rig(
     flags = [f"{lens.camera}: {flag}" for lens in lenses for flag in lens.flags if "bowed" not in flag]
     flags += bow_flags(solution.bow_m, np.sqrt(np.diag(solution.bow_covariance)))
     flags += _fit_flags(dropped, max(rms), check)
+    residuals = tuple(_residuals(solution, data, c) for c in range(len(lenses)))
+    flags += pattern_flags(residuals)
     n_views = len({s.board for s in data.seen if s.board < data.n_shared})
-    return CalibratedRig(
+    rig = CalibratedRig(
         name, "rig", solution.cameras, covariance, provenance, rms, check.px if check else None, n_views,
         tuple(flags), held_out_length_m=check.length_m if check else None,
     )  # fmt: skip
+    return RigFit(rig, residuals)
 
 
 def _fit_flags(dropped: int, worst_rms: float, check: HeldOut | None) -> list[str]:
@@ -103,12 +115,14 @@ def _weighed(seen: Sequence[BoardSeen], solution: BundleSolution, data: RigData)
     group = _groups(seen, data.n_shared)
     noise = {}
     for g in np.unique(group):
-        own = [residuals[s.camera, s.board].ravel() for s, o in zip(seen, group, strict=True) if o == g]
+        own = [
+            residuals[s.camera, s.board].ravel() / s.noise for s, o in zip(seen, group, strict=True) if o == g
+        ]
         # each view's own pose takes up six of its numbers
         freedom = sum(len(r) for r in own) / max(sum(len(r) - 6 for r in own), 1)
         sigma = 1.4826 * float(np.median(np.abs(np.concatenate(own)))) * np.sqrt(freedom)
         noise[g] = float(np.clip(sigma / max(solution.sigma_px, 1e-9), *_NOISE_RANGE))
-    return [replace(s, noise=noise[g]) for s, g in zip(seen, group, strict=True)]
+    return [replace(s, noise=noise[g] * s.noise) for s, g in zip(seen, group, strict=True)]
 
 
 def _rms_of(solution: BundleSolution, data: RigData, camera: int) -> float:
@@ -119,6 +133,12 @@ def _rms_of(solution: BundleSolution, data: RigData, camera: int) -> float:
         if s.camera == camera and s.board < data.n_shared
     ]
     return float(np.sqrt(np.mean([(r**2).sum(axis=1).mean() for r in own]))) if own else 0.0
+
+
+def _residuals(solution: BundleSolution, data: RigData, camera: int) -> Residuals:
+    own = [(s.uv_px, r) for s, r in zip(data.seen, solution.residuals_px, strict=True) if s.camera == camera]
+    uv, left = np.concatenate([uv for uv, _ in own]), np.concatenate([r for _, r in own])
+    return Residuals(solution.cameras[camera].name, solution.cameras[camera].size_px, uv, left)
 
 
 def _with_scale(covariance: Array, cameras: Sequence[Camera], board: Board) -> Array:

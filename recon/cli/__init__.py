@@ -8,7 +8,15 @@ from __future__ import annotations
 import sys
 
 from calibration.errors import CourtplumbError
-from recon.cli import assets, rigs, serves  # noqa: F401  # importing them adds their commands
+from recon.cli import (  # noqa: F401  # importing them adds their commands
+    assets,
+    footage_check,
+    guide,
+    new_day,
+    plans,
+    rigs,
+    serves,
+)
 from recon.cli.app import ERR, app
 
 __all__ = ["app", "main"]

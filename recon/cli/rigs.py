@@ -17,20 +17,28 @@ def lens(rig: RigFolder, camera: Annotated[str | None, typer.Option(help="Only t
 
     with progress_bars() as tell:
         found = run_lens(rig, camera, tell)
-    table = table_of("camera", "focal length px", "views", "rms px", "notes")
+    table = table_of("camera", "lens", "focal length px", "views", "rms px", "left out px", "notes")
     for item in found:
         u = float(item.covariance[0, 0]) ** 0.5
         focal = f"{item.K_px[0, 0]:.1f} ± {2 * u:.1f}"
+        left_out = " ".join(f"{model} {px:.2f}" for model, px in item.held_out_px.items())
         table.add_row(
-            item.camera, focal, str(len(item.view_rms_px)), f"{item.rms_px:.2f}", "; ".join(item.flags)
+            item.camera,
+            item.model,
+            focal,
+            str(item.views_used),
+            f"{item.rms_px:.2f}",
+            left_out,
+            "; ".join(item.flags),
         )
     OUT.print(table)
+    OUT.print("left out: by how much each lens model misses corners of views that it was not fitted to")
 
 
 @app.command()
 def rig(rig: RigFolder) -> None:
     """Place all cameras in one frame from shared board footage (lenses first, where missing)."""
-    from calibration import run_rig
+    from calibration import read_rig_folder, run_rig
 
     with progress_bars() as tell:
         found = run_rig(rig, tell)
@@ -39,6 +47,12 @@ def rig(rig: RigFolder) -> None:
         table.add_row(item.name, f"{rms:.2f}", *(f"{v:.3f}" for v in item.centre_m()))
     OUT.print(table)
     OUT.print(f"{found.board_views} board views; places in the first camera's frame")
+    if found.held_out_px is not None and found.held_out_length_m is not None:
+        OUT.print(
+            f"views left out of the fit: corners predicted to {found.held_out_px:.2f} px, "
+            f"the board's sides and diagonals to {1e3 * found.held_out_length_m:.1f} mm"
+        )
+    OUT.print(f"what the fit leaves over: {read_rig_folder(rig).residuals_path}")
     print_notes(found.flags)
 
 
@@ -49,8 +63,7 @@ def court(
     port: Annotated[int, typer.Option(help="Port of the clicking page; 0 takes a free one")] = 0,
 ) -> None:
     """Place the rig in the court: click named court points in each picture, or give a file of clicks."""
-    from calibration import CalibratedRig, run_court
-    from calibration.folder import read_rig_folder
+    from calibration import CalibratedRig, read_rig_folder, run_court
 
     def register() -> CalibratedRig:
         with progress_bars() as tell:
@@ -70,4 +83,5 @@ def court(
             f"{sum(c.used for c in found.court.clicks)} clicks, rms {found.court.rms_px:.2f} px"
             + (f"; position in the serve volume known to {1e3 * worst:.1f} mm or better (u)" if worst else "")
         )
+        OUT.print(f"where it is known how well: {read_rig_folder(rig).position_u_path}")
     print_notes(found.flags)

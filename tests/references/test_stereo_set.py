@@ -51,7 +51,7 @@ def solved(tmp_path_factory: pytest.TempPathFactory) -> CalibratedRig:
         footage[side] = read_board_footage(folder / side, BOARD)
     joined = match_set(footage, {lens.camera: lens.as_camera() for lens in lenses}, BOARD)
     assert len(joined.views) == 13
-    return calibrate_rig("stereo", lenses, joined.views, joined.placements, BOARD, Provenance("test"))
+    return calibrate_rig("stereo", lenses, joined.views, joined.placements, BOARD, Provenance("test")).rig
 
 
 def unweighted(lens: LensCalibration) -> LensCalibration:

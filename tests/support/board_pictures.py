@@ -1,4 +1,4 @@
-"""Small synthetic footage: a checkerboard seen by a camera with a real lens, traced pixel by pixel.
+"""Small synthetic footage: a calibration board seen by a camera with a real lens, traced pixel by pixel.
 
 Independent of the code under test as far as it can be: the lens model is written out again and inverted by
 another method, the board is coloured by a formula, and the pictures are averaged over sub-pixels.
@@ -6,14 +6,16 @@ another method, the board is coloured by a formula, and the pictures are average
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from functools import lru_cache
 from pathlib import Path
 
 import av
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from calibration.board import DICTIONARIES, Board
 from calibration.checks import Array
 from calibration.geometry import Camera, Rigid
 
@@ -41,6 +43,63 @@ def _ray_grid(size_px: tuple[int, int], lens: tuple[float, ...]) -> Array:
     return n
 
 
+Light = Callable[[Array, Array], Array]
+"""Reflectance at board coordinates x, y, both in squares from the first inner corner."""
+
+
+def checkerboard_light(columns: int, rows: int) -> Light:
+    """A checkerboard's colours, with a light rim of 0.7 square; NaN beyond it."""
+
+    def light(x: Array, y: Array) -> Array:
+        x, y = x + 1, y + 1
+        out = np.where((np.floor(x) + np.floor(y)) % 2 == 0, 0.08, 0.9)
+        return _with_rim(out, x, y, columns + 1, rows + 1)
+
+    return light
+
+
+def charuco_light(board: Board, fine: int = 60) -> Light:
+    """A ChArUco board's colours as OpenCV's own generator draws them, `fine` cells per square."""
+    dictionary = cv2.aruco.getPredefinedDictionary(DICTIONARIES[str(board.dictionary)])
+    squares = (board.columns + 1, board.rows + 1)
+    marker = round((board.marker_m or 0.0) / board.square_m * fine) / fine
+    drawn = cv2.aruco.CharucoBoard(squares, 1.0, marker, dictionary)
+    cells = drawn.generateImage((squares[0] * fine, squares[1] * fine), marginSize=0)
+
+    def light(x: Array, y: Array) -> Array:
+        x, y = x + 1, y + 1
+        i = np.clip(np.floor(y * fine), 0, cells.shape[0] - 1).astype(int)
+        j = np.clip(np.floor(x * fine), 0, cells.shape[1] - 1).astype(int)
+        return _with_rim(np.where(cells[i, j] < 128, 0.08, 0.9), x, y, *squares)
+
+    return light
+
+
+def _with_rim(light: Array, x: Array, y: Array, width: int, height: int) -> Array:
+    rim = (x < 0) | (x > width) | (y < 0) | (y > height)
+    beyond = (x < -0.7) | (x > width + 0.7) | (y < -0.7) | (y > height + 0.7)
+    return np.where(beyond, np.nan, np.where(rim, 0.9, light))
+
+
+def pattern_picture(
+    camera: Camera, world_from_board: Rigid, light: Light, square_m: float, *, background: float = 0.45
+) -> NDArray[np.uint8]:
+    """(H, W) grey picture of a flat pattern whose first inner corner is at its frame's origin."""
+    k = camera.K_px
+    lens = (k[0, 0], k[1, 1], k[0, 2], k[1, 2], *camera.distortion)
+    n = _ray_grid(camera.size_px, tuple(float(x) for x in lens))
+    pose = camera.cam_from_world @ world_from_board
+    h = np.linalg.inv(np.stack([pose.R[:, 0], pose.R[:, 1], pose.t_m], axis=1))
+    w = n[..., 0] * h[2, 0] + n[..., 1] * h[2, 1] + h[2, 2]
+    x = (n[..., 0] * h[0, 0] + n[..., 1] * h[0, 1] + h[0, 2]) / w / square_m
+    y = (n[..., 0] * h[1, 0] + n[..., 1] * h[1, 1] + h[1, 2]) / w / square_m
+    seen = light(x, y)
+    seen = np.where(np.isnan(seen) | (w <= 0), background, seen)
+    height, width = camera.size_px[1], camera.size_px[0]
+    grey = seen.reshape(height, SUB, width, SUB).mean(axis=(1, 3))
+    return np.asarray(np.clip(np.rint(grey * 255), 0, 255), dtype=np.uint8)
+
+
 def board_picture(
     camera: Camera,
     world_from_board: Rigid,
@@ -50,23 +109,9 @@ def board_picture(
     *,
     background: float = 0.45,
 ) -> NDArray[np.uint8]:
-    """(H, W) grey picture of a board (columns x rows inner corners, the first one at its origin)."""
-    k = camera.K_px
-    lens = (k[0, 0], k[1, 1], k[0, 2], k[1, 2], *camera.distortion)
-    n = _ray_grid(camera.size_px, tuple(float(x) for x in lens))
-    pose = camera.cam_from_world @ world_from_board
-    h = np.linalg.inv(np.stack([pose.R[:, 0], pose.R[:, 1], pose.t_m], axis=1))
-    w = n[..., 0] * h[2, 0] + n[..., 1] * h[2, 1] + h[2, 2]
-    x = (n[..., 0] * h[0, 0] + n[..., 1] * h[0, 1] + h[0, 2]) / w / square_m + 1
-    y = (n[..., 0] * h[1, 0] + n[..., 1] * h[1, 1] + h[1, 2]) / w / square_m + 1
-    light = np.where((np.floor(x) + np.floor(y)) % 2 == 0, 0.08, 0.9)
-    margin = (x < 0) | (x > columns + 1) | (y < 0) | (y > rows + 1)
-    light = np.where(margin, 0.9, light)
-    outside = (x < -0.7) | (x > columns + 1.7) | (y < -0.7) | (y > rows + 1.7) | (w <= 0)
-    light = np.where(outside, background, light)
-    height, width = camera.size_px[1], camera.size_px[0]
-    grey = light.reshape(height, SUB, width, SUB).mean(axis=(1, 3))
-    return np.asarray(np.clip(np.rint(grey * 255), 0, 255), dtype=np.uint8)
+    """(H, W) grey picture of a checkerboard (columns x rows inner corners, the first one at its origin)."""
+    light = checkerboard_light(columns, rows)
+    return pattern_picture(camera, world_from_board, light, square_m, background=background)
 
 
 def noisy(picture: NDArray[np.uint8], rng: np.random.Generator, sigma: float = 2.0) -> NDArray[np.uint8]:

@@ -8,7 +8,9 @@ import cv2
 import numpy as np
 import pytest
 
-from calibration.board import Board, check_size, edge_rise_px, find_corners, refine_corners, size_seen
+from calibration.board import Board, check_board
+from calibration.board.checkerboard import edge_rise_px, find_corners, refine_corners
+from calibration.board.identity import GridSeen, grid_seen
 from calibration.errors import BadInput
 from calibration.geometry import Rigid
 from tests.support.board_pictures import board_picture, make_camera, noisy
@@ -100,12 +102,13 @@ def test_edges_get_wider_with_blur() -> None:
 
 def test_a_wrong_size_is_named() -> None:
     pictures = [board_picture(CAMERA, placed((0.2, t, 0.1), (0, 0, 1.8)), 9, 6, 0.1) for t in (-0.3, 0.0, 0.3)]
-    assert size_seen(pictures[1]) == (9, 6)
+    assert grid_seen(pictures[1]) == GridSeen(9, 6, whole=True)
     with pytest.raises(BadInput, match=r"x\.mp4: rig\.toml describes a board of 8 x 5 .* has 9 x 6"):
-        check_size(Board(8, 5, 0.1), pictures, "x.mp4")
-    check_size(BOARD, pictures, "x.mp4")
-    check_size(Board(8, 5, 0.1), pictures[:1], "x.mp4")  # one picture alone may show half a board
-    check_size(BOARD, [np.full((200, 200), 90, np.uint8)], "x.mp4")
+        check_board(Board(8, 5, 0.1), pictures, [], often=False, where="x.mp4")
+    check_board(BOARD, pictures, [], often=False, where="x.mp4")
+    # one picture alone may show half a board
+    check_board(Board(8, 5, 0.1), pictures[:1], [], often=False, where="x.mp4")
+    check_board(BOARD, [np.full((200, 200), 90, np.uint8)], [], often=False, where="x.mp4")
 
 
 @pytest.mark.parametrize(

@@ -57,7 +57,7 @@ def invented(
     true = rig_cameras(court_cameras())
     lenses = [lens_of(c, rng.normal(0, LENS_U) if lens_error else np.zeros(9)) for c in true]
     views = shared_views(true, shared_boards(true, count, rng), sigma_px, rng)
-    rig = calibrate_rig("r", lenses, views, rough_placements(true, rng), BOARD, Provenance("test"))
+    rig = calibrate_rig("r", lenses, views, rough_placements(true, rng), BOARD, Provenance("test")).rig
     return rig, true
 
 
@@ -94,8 +94,8 @@ def test_the_square_s_uncertainty_scales_the_rig() -> None:
     views = shared_views(true, shared_boards(true, 8, rng), 0.1, rng)
     lenses = [lens_of(c, np.zeros(9)) for c in true]
     placements = rough_placements(true, rng)
-    plain = calibrate_rig("r", lenses, views, placements, BOARD, Provenance("test"))
-    unsure = calibrate_rig("r", lenses, views, placements, Board(9, 6, 0.1, 0.001), Provenance("test"))
+    plain = calibrate_rig("r", lenses, views, placements, BOARD, Provenance("test")).rig
+    unsure = calibrate_rig("r", lenses, views, placements, Board(9, 6, 0.1, 0.001), Provenance("test")).rig
     added = np.diag(unsure.covariance - plain.covariance).reshape(3, N_CAMERA)[:, SHIFT]
     wanted = [(0.01 * c.cam_from_world.t_m) ** 2 for c in plain.cameras]
     np.testing.assert_allclose(added, wanted, rtol=1e-6, atol=1e-12)
@@ -109,7 +109,7 @@ def test_a_view_of_another_moment_is_dropped() -> None:
     moved = {n: px + (40.0 if n == name else 0.0) for n, px in views[3].corners_px.items()}
     views[3] = SharedView("moved", moved)
     lenses = [lens_of(c, np.zeros(9)) for c in true]
-    rig = calibrate_rig("r", lenses, views, rough_placements(true, rng), BOARD, Provenance("test"))
+    rig = calibrate_rig("r", lenses, views, rough_placements(true, rng), BOARD, Provenance("test")).rig
     assert any("left out" in f for f in rig.flags)
     errors = [parameter_error(a, b)[12:] for a, b in zip(rig.cameras, true, strict=True)]
     assert np.abs(errors).max() < 0.02
@@ -154,7 +154,7 @@ def test_lens_and_shared_footage_of_a_bowed_board_count_together() -> None:
     """All parameters of rigs from footage of a bowed board: squared error in its chi-square band."""
     total, freedom = 0.0, 0
     true = rig_cameras(court_cameras())
-    for seed in range(10):
+    for seed in range(6):
         rng = np.random.default_rng(seed)
         bow = rng.normal(0, 0.003, 2)
         lenses = [
@@ -162,13 +162,13 @@ def test_lens_and_shared_footage_of_a_bowed_board_count_together() -> None:
             for c in true
         ]
         views = shared_views(true, shared_boards(true, 16, rng), 0.3, rng, bow)
-        rig = calibrate_rig("r", lenses, views, rough_placements(true, rng), BOARD, Provenance("test"))
+        rig = calibrate_rig("r", lenses, views, rough_placements(true, rng), BOARD, Provenance("test")).rig
         error = np.concatenate([parameter_error(a, b) for a, b in zip(rig.cameras, true, strict=True)])
         squared, n = squared_in_sigmas(error, rig.covariance)
         total, freedom = total + squared, freedom + n
         assert rig.held_out_length_m is not None and 0.0005 < rig.held_out_length_m < 0.01
         assert any("bowed" in f for f in rig.flags) or np.abs(bow).max() < 0.001
-    assert freedom == 10 * 39
+    assert freedom == 6 * 39
     assert chi2.ppf(0.001, freedom) < total < chi2.ppf(0.999, freedom), total / freedom
 
 
@@ -183,9 +183,9 @@ def test_the_rig_is_better_with_the_lenses_own_views_than_with_their_summary() -
     ]
     views = shared_views(true, shared_boards(true, 12, rng), 0.2, rng, bow)
     placements = rough_placements(true, rng)
-    joint = calibrate_rig("r", lenses, views, placements, BOARD, Provenance("test"))
+    joint = calibrate_rig("r", lenses, views, placements, BOARD, Provenance("test")).rig
     summed = [replace(lens, views=()) for lens in lenses]
-    alone = calibrate_rig("r", summed, views, placements, BOARD, Provenance("test"))
+    alone = calibrate_rig("r", summed, views, placements, BOARD, Provenance("test")).rig
     worst = [worst_u_over_volume(in_court(rig), rig.covariance, SERVE_VOLUME) for rig in (joint, alone)]
     assert worst[0] is not None and worst[1] is not None and worst[0] < worst[1]
 

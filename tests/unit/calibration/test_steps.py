@@ -152,7 +152,14 @@ def centre_u(covariance: np.ndarray) -> float:
 
 def test_a_second_run_reads_what_is_there(rig_folder: Path) -> None:
     derived = sorted(p for p in (rig_folder / "derived").rglob("*") if p.is_file())
-    assert [p.name for p in derived] == ["calibrated_rig.json", "left.json", "right.json", "rig.json"]
+    assert [p.name for p in derived] == [
+        "calibrated_rig.json",
+        "left.json",
+        "right.json",
+        "position_u.png",
+        "rig.json",
+        "rig_residuals.png",
+    ]
     before = {p: (p.stat().st_mtime_ns, p.read_bytes()) for p in derived}
     seen: list[str] = []
     run_court(rig_folder, progress=lambda label, done, total: seen.append(label))

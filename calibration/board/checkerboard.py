@@ -1,16 +1,12 @@
-"""The checkerboard: what it is, and finding its inner corners in a picture."""
+"""Finding the inner corners of a checkerboard in a picture."""
 
 from __future__ import annotations
-
-from collections import Counter
-from collections.abc import Iterable
-from dataclasses import dataclass
 
 import cv2
 import numpy as np
 
+from calibration.board.description import Board, grey
 from calibration.checks import Array
-from calibration.errors import BadInput
 from calibration.footage import Image
 
 _REACH = 0.3  # half side of the sub-pixel window over the smallest square: the best of 0.15-0.4 as measured
@@ -18,68 +14,6 @@ _CROP_MARGIN = 0.5  # of the board's own size, around where it was last seen
 _SCAN_WIDTH_PX = 1280  # wider pictures are scanned at this width; sub-pixel work is done at full size
 _MOST_UNEVEN = 0.35  # perspective and lens reach 0.15 on near, steep boards; a corner that jumped breaks more
 _MIN_CONTRAST = 12.0  # grey levels between dark and light squares; below it the pattern is not a board
-
-
-@dataclass(frozen=True, slots=True)
-class Board:
-    """A flat checkerboard.
-
-    columns, rows  inner corners along the longer and the shorter side
-    square_m       side of a square
-    square_u_m     standard uncertainty of square_m (one common scale error of the print)
-    flat_u_m       how far the board may bow: standard uncertainty of its bow height along either side. Foam and
-                   plywood of a metre bow by millimetres (common practice); 0 only for glass or stone
-    Board frame: origin at the first inner corner, x along the columns, y along the rows, z into the board as
-    seen from its front.
-    """
-
-    columns: int
-    rows: int
-    square_m: float
-    square_u_m: float = 0.0
-    flat_u_m: float = 0.003
-
-    def __post_init__(self) -> None:
-        if self.columns < 3 or self.rows < 3 or self.columns > 60 or self.rows > 60:
-            raise BadInput(
-                "board: want 3 to 60 inner corners along each side, "
-                f"got columns = {self.columns}, rows = {self.rows}"
-            )
-        if self.columns <= self.rows:
-            raise BadInput(
-                "board: want more inner corners along the longer side (columns) than along the shorter (rows), "
-                f"got columns = {self.columns}, rows = {self.rows}; a square board has no direction"
-            )
-        if not 0.002 <= self.square_m <= 1.0:
-            raise BadInput(f"board: want squares of 2 to 1000 mm, got {self.square_m * 1e3:g} mm")
-        if not 0 <= self.square_u_m < 0.1 * self.square_m:
-            raise BadInput(
-                f"board: want an uncertainty of the squares from 0 to a tenth of their side, "
-                f"got {self.square_u_m * 1e3:g} mm"
-            )
-        if not 0 <= self.flat_u_m <= 0.05:
-            raise BadInput(f"board: want a bow from 0 to 50 mm, got {self.flat_u_m * 1e3:g} mm")
-
-    @property
-    def looks_alike_upside_down(self) -> bool:
-        """True where a half turn maps the pattern onto itself: both counts even, or both odd."""
-        return (self.columns + self.rows) % 2 == 0
-
-    def points_m(self) -> Array:
-        """(columns * rows, 3) inner corners in the board frame, row after row."""
-        x, y = np.meshgrid(np.arange(self.columns), np.arange(self.rows))
-        return np.asarray(
-            np.stack([x, y, np.zeros_like(x)], axis=-1).reshape(-1, 3) * self.square_m, dtype=float
-        )
-
-    def centre_m(self) -> Array:
-        """(3,) middle of the inner corners in the board frame."""
-        return np.asarray(self.points_m().mean(axis=0), dtype=float)
-
-
-def grey(image: Image) -> Image:
-    """(H, W) uint8 of a BGR or already grey picture."""
-    return image if image.ndim == 2 else np.asarray(cv2.cvtColor(image, cv2.COLOR_BGR2GRAY), dtype=np.uint8)
 
 
 def find_corners(
@@ -144,33 +78,6 @@ def edge_rise_px(picture: Image, board: Board, corners_px: Array) -> float:
         for side in (False, True)
     ]
     return float(max(both))
-
-
-def size_seen(picture: Image) -> tuple[int, int] | None:
-    """(columns, rows) of the whole checkerboard in the picture, longer side first; None where none is seen."""
-    image = grey(picture)
-    flags = cv2.CALIB_CB_LARGER | cv2.CALIB_CB_EXHAUSTIVE
-    found, _, meta = cv2.findChessboardCornersSBWithMeta(image, (3, 3), flags)
-    if not found or meta is None:
-        return None
-    return (max(meta.shape), min(meta.shape))
-
-
-def check_size(board: Board, pictures: Iterable[Image], where: str) -> None:
-    """For footage in which the board is hardly ever found: raises BadInput where it shows one of another size.
-
-    The largest size that two pictures agree on counts: a half hidden board looks smaller, never larger.
-    """
-    seen = Counter(s for s in map(size_seen, pictures) if s is not None)
-    agreed = [size for size, votes in seen.items() if votes >= 2]
-    if not agreed:
-        return
-    columns, rows = max(agreed, key=lambda size: size[0] * size[1])
-    if (columns, rows) != (board.columns, board.rows):
-        raise BadInput(
-            f"{where}: rig.toml describes a board of {board.columns} x {board.rows} inner corners, "
-            f"but the one in the picture has {columns} x {rows}; mend [board] columns and rows"
-        )
 
 
 def _square_px(corners_px: Array, board: Board) -> Array:
