@@ -155,7 +155,7 @@ def _fitted(
         if pose is None or tall_m * camera.K_px[1, 1] / (depth * size[1]) < smallest:
             return None
         outline = camera.placed(pose).project(outline_m(board))
-        if not np.isfinite(outline).all():
+        if not _within_reach(camera, pose.apply(outline_m(board)), outline):
             return None
         under, over = np.maximum(low - outline.min(axis=0), 0), np.maximum(outline.max(axis=0) - high, 0)
         if max(under.max(), over.max()) < 1.0:
@@ -165,6 +165,12 @@ def _fitted(
             depth *= float(spans.max()) * 1.01
         target = target + under - over
     return None
+
+
+def _within_reach(camera: Camera, x_cam_m: Array, uv_px: Array) -> bool:
+    """Whether a lens known from few views maps these points one to one: beyond its reach pictures fold over."""
+    back = camera.normalised(uv_px)
+    return bool(np.allclose(back, x_cam_m[:, :2] / x_cam_m[:, 2:], atol=1e-4))  # False for NaN, too
 
 
 def _pose_at(camera: Camera, board: Board, R: Array, target_px: Array, depth_m: float) -> Rigid | None:

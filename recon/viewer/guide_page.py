@@ -12,7 +12,16 @@ from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from importlib import resources
 from typing import Any
 
-from calibration.guide import VERDICT_WORDS, GuideSession, Standing, Verdict, Watch, advice, uncertainty_words
+from calibration.guide import (
+    VERDICT_WORDS,
+    GuideSession,
+    Standing,
+    Verdict,
+    Watch,
+    advice,
+    counted,
+    uncertainty_words,
+)
 
 _LOCAL_HOSTS = ("localhost", "127.0.0.1")
 _ASSETS = {
@@ -62,7 +71,7 @@ def _lens_lines(standing: Standing) -> dict[str, Any]:
     head, words = advice(standing)
     suggested = standing.missing[0] if standing.missing and words == standing.missing[0].words else None
     lines = [words] if suggested is None else [suggested.where, suggested.tilt, suggested.size]
-    counts = f"{standing.views} views; {100 * standing.coverage.share:.0f} % of the picture reached"
+    counts = f"{counted(standing.views, 'view')}; {100 * standing.coverage.share:.0f} % of the picture reached"
     return {"head": head, "lines": lines, "counts": f"{counts}; {uncertainty_words(standing)}"}
 
 
@@ -70,7 +79,7 @@ def _hold_lines(watch: Watch) -> dict[str, Any]:
     return {
         "head": "hold the board still for a second",
         "lines": ["where two cameras or more see it whole", "another place and tilt each time"],
-        "counts": f"{len(watch.holds.done)} holds seen by this camera",
+        "counts": f"{counted(len(watch.holds.done), 'hold')} seen by this camera",
     }
 
 
