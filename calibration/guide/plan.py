@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -81,9 +82,11 @@ def next_views(lens: RoughLens, board: Board, reached: NDArray[np.bool_], count:
 
     reached: the fields of the picture (rows, columns of coverage.GRID) in which corners were seen. A field
     where none was rests on the lens model alone and counts as uncertain by what a model may lack.
-    Empty where the board fits nowhere.
+    done: places that would be taken for one seen before. Empty where the board fits nowhere else.
     """
-    places = candidate_places(lens.camera, board)
+    places = [p for p in candidate_places(lens.camera, board) if not done(p.cam_from_board)]
+    if not places:
+        return ()
     points, spread = board.points_m(), ProjectionSpread(lens.camera)
     placed = [lens.camera.placed(p.cam_from_board) for p in places]
     told = np.array([view_information(c, points, lens.sigma_px) for c in placed])
@@ -155,11 +158,11 @@ def _fitted(
         if pose is None or tall_m * camera.K_px[1, 1] / (depth * size[1]) < smallest:
             return None
         outline = camera.placed(pose).project(outline_m(board))
-        if not _within_reach(camera, pose.apply(outline_m(board)), outline):
+        if not np.isfinite(outline).all():
             return None
         under, over = np.maximum(low - outline.min(axis=0), 0), np.maximum(outline.max(axis=0) - high, 0)
         if max(under.max(), over.max()) < 1.0:
-            return pose, outline
+            return (pose, outline) if _within_reach(camera, pose.apply(outline_m(board)), outline) else None
         spans = (outline.max(axis=0) - outline.min(axis=0)) / (high - low)
         if spans.max() > 1:
             depth *= float(spans.max()) * 1.01
