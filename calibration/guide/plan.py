@@ -77,7 +77,13 @@ class Place:
     outline_px: Array
 
 
-def next_views(lens: RoughLens, board: Board, reached: NDArray[np.bool_], count: int) -> tuple[Suggestion, ...]:
+def next_views(
+    lens: RoughLens,
+    board: Board,
+    reached: NDArray[np.bool_],
+    count: int,
+    done: Callable[[Rigid], bool] = lambda cam_from_board: False,
+) -> tuple[Suggestion, ...]:
     """The `count` best places to hold the board, chosen one after the other, no two with the same words.
 
     reached: the fields of the picture (rows, columns of coverage.GRID) in which corners were seen. A field
