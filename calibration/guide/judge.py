@@ -269,7 +269,7 @@ class Judge:
     def _why(self, views: int, worst_u_px: float | None) -> str:
         share = self._coverage.share
         if views < LEAST_VIEWS:
-            return f"{views} views, want at least {LEAST_VIEWS}"
+            return f"accepted views: {views}, want at least {LEAST_VIEWS}"
         if share < _LEAST_COVERAGE:
             return f"corners reached {100 * share:.0f} % of the picture, want {100 * _LEAST_COVERAGE:.0f} %"
         if self._missing and self._missing[0].gain > _LEAST_GAIN:
