@@ -8,6 +8,7 @@ from __future__ import annotations
 import json
 import threading
 from collections.abc import Callable
+from contextlib import suppress
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from importlib import resources
 from typing import Any
@@ -128,12 +129,13 @@ class _Handler(BaseHTTPRequestHandler):
         self._answer(status, json.dumps(value).encode(), "application/json")
 
     def _answer(self, status: int, body: bytes, kind: str) -> None:
-        self.send_response(status)
-        self.send_header("Content-Type", kind)
-        self.send_header("Content-Length", str(len(body)))
-        self.send_header("Cache-Control", "no-store")
-        self.end_headers()
-        self.wfile.write(body)
+        with suppress(ConnectionError):  # the page was closed while it asked
+            self.send_response(status)
+            self.send_header("Content-Type", kind)
+            self.send_header("Content-Length", str(len(body)))
+            self.send_header("Cache-Control", "no-store")
+            self.end_headers()
+            self.wfile.write(body)
 
     def log_message(self, format: str, *args: object) -> None:
         """Say nothing: only the command line prints."""
