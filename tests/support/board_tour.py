@@ -55,9 +55,9 @@ def held_as_asked(camera: Camera, place: Place, rng: np.random.Generator) -> Rig
     """The place as a person hits it: a few degrees and centimetres off, and wholly in the picture."""
     asked = place.cam_from_board
     for tries in range(40):
-        slack = 1.0 + 0.02 * tries  # a little farther away each time it does not fit
+        slack = 1.0 + 0.02 * tries  # a little farther away and inward each time it does not fit
         turn = Rigid.from_rotvec(rng.normal(0, 0.08, 3), np.zeros(3), "rig", "rig").R @ asked.R
-        middle = (asked.apply(BOARD.centre_m()) + rng.normal(0, 0.02, 3)) * slack
+        middle = (asked.apply(BOARD.centre_m()) + rng.normal(0, 0.02, 3)) * [1.0, 1.0, slack]
         pose = Rigid(turn, middle - turn @ BOARD.centre_m(), camera.world, "board")
         px = camera.project(pose.apply(BOARD.points_m()))
         if (px > 2).all() and (px < np.array(camera.size_px) - 3).all():
