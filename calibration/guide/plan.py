@@ -168,7 +168,7 @@ def _fitted(
             return None
         under, over = np.maximum(low - outline.min(axis=0), 0), np.maximum(outline.max(axis=0) - high, 0)
         if max(under.max(), over.max()) < 1.0:
-            return (pose, outline) if _within_reach(camera, pose.apply(outline_m(board)), outline) else None
+            return (pose, outline) if within_reach(camera, pose.apply(outline_m(board)), outline) else None
         spans = (outline.max(axis=0) - outline.min(axis=0)) / (high - low)
         if spans.max() > 1:
             depth *= float(spans.max()) * 1.01
@@ -176,7 +176,7 @@ def _fitted(
     return None
 
 
-def _within_reach(camera: Camera, x_cam_m: Array, uv_px: Array) -> bool:
+def within_reach(camera: Camera, x_cam_m: Array, uv_px: Array) -> bool:
     """Whether a lens known from few views maps these points one to one: beyond its reach pictures fold over."""
     back = camera.normalised(uv_px)
     return bool(np.allclose(back, x_cam_m[:, :2] / x_cam_m[:, 2:], atol=1e-4))  # False for NaN, too

@@ -162,7 +162,7 @@ class GuideSession:
                 if not came:
                     self._patience.sleep(0.01)
         finally:
-            self._finish()
+            self.run_out()
 
     def standing(self, watch: Watch) -> Standing | None:
         """A source's standing; None before its first picture."""
@@ -223,7 +223,8 @@ class GuideSession:
             drawn = coverage_picture(watch.judge.standing(), self.folder.board, watch.judge.kept)
             write_atomically(watch.source.picture_path(self.folder.root), png(drawn))
 
-    def _finish(self) -> None:
+    def run_out(self) -> None:
+        """Ends holds under way and matches the shared sets that are files; run() calls it at the end."""
         with self.lock:
             for watch in self.watches:
                 watch.holds.close()

@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import numpy as np
 import pytest
 
 from calibration.errors import BadInput
+from calibration.folder import read_rig_folder
 from calibration.geometry.camera import PARAMETERS
-from calibration.guide import Judge, Verdict
+from calibration.guide import GuideSession, Judge, Patience, Verdict, sources_of
 from calibration.guide.coverage import corners_per_field
-from calibration.guide.plan import candidate_places, next_views, outline_m, worst_u_now_px
+from calibration.guide.plan import candidate_places, next_views, outline_m, within_reach, worst_u_now_px
 from calibration.guide.rough_lens import PlaneView, ProjectionSpread, fit_rough_lens, inverse
 from calibration.guide.together import HoldWatch, SharedMoments, shared_standing
 from calibration.lens import _coverage
@@ -26,6 +29,24 @@ from tests.support.board_tour import (
     show,
     tour_camera,
 )
+from tests.support.rig_worlds import board_facing, court_cameras, rig_cameras, sees_all
+
+TWO = """name = "invented court"
+[board]
+columns = 9
+rows = 6
+square_mm = 100.0
+[[camera]]
+name = "left"
+lens_footage = "left.ts"
+[[camera]]
+name = "right"
+lens_footage = "right.ts"
+[[shared]]
+[shared.footage]
+left = "shared_left.ts"
+right = "shared_right.ts"
+"""
 
 
 def judge() -> Judge:
@@ -184,3 +205,38 @@ def test_holds_missing_in_a_part_of_the_picture_are_named() -> None:
         "camera a: no hold in the middle and right third of its picture",
         "camera b: no hold in the middle and right third of its picture",
     )
+
+
+def test_points_beyond_a_lenss_reach_are_told() -> None:
+    """With k1 = -0.5 the radius r (1 - r² / 2) turns back at r = 0.816: 1.2 lands where 0.36 does."""
+    lens = np.zeros(12)
+    lens[:5] = 500.0, 500.0, 320.0, 180.0, -0.5
+    camera = tour_camera().with_lens(lens)
+    near, far = np.array([[0.3, 0.0, 1.0]]), np.array([[1.2, 0.0, 1.0]])
+    assert within_reach(camera, near, camera.project(near))
+    assert not within_reach(camera, far, camera.project(far))
+
+
+def test_finished_files_are_joined_by_their_holds(tmp_path: Path) -> None:
+    """Two cameras on their own clocks; only the pattern of holds tells how they lie."""
+    rng = np.random.default_rng(13)
+    left, right = rig_cameras(court_cameras(("left", "right")))
+    (tmp_path / "rig.toml").write_text(TWO, "utf-8")
+    folder = read_rig_folder(tmp_path)
+    sources = tuple(s for s in sources_of(folder, None, {}) if s.shared_set is not None)
+    session = GuideSession(folder, sources, Patience())
+    poses = []
+    while len(poses) < 12:
+        pose = left.cam_from_world.inverse() @ board_facing(left, rng, (4.0, 8.0))
+        if sees_all(right, pose.apply(BOARD.points_m())):
+            poses.append(pose)
+    starts_s = np.cumsum(rng.uniform(1.5, 6.0, len(poses)))
+    for watch, camera, late_s in zip(session.watches, (left, right), (0.0, 7.3), strict=True):
+        watch.judge = Judge(camera.name, BOARD, camera.size_px)
+        for pose, start_s in zip(poses, starts_s, strict=True):
+            show(watch.judge, camera, pose, rng)
+            corners = camera.project(pose.apply(BOARD.points_m())) + rng.normal(0, 0.1, (54, 2))
+            watch.holds.done.append(Hold(start_s - late_s, start_s - late_s + 1.0, corners))
+    assert session.shared()[0].pairs == {("left", "right"): 0}
+    session.run_out()
+    assert session.shared()[0].pairs[("left", "right")] >= 10, session.notes
