@@ -73,3 +73,9 @@ def test_the_command_says_what_is_missing(rig_folder: Path) -> None:
     assert done.exit_code == 3
     assert "missing: west: accepted views: 1, want at least 8" in done.output
     assert (rig_folder / "derived" / "guide" / "west.png").is_file()
+
+
+def test_the_command_says_why_a_source_cannot_be_read(rig_folder: Path) -> None:
+    done = CliRunner().invoke(app, ["guide", str(rig_folder), "--no-page", "--source", "west=udp://8.8.8.8:1"])
+    assert done.exit_code == 3
+    assert "stopped" in done.output and "missing: west" not in done.output
