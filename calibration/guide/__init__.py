@@ -14,7 +14,7 @@ from calibration.guide.live import arrivals
 from calibration.guide.plan import Suggestion
 from calibration.guide.session import GuideSession, Source, Watch, sources_of
 from calibration.guide.together import SharedStanding
-from calibration.guide.words import REJECTED, VERDICT_WORDS, advice, uncertainty_words
+from calibration.guide.words import REJECTED, VERDICT_WORDS, advice, counted, uncertainty_words
 
 __all__ = [
     "REJECTED",
@@ -32,6 +32,7 @@ __all__ = [
     "Watch",
     "advice",
     "arrivals",
+    "counted",
     "follow",
     "sources_of",
     "uncertainty_words",

@@ -13,6 +13,7 @@ from calibration.board import Board
 from calibration.checks import Array
 from calibration.errors import BadInput
 from calibration.footage import Image
+from calibration.geometry.rigid import Rigid
 from calibration.guide.coverage import Coverage, size_and_tilt
 from calibration.guide.finder import BoardFinder, Find, PartlyOutside, Rise, part_at_border
 from calibration.guide.plan import Suggestion, next_views, worst_u_now_px
@@ -29,7 +30,7 @@ _READOUT_S = 0.02  # a rolling shutter's time from top to bottom, a usual one (8
 _MOST_SHEAR_PX = 1.0  # the board may move by this while it is read out: lens.py flags residuals above 1 px
 _SLOW_PX_S = 15.0  # never faster than a hand's tremor
 _OUT_OF_FOCUS = 10  # slow pictures in a row that are all blurred: it is the camera, not the hand
-_GONE_S = 0.6  # after such a gap, two pictures say nothing about speed
+_GONE_S = 1.5  # after such a gap, two pictures say nothing about speed
 _SAME_PLACE = 0.08  # of the picture's sides
 _SAME_SIZE = 0.15  # natural logarithm
 _SAME_TILT_RAD = np.deg2rad(12.0)
@@ -210,11 +211,11 @@ class Judge:
         pose = board_pose(self._lens.camera, seen)
         if pose is None:
             return Verdict.NOT_FOUND
-        size = float(np.log(self._lens.camera.K_px[0, 0] / pose.t_m[2]))
-        centre = self._lens.camera.placed(pose).project(self.board.centre_m()) / np.array(self.size_px)
-        view = KeptView(t_s, seen, np.array([*centre, size]), pose.R[:, 2], speed)
+        view = KeptView(t_s, seen, *self._place(pose), speed)
         for i, earlier in enumerate(self._kept):
-            if self._same(view, ids, earlier):
+            if _alike(view.place, view.normal, earlier) or _unmoved(
+                view.seen.corners_px, earlier.seen.corners_px
+            ):
                 # the same place seen from a stiller board is the better view of it
                 if speed < 0.5 * earlier.speed_px_s:
                     self._kept[i] = view
@@ -223,25 +224,35 @@ class Judge:
         if len(self._kept) > _MOST_KEPT:
             self._kept.pop(_most_alike(self._kept))
         self._lens = fit_rough_lens(self.camera, self.size_px, [v.seen for v in self._kept], self.model)
+        self._kept = [self._placed_anew(v) for v in self._kept]
         kind = size_and_tilt(self._lens.camera, self.board, board_pose(self._lens.camera, seen) or pose)
         self._coverage = self._coverage.with_view(corners_px, self.size_px, *kind)
         self._missing = None
         return Verdict.ACCEPTED
 
-    def _same(self, view: KeptView, ids: NDArray[np.int_], earlier: KeptView) -> bool:
-        where = np.abs(view.place - earlier.place)
-        cosine = float(np.clip(view.normal @ earlier.normal, -1, 1))
-        alike = where[:2].max() < _SAME_PLACE and where[2] < _SAME_SIZE and np.arccos(cosine) < _SAME_TILT_RAD
-        if alike or len(view.seen.corners_px) != len(earlier.seen.corners_px):
-            return bool(alike)
-        # a small board's tilt is told badly from one picture; one that did not move at all is the same view
-        moved = np.sqrt(((view.seen.corners_px - earlier.seen.corners_px) ** 2).sum(axis=1).mean())
-        return bool(moved < 1.0 + _STILL_SHARE * np.linalg.norm(np.ptp(view.seen.corners_px, axis=0)))
+    def _place(self, pose: Rigid) -> tuple[Array, Array]:
+        """Middle of the board as shares of the picture and log size (3,); its normal (3,)."""
+        camera = self._lens.camera
+        middle = pose.apply(self.board.centre_m())
+        centre = camera.placed(pose).project(self.board.centre_m()) / np.array(self.size_px)
+        return np.array([*centre, np.log(camera.K_px[0, 0] / middle[2])]), pose.R[:, 2]
+
+    def _placed_anew(self, view: KeptView) -> KeptView:
+        """A kept view's place as the newest lens tells it."""
+        pose = board_pose(self._lens.camera, view.seen)
+        return view if pose is None else KeptView(view.t_s, view.seen, *self._place(pose), view.speed_px_s)
+
+    def _done(self, cam_from_board: Rigid) -> bool:
+        """Whether a board held there would be taken for an earlier view."""
+        place, normal = self._place(cam_from_board)
+        return any(_alike(place, normal, earlier) for earlier in self._kept)
 
     def standing(self) -> Standing:
         """How far the footage has come, and what it lacks."""
         if self._missing is None:
-            self._missing = next_views(self._lens, self.board, self._coverage.cells > 0, _SUGGESTIONS)
+            self._missing = next_views(
+                self._lens, self.board, self._coverage.cells > 0, _SUGGESTIONS, self._done
+            )
         views = self._counts[Verdict.ACCEPTED]
         worst = worst_u_now_px(self._lens) if views else None
         stuck = (worst or 0.0) > MOST_U_PX and not self._more_helps()
@@ -258,7 +269,7 @@ class Judge:
     def _why(self, views: int, worst_u_px: float | None) -> str:
         share = self._coverage.share
         if views < LEAST_VIEWS:
-            return f"{views} views, want at least {LEAST_VIEWS}"
+            return f"accepted views: {views}, want at least {LEAST_VIEWS}"
         if share < _LEAST_COVERAGE:
             return f"corners reached {100 * share:.0f} % of the picture, want {100 * _LEAST_COVERAGE:.0f} %"
         if self._missing and self._missing[0].gain > _LEAST_GAIN:
@@ -269,6 +280,20 @@ class Judge:
                 "look for blur, a bent board or a camera that refocuses"
             )
         return ""
+
+
+def _alike(place: Array, normal: Array, earlier: KeptView) -> bool:
+    where = np.abs(place - earlier.place)
+    tilt_rad = np.arccos(np.clip(normal @ earlier.normal, -1, 1))
+    return bool(where[:2].max() < _SAME_PLACE and where[2] < _SAME_SIZE and tilt_rad < _SAME_TILT_RAD)
+
+
+def _unmoved(here_px: Array, there_px: Array) -> bool:
+    """A small board's tilt is told badly from one picture; one that did not move at all is the same view."""
+    if here_px.shape != there_px.shape:
+        return False
+    moved = np.sqrt(((here_px - there_px) ** 2).sum(axis=1).mean())
+    return bool(moved < 1.0 + _STILL_SHARE * np.linalg.norm(np.ptp(here_px, axis=0)))
 
 
 def _most_alike(views: list[KeptView]) -> int:

@@ -14,7 +14,7 @@ from calibration.footage import Image
 from calibration.guide.coverage import DISTANCES, TILTS
 from calibration.guide.judge import Judged, KeptView, Standing
 from calibration.guide.plan import Suggestion
-from calibration.guide.words import REJECTED, advice, uncertainty_words
+from calibration.guide.words import REJECTED, advice, counted, uncertainty_words
 
 # Okabe & Ito (2008), as BGR
 INK, QUIET, PAPER = (51, 41, 31), (115, 103, 91), (255, 255, 255)
@@ -168,7 +168,7 @@ def _draw_panel(canvas: Image, standing: Standing, left: int) -> None:
         y = _paragraph(canvas, uncertainty_words(standing), (left, y), 15, QUIET)
     c = standing.coverage
     lines = (
-        f"{standing.views} views accepted; corners reached {100 * c.share:.0f} % of the picture",
+        f"{counted(standing.views, 'view')} accepted; corners reached {100 * c.share:.0f} % of the picture",
         "distance: " + _counted(DISTANCES, c.distances),
         "tilt, as in the picture: " + _counted(TILTS, c.tilts),
         "pictures set aside: " + _counted(REJECTED, tuple(standing.counts.get(v, 0) for v in REJECTED)),

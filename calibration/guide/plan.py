@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -76,14 +77,22 @@ class Place:
     outline_px: Array
 
 
-def next_views(lens: RoughLens, board: Board, reached: NDArray[np.bool_], count: int) -> tuple[Suggestion, ...]:
+def next_views(
+    lens: RoughLens,
+    board: Board,
+    reached: NDArray[np.bool_],
+    count: int,
+    done: Callable[[Rigid], bool] = lambda cam_from_board: False,
+) -> tuple[Suggestion, ...]:
     """The `count` best places to hold the board, chosen one after the other, no two with the same words.
 
     reached: the fields of the picture (rows, columns of coverage.GRID) in which corners were seen. A field
     where none was rests on the lens model alone and counts as uncertain by what a model may lack.
-    Empty where the board fits nowhere.
+    done: places that would be taken for one seen before. Empty where the board fits nowhere else.
     """
-    places = candidate_places(lens.camera, board)
+    places = [p for p in candidate_places(lens.camera, board) if not done(p.cam_from_board)]
+    if not places:
+        return ()
     points, spread = board.points_m(), ProjectionSpread(lens.camera)
     placed = [lens.camera.placed(p.cam_from_board) for p in places]
     told = np.array([view_information(c, points, lens.sigma_px) for c in placed])
@@ -159,12 +168,18 @@ def _fitted(
             return None
         under, over = np.maximum(low - outline.min(axis=0), 0), np.maximum(outline.max(axis=0) - high, 0)
         if max(under.max(), over.max()) < 1.0:
-            return pose, outline
+            return (pose, outline) if within_reach(camera, pose.apply(outline_m(board)), outline) else None
         spans = (outline.max(axis=0) - outline.min(axis=0)) / (high - low)
         if spans.max() > 1:
             depth *= float(spans.max()) * 1.01
         target = target + under - over
     return None
+
+
+def within_reach(camera: Camera, x_cam_m: Array, uv_px: Array) -> bool:
+    """Whether a lens known from few views maps these points one to one: beyond its reach pictures fold over."""
+    back = camera.normalised(uv_px)
+    return bool(np.allclose(back, x_cam_m[:, :2] / x_cam_m[:, 2:], atol=1e-4))  # False for NaN, too
 
 
 def _pose_at(camera: Camera, board: Board, R: Array, target_px: Array, depth_m: float) -> Rigid | None:

@@ -87,15 +87,20 @@ class Watch:
         self.names: list[str] = []
         self.last: Judged | None = None
         self.image: Image | None = None
-        self.fault: CourtplumbError | None = None
+        self.unusable: CourtplumbError | None = None
         self.pictures = 0
         self._offset_s = float("inf")
         self._last_s = float("-inf")
 
     @property
+    def fault(self) -> CourtplumbError | None:
+        """Why the source could not be read, or its pictures not be used."""
+        return self.unusable or self.reader.fault
+
+    @property
     def ended(self) -> bool:
         """Nothing more will come, or what came could not be used."""
-        return self.fault is not None or self.reader.ended
+        return self.unusable is not None or self.reader.ended
 
     @property
     def is_pictures(self) -> bool:
@@ -106,7 +111,6 @@ class Watch:
         """Judges the next picture, if one came; also a hold on the common clock that it ended."""
         arrival = self.reader.take()
         if arrival is None:
-            self.fault = self.fault or (self.reader.fault if self.reader.ended else None)
             return None
         if not arrival.live and not arrival.name and arrival.t_s < self._last_s + 1 / _RATE_HZ - 1e-6:
             return None
@@ -162,7 +166,7 @@ class GuideSession:
                 if not came:
                     self._patience.sleep(0.01)
         finally:
-            self._finish()
+            self.run_out()
 
     def standing(self, watch: Watch) -> Standing | None:
         """A source's standing; None before its first picture."""
@@ -207,7 +211,7 @@ class GuideSession:
             try:
                 taken = watch.take()
             except CourtplumbError as error:
-                watch.fault = error
+                watch.unusable = error
                 return True
             if taken is None:
                 return False
@@ -223,7 +227,8 @@ class GuideSession:
             drawn = coverage_picture(watch.judge.standing(), self.folder.board, watch.judge.kept)
             write_atomically(watch.source.picture_path(self.folder.root), png(drawn))
 
-    def _finish(self) -> None:
+    def run_out(self) -> None:
+        """Ends holds under way and matches the shared sets that are files; run() calls it at the end."""
         with self.lock:
             for watch in self.watches:
                 watch.holds.close()

@@ -6,7 +6,7 @@ from calibration.guide.judge import Standing, Verdict
 
 VERDICT_WORDS = {
     Verdict.ACCEPTED: "taken: sharp and still",
-    Verdict.BLURRED: "blurred: hold it still, or make more light",
+    Verdict.BLURRED: "blurred: hold it still",
     Verdict.MOVING: "moving too fast: hold it still",
     Verdict.DUPLICATE: "this place is done: go on",
     Verdict.OUTSIDE: "partly outside the picture: move it in",
@@ -28,6 +28,11 @@ def advice(standing: Standing) -> tuple[str, str]:
     if standing.missing and not standing.stuck:
         return "hold the board", standing.missing[0].words
     return "not enough", standing.why
+
+
+def counted(number: int, noun: str) -> str:
+    """1 view, 2 views."""
+    return f"{number} {noun}{'' if number == 1 else 's'}"
 
 
 def uncertainty_words(standing: Standing) -> str:

@@ -69,7 +69,7 @@ def _watch(session: GuideSession, stop: threading.Event, port: int | None) -> No
 
     def tell(watch: Watch) -> None:
         """One line each time a source's advice changes; the page, if there is one, shows the rest."""
-        from calibration.guide import advice
+        from calibration.guide import advice, counted
 
         standing = session.standing(watch)
         if standing is None or not watch.source.for_lens:
@@ -77,7 +77,7 @@ def _watch(session: GuideSession, stop: threading.Event, port: int | None) -> No
         text = ": ".join(advice(standing))
         if told.get(watch.source.label) != text:
             told[watch.source.label] = text
-            OUT.print(f"{watch.source.label} ({standing.views} views): {text}", soft_wrap=True)
+            OUT.print(f"{watch.source.label} ({counted(standing.views, 'view')}): {text}", soft_wrap=True)
 
     if port is None:
         session.run(tell)

@@ -8,11 +8,21 @@ from __future__ import annotations
 import json
 import threading
 from collections.abc import Callable
+from contextlib import suppress
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from importlib import resources
 from typing import Any
 
-from calibration.guide import VERDICT_WORDS, GuideSession, Standing, Verdict, Watch, advice, uncertainty_words
+from calibration.guide import (
+    VERDICT_WORDS,
+    GuideSession,
+    Standing,
+    Verdict,
+    Watch,
+    advice,
+    counted,
+    uncertainty_words,
+)
 
 _LOCAL_HOSTS = ("localhost", "127.0.0.1")
 _ASSETS = {
@@ -62,7 +72,7 @@ def _lens_lines(standing: Standing) -> dict[str, Any]:
     head, words = advice(standing)
     suggested = standing.missing[0] if standing.missing and words == standing.missing[0].words else None
     lines = [words] if suggested is None else [suggested.where, suggested.tilt, suggested.size]
-    counts = f"{standing.views} views; {100 * standing.coverage.share:.0f} % of the picture reached"
+    counts = f"{counted(standing.views, 'view')}; {100 * standing.coverage.share:.0f} % of the picture reached"
     return {"head": head, "lines": lines, "counts": f"{counts}; {uncertainty_words(standing)}"}
 
 
@@ -70,7 +80,7 @@ def _hold_lines(watch: Watch) -> dict[str, Any]:
     return {
         "head": "hold the board still for a second",
         "lines": ["where two cameras or more see it whole", "another place and tilt each time"],
-        "counts": f"{len(watch.holds.done)} holds seen by this camera",
+        "counts": f"{counted(len(watch.holds.done), 'hold')} seen by this camera",
     }
 
 
@@ -119,12 +129,13 @@ class _Handler(BaseHTTPRequestHandler):
         self._answer(status, json.dumps(value).encode(), "application/json")
 
     def _answer(self, status: int, body: bytes, kind: str) -> None:
-        self.send_response(status)
-        self.send_header("Content-Type", kind)
-        self.send_header("Content-Length", str(len(body)))
-        self.send_header("Cache-Control", "no-store")
-        self.end_headers()
-        self.wfile.write(body)
+        with suppress(ConnectionError):  # the page was closed while it asked
+            self.send_response(status)
+            self.send_header("Content-Type", kind)
+            self.send_header("Content-Length", str(len(body)))
+            self.send_header("Cache-Control", "no-store")
+            self.end_headers()
+            self.wfile.write(body)
 
     def log_message(self, format: str, *args: object) -> None:
         """Say nothing: only the command line prints."""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
+from itertools import count
 from pathlib import Path
 from time import sleep
 
@@ -20,6 +21,7 @@ from tests.support.board_pictures import board_picture, make_camera, noisy
 BOARD = Board(9, 6, 0.1)
 SIZE_PX = (640, 360)
 _BLUR_STEPS = 7
+_HOLDS = count()  # only differences of time matter to a judge
 
 
 def tour_camera(name: str = "west") -> Camera:
@@ -53,9 +55,9 @@ def held_as_asked(camera: Camera, place: Place, rng: np.random.Generator) -> Rig
     """The place as a person hits it: a few degrees and centimetres off, and wholly in the picture."""
     asked = place.cam_from_board
     for tries in range(40):
-        slack = 1.0 + 0.02 * tries  # a little farther away each time it does not fit
+        slack = 1.0 + 0.02 * tries  # a little farther away and inward each time it does not fit
         turn = Rigid.from_rotvec(rng.normal(0, 0.08, 3), np.zeros(3), "rig", "rig").R @ asked.R
-        middle = (asked.apply(BOARD.centre_m()) + rng.normal(0, 0.02, 3)) * slack
+        middle = (asked.apply(BOARD.centre_m()) + rng.normal(0, 0.02, 3)) * [1.0, 1.0, slack]
         pose = Rigid(turn, middle - turn @ BOARD.centre_m(), camera.world, "board")
         px = camera.project(pose.apply(BOARD.points_m()))
         if (px > 2).all() and (px < np.array(camera.size_px) - 3).all():
@@ -120,9 +122,9 @@ def guided_poses(judge: Judge, camera: Camera, rng: np.random.Generator, most: i
 
 def show(judge: Judge, camera: Camera, pose: Rigid, rng: np.random.Generator, sigma_px: float = 0.1) -> Verdict:
     """Gives a judge the noisy corners of a board held still for two pictures; the second one's verdict."""
-    seen = sum(judge.standing().counts.values())
+    start_s = 2.0 * next(_HOLDS)
     exact = camera.project(pose.apply(BOARD.points_m()))
     ids = np.arange(len(exact))
     for k in range(2):
-        judged = judge.weigh(2.0 * seen + 0.1 * k, exact + rng.normal(0, sigma_px, exact.shape), ids, 2.0)
+        judged = judge.weigh(start_s + 0.1 * k, exact + rng.normal(0, sigma_px, exact.shape), ids, 2.0)
     return judged.verdict
