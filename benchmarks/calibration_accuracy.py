@@ -105,8 +105,8 @@ def _scores(arrangement: Arrangement, seeds: int, python: str | None) -> dict[st
             answers[route].append(run(corners))
     if python:
         answers[MRCAL] = _by_mrcal(python, worlds, bow=False)
-    answers[OURS_PLAIN] = [from_corners(world, options=PLAIN) for world in worlds]
-    answers[OURS] = [from_corners(world) for world in worlds]
+    answers[OURS_PLAIN] = [from_corners(world, options=PLAIN)[0] for world in worlds]
+    answers[OURS] = [from_corners(world)[0] for world in worlds]
     return {
         route: np.array([rigid_error_m(w, a.cameras) for w, a in zip(worlds, found, strict=True)])
         for route, found in answers.items()
@@ -133,13 +133,13 @@ def bow_table(seeds: int, python: str | None) -> str:
         worlds = [make_world(arrangement, seed) for seed in range(seeds)]
         answers = {
             PAIRS: [OPENCV[PAIRS](with_opencv.Corners.of(w)) for w in worlds],
-            "courtplumb, board taken as flat": [from_corners(w) for w in worlds],
+            "courtplumb, board taken as flat": [from_corners(w)[0] for w in worlds],
         }  # fmt: skip
         if python:
             answers["mrcal, board may bow"] = _by_mrcal(python, worlds, bow=True)
-        answers["**courtplumb, board may bow**"] = [from_corners(w, bow=True) for w in worlds]
+        answers["**courtplumb, board may bow**"] = [from_corners(w, bow=True)[0] for w in worlds]
         flat = [make_world(replace(arrangement, bow_m=0.0), seed) for seed in range(seeds)]
-        answers["courtplumb, flat board that may bow"] = [from_corners(w, bow=True) for w in flat]
+        answers["courtplumb, flat board that may bow"] = [from_corners(w, bow=True)[0] for w in flat]
         columns.append({route: _bow_cells(worlds, found) for route, found in answers.items()})
         heads += [f"{n} cameras: 3D error, mm", "focal length off, px"]
     rows = [[route, *(cell for column in columns for cell in column[route])] for route in columns[0]]
@@ -208,7 +208,7 @@ def _covariance_cells(arrangement: Arrangement, draws: int, options: SolveOption
     observed, predicted, z, squared = [], [], [], []
     for seed in range(draws):
         world = make_world(arrangement, 1000 + seed)
-        answer = from_corners(world, bow=arrangement.bow_m > 0, options=options)
+        answer, _ = from_corners(world, bow=arrangement.bow_m > 0, options=options)
         covariance = answer.covariance
         assert covariance is not None
         observed.append(rigid_error_m(world, answer.cameras))

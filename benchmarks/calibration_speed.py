@@ -39,6 +39,8 @@ EQUAL_COST = 1e-6  # relative: costs closer than this count as the same minimum
 TOLERANCES = (1e-6, 1e-7, 1e-8, 1e-9)
 CERES_SOLVERS = ("DENSE_SCHUR", "SPARSE_SCHUR", "SPARSE_NORMAL_CHOLESKY")
 BOARD_VIEWS = (50, 100, 200, 400)
+PLAIN = SolveOptions(robust=False)
+"""As OpenCV solves."""
 LARGE = Arrangement(3, shared_views=40)
 
 _Rig = tuple[tuple[Camera, ...], tuple[Rigid, ...]]
@@ -239,7 +241,8 @@ def from_scratch(repeats: int) -> str:
         world = make_world(arrangement, 0)
         corners = with_opencv.Corners.of(world)
         runs: dict[str, Callable[[], float]] = {
-            "courtplumb": lambda w=world: from_corners(w).seconds,
+            "courtplumb": lambda w=world: from_corners(w)[0].seconds,
+            "courtplumb, plain squares": lambda w=world: from_corners(w, options=PLAIN)[0].seconds,
             "OpenCV: each lens, then pairs": lambda c=corners: (
                 with_opencv.lens_then_pairs(c, refine=False).seconds
             ),

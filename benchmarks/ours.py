@@ -79,13 +79,15 @@ def solved(
     return Answer(solution.cameras, solution.covariance, seconds, bow), solution
 
 
-def from_corners(world: World, *, bow: bool = False, options: SolveOptions | None = None) -> Answer:
-    """From corners alone: our closed-form start, then the joint fit."""
-    problem = problem_of(world, bow=bow)
+def from_corners(
+    world: World, *, bow: bool = False, court: bool = False, seed: int = 0, options: SolveOptions | None = None
+) -> tuple[Answer, BundleSolution]:
+    """From corners alone (and court points, from a disturbed first placement): closed-form start, joint fit."""
+    problem = problem_of(world, bow=bow, court=court, seed=seed)
     names, n = [c.name for c in world.cameras], len(world.cameras)
     started = time.process_time()
     cameras, boards = start_cameras(
         names, [world.arrangement.size_px] * n, ["radial5"] * n, problem.seen, problem.points_m, world.n_boards
     )
-    answer, _ = solved(problem, cameras, boards, options)
-    return replace(answer, seconds=time.process_time() - started)
+    answer, solution = solved(problem, cameras, boards, options)
+    return replace(answer, seconds=time.process_time() - started), solution
