@@ -33,10 +33,12 @@ THREE = Arrangement(3, 6, 9, bow_m=0.003, court_px=0.5, court_m=0.005)
 
 @dataclass(frozen=True)
 class Draws:
-    """Squared errors eᵀ C⁻¹ e (D,) of `unknowns` parameters each, and errors at the player in metres."""
+    """Squared errors eᵀ C⁻¹ e (D,) of `unknowns` parameters each, every e / u (D, unknowns), and errors
+    at the player in metres."""
 
     squared: Array
     unknowns: int
+    z: Array
     seen_m: Array
     predicted_m: Array
 
@@ -44,25 +46,27 @@ class Draws:
 @cache
 def drawn(arrangement: Arrangement) -> Draws:
     """One recording per seed, solved from its corners alone."""
-    squared, seen, predicted, unknowns = [], [], [], 0
+    squared, z, seen, predicted = [], [], [], []
     for seed in range(DRAWS):
         world = make_world(arrangement, seed)
         answer, solution = from_corners(world, bow=arrangement.bow_m != 0, court=bool(world.court), seed=seed)
-        z2, unknowns = squared_error(errors_of(world, solution), solution.joint)
+        z2, each = in_sigmas(errors_of(world, solution), solution.joint)
         squared.append(z2)
+        z.append(each)
         seen.append(rigid_error_m(world, answer.cameras))
         predicted.append(
             predicted_rigid_error_m(answer.cameras, solution.covariance, player_grid_in_rig_m(world))
         )
-    return Draws(np.array(squared), unknowns, np.array(seen), np.array(predicted))
+    return Draws(np.array(squared), len(z[0]), np.array(z), np.array(seen), np.array(predicted))
 
 
-def squared_error(error: Array, joint: Array) -> tuple[float, int]:
-    """eᵀ C⁻¹ e over what was solved for: not the held pose, nor the held k3, nor the paint's own errors."""
+def in_sigmas(error: Array, joint: Array) -> tuple[float, Array]:
+    """eᵀ C⁻¹ e and each e / u of what was solved for: not the held pose, the held k3, nor the paint."""
     live = np.flatnonzero(np.diag(joint)[: len(error)] > 1e-16)
     C = joint[np.ix_(live, live)]
     d = np.sqrt(np.diag(C))
-    return float(error[live] / d @ np.linalg.solve(C / np.outer(d, d), error[live] / d)), len(live)
+    z = error[live] / d
+    return float(z @ np.linalg.solve(C / np.outer(d, d), z)), z
 
 
 def errors_of(world: World, solution: BundleSolution) -> Array:
@@ -87,6 +91,17 @@ def test_squared_errors_lie_in_their_chi_square_band(arrangement: Arrangement) -
     # each draw by itself, too: the scatter over draws is chi-square's own, not a mixture of good and bad ones
     above = (draws.squared > chi2.ppf(0.95, draws.unknowns)).mean()
     assert above < 0.05 + 3 * np.sqrt(0.05 * 0.95 / DRAWS)
+
+
+@pytest.mark.parametrize("arrangement", [TWO, THREE], ids=["two cameras", "three, bowed board, court"])
+def test_no_single_parameter_is_off(arrangement: Arrangement) -> None:
+    """A sum over all parameters can hide one that is too sure behind another that is not sure enough."""
+    draws = drawn(arrangement)
+    tail = 0.005 / draws.unknowns  # 99 % for all of them together (Bonferroni)
+    low, high = chi2.ppf((tail, 1 - tail), DRAWS) / DRAWS
+    each = (draws.z**2).mean(axis=0)
+    assert low < each.min() and each.max() < high, each.round(2)
+    assert np.abs(draws.z.mean(axis=0)).max() < 4.5 / np.sqrt(DRAWS)  # nor biased
 
 
 @pytest.mark.parametrize("arrangement", [TWO, THREE], ids=["two cameras", "three, bowed board, court"])
