@@ -77,7 +77,7 @@ def board_for_paper(
 
 
 def plan_sheet(board: Board, paper: str) -> Plan:
-    """The whole board on one page, upright or across, whichever leaves more room. BadInput where it is too large."""
+    """The whole board on one page, upright or across, whichever has more room. BadInput if it is too large."""
     width, height = art_size_mm(board)
     fits = [
         (min(room[0] - width, room[1] - height), size, room)
@@ -86,9 +86,9 @@ def plan_sheet(board: Board, paper: str) -> Plan:
     ]
     if not fits:
         raise BadInput(
-            f"board: {board.columns} x {board.rows} inner corners with squares of {board.square_m * 1e3:g} mm take "
-            f"{width:.0f} x {height:.0f} mm with their rim, more than {paper} paper holds beside rulers and "
-            f"words; the largest squares that fit have "
+            f"board: {board.columns} x {board.rows} inner corners with squares of {board.square_m * 1e3:g} mm "
+            f"take {width:.0f} x {height:.0f} mm with their rim, more than {paper} paper holds beside rulers "
+            f"and words; the largest squares that fit have "
             f"{_largest_square(paper, board.columns, board.rows):g} mm, or print a poster"
         )
     _, size, room = max(fits)
@@ -132,7 +132,7 @@ def _largest_square(paper: str, columns: int, rows: int) -> float:
 
 
 def _seams(squares: int, side: float, longest: float) -> list[float]:
-    """Where the pattern is divided along one direction, from 0 to its length, parts no longer than `longest`."""
+    """Where the pattern is divided along one direction, from 0 to its length; no part exceeds `longest`."""
     length = (squares + 2 * RIM_SQUARES) * side
     seams = [0.0]
     while length - seams[-1] > longest:

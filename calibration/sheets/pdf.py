@@ -1,4 +1,4 @@
-"""The PDF of a board on paper: the pattern at true scale, rulers to measure the print, and what to do with it."""
+"""The PDF of a board on paper: the pattern at true scale, rulers to measure the print, and what to do."""
 
 from __future__ import annotations
 
@@ -16,7 +16,8 @@ from calibration.sheets.words import READING_U_MM, TILE_LINES, instructions
 
 _TEXT_PT, _SMALL_PT, _HEAD_PT = 7.5, 6.5, 11.0
 _LINE_MM = 3.3
-_GREY, _INK = 0.45, 0.0
+_INK = 0.0
+_GUIDE_WORDS_MM = 100.0  # of a poster's first page, above and below the map
 _TICKS_MM = {10: 4.2, 5: 3.0, 1: 1.9}  # of a ruler's marks, every so many millimetres
 
 
@@ -47,7 +48,7 @@ class _Sheet:
         self._pattern(page)
         left, top = self.plan.at_mm
         across, down = (_whole_cm(side) for side in page.printed[2:])
-        below = top + self.plan.room_mm[1] if self.plan.is_poster else top + page.printed[3]
+        below = top + page.printed[3]
         self._ruler_across(left, below + 2.0, across)
         self._ruler_down(left - 2.0, top, down)
         words_at = below + RULER_MM + 2.0
@@ -64,11 +65,11 @@ class _Sheet:
         p, left = self.plan, EDGE_MM + RULER_MM
         rows, columns = p.pages[-1].row + 1, p.pages[-1].column + 1
         size = [sum(s) for s in (p.pages[-1].own[0::2], p.pages[-1].own[1::2])]
-        self._text(left, 16, f"A board of {p.board.columns} x {p.board.rows} inner corners on {len(p.pages)} sheets",
-                   _HEAD_PT, bold=True)  # fmt: skip
+        corners = f"{p.board.columns} x {p.board.rows} inner corners"
+        self._text(left, 16, f"A board of {corners} on {len(p.pages)} sheets", _HEAD_PT, bold=True)
         self._text(left, 22, f"{rows} rows of {columns}; {size[0]:.0f} x {size[1]:.0f} mm when joined. "
                    "The sheets, seen from the front:", _TEXT_PT)  # fmt: skip
-        scale = min((self.width - 2 * left) / size[0], 0.38 * self.height / size[1])
+        scale = min((self.width - 2 * left) / size[0], (self.height - _GUIDE_WORDS_MM) / size[1])
         self.c.saveState()
         self._place(left, 27, scale)
         self._fill(black_rectangles_mm(p.board), 0.75)

@@ -15,7 +15,7 @@ def board(
     out: Annotated[Path, typer.Argument(help="PDF file to write")],
     paper: Annotated[str, typer.Option(help="a4, a3, letter, or poster: many sheets to glue")] = "a4",
     kind: Annotated[
-        str, typer.Option(help="checkerboard, or charuco: counts when partly hidden")
+        str, typer.Option(help="checkerboard, or charuco, which may be partly hidden")
     ] = "checkerboard",
     columns: Annotated[int, typer.Option(help="Inner corners along the longer side")] = 9,
     rows: Annotated[int, typer.Option(help="Inner corners along the shorter side")] = 6,
