@@ -144,9 +144,7 @@ def _seams(squares: int, side: float, longest: float) -> list[float]:
         elif past > 1 - SEAM_SQUARES:
             seam -= (past - (1 - SEAM_SQUARES)) * side
         if seam <= seams[-1]:
-            raise BadInput(
-                f"board: squares of {side:g} mm are too large for tiles of this paper; take a larger one"
-            )
+            raise BadInput(f"board: squares of {side:g} mm are too large for these pages; take larger pages")
         seams.append(seam)
     return [*seams, length]
 

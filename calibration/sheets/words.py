@@ -24,8 +24,8 @@ def instructions(board: Board, squares: int) -> tuple[str, ...]:
         f"3. Measure with a steel ruler over all {squares} squares of a long row, outer edge to outer edge; "
         f"meant are {squares * side:.1f} mm. Your reading is measured_mm, how far it may be off is "
         f"measured_u_mm. The same by hand: square_mm = reading / {squares}, square_u_mm = its error / "
-        f"{squares}; from a printed ruler: square_mm = {side:g} x measured / printed, square_u_mm = {side:g} x reading "
-        "error / printed.",
+        f"{squares}; from a printed ruler: square_mm = {side:g} x measured / printed, "
+        f"square_u_mm = {side:g} x reading error / printed.",
         "4. If the rulers across and down are stretched differently by more than 0.3 %, take another printer.",
         "5. Flatness matters most: 3 mm of bow costs about 1.7 mm at the player where it is not modelled. Lay "
         "a straight edge along both diagonals.",
