@@ -17,6 +17,7 @@ from calibration.court.model import (
 )
 from calibration.court.registration import CourtOptions, register_court
 from calibration.court.uncertainty import point_covariance_m2, u_over_volume, worst_u_over_volume
+from calibration.court_rig import place_by_court
 from calibration.errors import BadInput, CourtplumbError, FrameMismatch, NotMeasurable
 from calibration.files import load_lens, load_rig, save_lens, save_rig, write_atomically
 from calibration.folder import RigFolder, read_clicks, read_rig_folder, read_toml, write_clicks
@@ -75,6 +76,7 @@ __all__ = [
     "load_rig",
     "picture",
     "picture_paths",
+    "place_by_court",
     "point_covariance_m2",
     "probe",
     "program_version",

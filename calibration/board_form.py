@@ -25,7 +25,7 @@ class BoardForm(StrictModel):
     dictionary: str | None = None
 
     def to_board(self) -> Board:
-        """The board. Raises BadInput, in one line, where keys are missing, contradict or make none."""
+        """The board. Raises BadInput, in one line, where keys are missing or contradict each other."""
         square_mm, square_u_mm = self._square()
         return Board(
             self.columns,

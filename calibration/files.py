@@ -47,13 +47,9 @@ def first_fault(error: ValidationError) -> str:
     return f"{key}: {wanted}{shown}"
 
 
-def write_atomically(path: Path | str, text: str) -> None:
-    """Writes the whole text file (UTF-8) or leaves what was there."""
-    write_bytes_atomically(path, text.encode("utf-8"))
-
-
-def write_bytes_atomically(path: Path | str, data: bytes) -> None:
+def write_atomically(path: Path | str, content: str | bytes) -> None:
     """Writes the whole file or leaves what was there: a temporary file beside it, then one rename."""
+    data = content.encode("utf-8") if isinstance(content, str) else content
     path = Path(path)
     path.parent.mkdir(parents=True, exist_ok=True)
     handle, part = tempfile.mkstemp(prefix=f".{path.name}.", suffix=".part", dir=path.parent)

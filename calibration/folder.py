@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from pydantic import Field, ValidationError, field_validator
+from pydantic import Field, ValidationError, field_validator, model_validator
 
 from calibration.board import Board
 from calibration.board_form import BoardForm
@@ -26,7 +26,8 @@ _CAMERA_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9_-]*")
 
 class _CameraForm(StrictModel):
     name: str
-    lens_footage: str
+    lens_footage: str | None = None
+    lens: str | None = None
     court_picture: str | None = None
 
     @field_validator("name")
@@ -35,6 +36,13 @@ class _CameraForm(StrictModel):
         if not _CAMERA_NAME.fullmatch(name):
             raise ValueError(f"want letters, digits, _ and - only, got {name!r}")
         return name
+
+    @model_validator(mode="after")
+    def _one_lens(self) -> _CameraForm:
+        if (self.lens_footage is None) == (self.lens is None):
+            given = "neither" if self.lens is None else "both"
+            raise ValueError(f"{self.name}: want either lens_footage or lens (a kept lens file), got {given}")
+        return self
 
 
 class _SharedForm(StrictModel):
@@ -50,11 +58,15 @@ class _RigForm(StrictModel):
 
 @dataclass(frozen=True, slots=True)
 class CameraEntry:
-    """One [[camera]] of rig.toml with its paths made absolute."""
+    """One [[camera]] of rig.toml with its paths made absolute; either lens_footage or lens is given.
+
+    lens  a lens calibration that was made once and is kept, of this camera with this video mode
+    """
 
     name: str
-    lens_footage: Path
+    lens_footage: Path | None
     court_picture: Path | None
+    lens: Path | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,8 +92,8 @@ class RigFolder:
         raise BadInput(f"{self.root / 'rig.toml'}: no camera {name!r}; it has {', '.join(self.camera_names)}")
 
     def lens_path(self, camera: str) -> Path:
-        """derived/lens/<camera>.json"""
-        return self.root / "derived" / "lens" / f"{camera}.json"
+        """The kept lens file that rig.toml names, else derived/lens/<camera>.json."""
+        return self.camera(camera).lens or self.root / "derived" / "lens" / f"{camera}.json"
 
     @property
     def rig_path(self) -> Path:
@@ -141,7 +153,9 @@ def read_rig_folder(root: Path | str) -> RigFolder:
     except BadInput as error:
         raise BadInput(f"{path}: {error}") from error
     cameras = tuple(
-        CameraEntry(c.name, root / c.lens_footage, None if c.court_picture is None else root / c.court_picture)
+        CameraEntry(
+            c.name, *(None if p is None else root / p for p in (c.lens_footage, c.court_picture, c.lens))
+        )
         for c in form.camera
     )
     shared_sets = tuple({n: root / p for n, p in s.footage.items()} for s in form.shared)

@@ -203,7 +203,7 @@ def _video_frames(path: Path, start_s: float | None, stop_s: float | None, every
             if stop_s is not None and t_s >= stop_s:
                 return
             if index % every == 0 and (start_s is None or t_s >= start_s):
-                yield Frame(index, t_s, _upright(frame, path))
+                yield Frame(index, t_s, upright(frame, path))
 
 
 def _sought(
@@ -251,7 +251,8 @@ def _stamp(frame: av.VideoFrame, path: Path) -> int:
     return frame.pts
 
 
-def _upright(frame: av.VideoFrame, path: Path) -> Image:
+def upright(frame: av.VideoFrame, path: Path) -> Image:
+    """(H, W, 3) BGR of a decoded frame, its rotation tag applied. Raises BadInput for a tag of odd angles."""
     image = np.asarray(frame.to_ndarray(format="bgr24"), dtype=np.uint8)
     side = frame.side_data.get(SideData.DISPLAYMATRIX)  # type: ignore[call-overload]  # stubs say str
     if side is None:

@@ -1,5 +1,7 @@
 """Shared footage to matched board poses: the board's still moments, found per camera and joined over cameras.
 
+Where the board's motion tells the clocks (calibration.moving), only the still moments themselves are used.
+
 Cameras are started by hand, so nothing here compares frame numbers. The board is held still at several places;
 each camera sees those holds on its own clock. Two cameras' holds are matched by the shift in time under which
 most of them coincide *and* the board's poses agree with one fixed placement of the two cameras.
@@ -23,6 +25,7 @@ from calibration.views import BoardView, Hold
 STILL_SQUARES_PER_S = 0.25  # 2.5 cm/s for 10 cm squares: above a hand's tremor, far below a carried board
 STILL_DRIFT_SQUARES = 0.04  # largest creep over one hold, from its middle
 LEAST_HOLD_S = 0.25
+_COMPARED_S = 1 / 15  # views so far apart: between nearer ones corner noise looks like motion
 LEAST_SHARED = 3  # board poses that two cameras must share before their match counts
 _LEAST_COMMON = 6  # corners that two views must both show before their motion counts: three fix an affine one
 _SAME_ANGLE_RAD = np.deg2rad(8.0)  # two single-board estimates of one placement differ by a few degrees at 10 m
@@ -52,10 +55,14 @@ def find_holds(views: Sequence[BoardView], board: Board) -> list[Hold]:
     """
     if len(views) < 3:
         return []
-    times = np.array([v.t_s for v in views])
-    seen = np.full((len(views), board.count, 2), np.nan)
-    for row, view in zip(seen, views, strict=True):
+    all_times = np.array([v.t_s for v in views])
+    all_seen = np.full((len(views), board.count, 2), np.nan)
+    for row, view in zip(all_seen, views, strict=True):
         row[view.ids] = view.corners_px
+    every = max(1, round(_COMPARED_S / float(np.median(np.diff(all_times)))))
+    times, seen = all_times[::every], all_seen[::every]
+    if len(times) < 3:
+        return []
     step_s = float(np.median(np.diff(times)))
     moved = np.array([_moved_squares(a, b, board) for a, b in pairwise(seen)])
     gap = np.diff(times)
@@ -65,7 +72,8 @@ def find_holds(views: Sequence[BoardView], board: Board) -> list[Hold]:
         first, last = _without_creep(seen, board, first, last)
         start_s, stop_s = times[first], times[last]
         if stop_s - start_s >= LEAST_HOLD_S:
-            px, ids = _mean_corners(seen[first : last + 1])
+            inside = (all_times >= start_s) & (all_times <= stop_s)
+            px, ids = _mean_corners(all_seen[inside])
             holds.append(Hold(float(start_s), float(stop_s), px, ids))
     return holds
 
@@ -140,7 +148,7 @@ def match_by_time(
     middle_a = np.array([(h.start_s + h.stop_s) / 2 for h in a])
     middle_b = np.array([(h.start_s + h.stop_s) / 2 for h in b])
     for shift in sorted({round(float(x), 2) for x in np.subtract.outer(middle_a, middle_b).ravel()}):
-        pairs = _overlapping(a, b, shift)
+        pairs = overlapping(a, b, shift)
         if len(pairs) < LEAST_SHARED:
             continue
         match = match_known(pairs, poses_a, poses_b, board)
@@ -157,7 +165,7 @@ def match_by_time(
     return Match(best.pairs, best.offset_s, best.b_from_a, rival)
 
 
-def _overlapping(a: Sequence[Hold], b: Sequence[Hold], shift_s: float) -> list[tuple[int, int]]:
+def overlapping(a: Sequence[Hold], b: Sequence[Hold], shift_s: float) -> list[tuple[int, int]]:
     """Pairs of holds that share most of the shorter one when b's clock is moved by shift_s."""
     pairs = []
     for i, j in product(range(len(a)), range(len(b))):

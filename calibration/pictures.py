@@ -14,7 +14,7 @@ from calibration.calibrated_rig import CalibratedRig
 from calibration.court.model import OUTLINES_M, SERVE_VOLUME
 from calibration.court.uncertainty import point_covariance_m2
 from calibration.errors import NotMeasurable
-from calibration.files import write_bytes_atomically
+from calibration.files import write_atomically
 from calibration.residuals import Residuals, pattern
 
 _INK, _FAINT = "#222222", "#b0b0b0"
@@ -134,4 +134,4 @@ def _draw_direction(axes, name: str, centre_m: np.ndarray) -> None:  # type: ign
 def _save(figure: Figure, path: Path | str) -> None:
     data = BytesIO()
     figure.savefig(data, format="png", dpi=110, metadata={"Software": None})
-    write_bytes_atomically(path, data.getvalue())
+    write_atomically(path, data.getvalue())

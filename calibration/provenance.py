@@ -11,7 +11,7 @@ from types import MappingProxyType
 
 from calibration.errors import BadInput
 
-METHOD = "3"
+METHOD = "4"
 """Raised whenever the calibration's numbers may change; older derived files then count as out of date."""
 
 _CHUNK = 1 << 20

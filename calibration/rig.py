@@ -115,12 +115,14 @@ def _weighed(seen: Sequence[BoardSeen], solution: BundleSolution, data: RigData)
     group = _groups(seen, data.n_shared)
     noise = {}
     for g in np.unique(group):
-        own = [residuals[s.camera, s.board].ravel() for s, o in zip(seen, group, strict=True) if o == g]
+        own = [
+            residuals[s.camera, s.board].ravel() / s.noise for s, o in zip(seen, group, strict=True) if o == g
+        ]
         # each view's own pose takes up six of its numbers
         freedom = sum(len(r) for r in own) / max(sum(len(r) - 6 for r in own), 1)
         sigma = 1.4826 * float(np.median(np.abs(np.concatenate(own)))) * np.sqrt(freedom)
         noise[g] = float(np.clip(sigma / max(solution.sigma_px, 1e-9), *_NOISE_RANGE))
-    return [replace(s, noise=noise[g]) for s, g in zip(seen, group, strict=True)]
+    return [replace(s, noise=noise[g] * s.noise) for s, g in zip(seen, group, strict=True)]
 
 
 def _rms_of(solution: BundleSolution, data: RigData, camera: int) -> float:

@@ -12,7 +12,7 @@ from calibration.bundle import BoardSeen, BundleSolution, bent_points
 from calibration.checks import Array
 from calibration.geometry.camera import Camera
 from calibration.lens import pose_of_board
-from calibration.rig_data import RigData
+from calibration.rig_data import RigData, settled
 
 _FOLDS = 4
 _LEAST_BOARDS = 8
@@ -41,7 +41,7 @@ def held_out(data: RigData, solution: BundleSolution) -> HeldOut | None:
             return None
         fit = data.solve(rest)
         for b in sorted(out):
-            together = [s for s in data.seen if s.board == b]
+            together = [settled(s, fit) for s in data.seen if s.board == b]
             for target in together:
                 others = [BoardSeen(s.camera, 0, s.uv_px, s.ids) for s in together if s.camera != target.camera]
                 pose = pose_of_board(fit, others, solution.world_from_board[b], data.board)

@@ -17,6 +17,10 @@ from calibration.lens import LensCalibration, loose_prior
 from calibration.shared import Placement, SharedView
 from calibration.start import apart, start_poses
 
+_CLOCK_U_S = 0.005
+"""Prior of a clock error. Wide against what the board's motion tells (well below a millisecond), because the
+same corners tell it again here and must not count twice."""
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class RigData:
@@ -32,12 +36,13 @@ class RigData:
     cameras: tuple[Camera, ...]
     boards: tuple[Rigid, ...]
     n_shared: int
+    n_clocks: int = 0
 
     def solve(self, seen: Sequence[BoardSeen] | None = None) -> BundleSolution:
         """The joint fit to all observations, or to some."""
         problem = BundleProblem(
             self.board.points_m(), self.seen if seen is None else tuple(seen), self.priors, frozenset({0}),
-            bow_u_m=self.board.flat_u_m or None,
+            bow_u_m=self.board.flat_u_m or None, n_clocks=self.n_clocks, clock_u_s=_CLOCK_U_S,
         )  # fmt: skip
         return solve_bundle(problem, self.cameras, self.boards)
 
@@ -58,7 +63,7 @@ def gathered(
     """
     cameras, boards = _start(lenses, views, placements, board)
     at = {lens.camera: i for i, lens in enumerate(lenses)}
-    seen = [BoardSeen(at[c], b, px) for b, view in enumerate(views) for c, px in view.corners_px.items()]
+    seen = [_seen(at[c], b, c, view) for b, view in enumerate(views) for c in view.corners_px]
     priors = []
     for c, lens in enumerate(lenses):
         if not lens.views:
@@ -72,7 +77,24 @@ def gathered(
         rig_from_cam = cameras[c].cam_from_world.inverse()
         boards += [rig_from_cam @ Rigid(R[i], t[i], rig_from_cam.src, "board") for i in range(len(own))]
         seen += own
-    return RigData(board, tuple(seen), tuple(priors), tuple(cameras), tuple(boards), len(views))
+    n_clocks = 1 + max((s.clock for s in seen if s.clock is not None), default=-1)
+    return RigData(board, tuple(seen), tuple(priors), tuple(cameras), tuple(boards), len(views), n_clocks)
+
+
+def settled(seen: BoardSeen, solution: BundleSolution) -> BoardSeen:
+    """The same view where its clock's error, as solved for, puts it."""
+    if seen.velocity_px_s is None or seen.clock is None:
+        return seen
+    uv = seen.uv_px + seen.velocity_px_s * solution.clocks_s[seen.clock]
+    return replace(seen, uv_px=uv, velocity_px_s=None, clock=None)
+
+
+def _seen(camera: int, board: int, name: str, view: SharedView) -> BoardSeen:
+    velocity = view.velocity_px_s.get(name) if name in view.clock else None
+    return BoardSeen(
+        camera, board, view.corners_px[name], view.ids[name], velocity, view.clock.get(name),
+        view.spread.get(name, 1.0),
+    )  # fmt: skip
 
 
 def _start(
@@ -96,7 +118,7 @@ def _start(
     boards = []
     for view in views:
         largest = max(view.corners_px, key=lambda c: float(np.linalg.det(np.cov(view.corners_px[c].T))))
-        pose = cam_from_board(cameras[largest], board, view.corners_px[largest])
+        pose = cam_from_board(cameras[largest], board, view.corners_px[largest], view.ids[largest])
         boards.append(cam_from_rig[largest].inverse() @ pose)
     return [cameras[n] for n in names], boards
 

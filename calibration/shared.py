@@ -7,27 +7,47 @@ from dataclasses import dataclass, field
 from itertools import combinations
 from pathlib import Path
 
+import numpy as np
+
 from calibration.board import Board, Ids, checked_ids, no_ids
 from calibration.checks import Array
 from calibration.errors import BadInput
 from calibration.geometry.camera import Camera
 from calibration.geometry.rigid import Rigid
-from calibration.holds import LEAST_SHARED, Match, cam_from_board, find_holds, match_by_time, match_known
+from calibration.holds import (
+    LEAST_SHARED,
+    Match,
+    cam_from_board,
+    find_holds,
+    match_by_time,
+    match_known,
+    overlapping,
+)
+from calibration.moving.clock import BoardClock, PairClock
+from calibration.moving.join import Group, Pairs, groups, moments_of, pair_clocks, told
+from calibration.moving.moments import Moment
+from calibration.moving.track import BoardTrack, track_of
 from calibration.views import Hold, Progress, scan_boards, silent
 
 _SAME_CLOCK_S = 0.3  # a third pair's shift may differ by this from the one that the other two pairs give
-SCAN_RATE_HZ = 15.0  # a hold of a quarter of a second still shows in four frames
+SCAN_RATE_HZ = (
+    30.0  # a carried board bounces at 2 Hz and its overtones: a cubic follows them at 30 Hz, not at 15
+)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class BoardFootage:
-    """What one camera's part of a shared set holds: still moments of a video, or pictures with their names."""
+    """What one camera's part of a shared set holds: still moments of a video, or pictures with their names.
+
+    track: the board's motion over the whole video; None for pictures, or where too little was seen
+    """
 
     path: Path
     size_px: tuple[int, int]
     is_video: bool
     holds: tuple[Hold, ...]
     names: tuple[str, ...] = ()
+    track: BoardTrack | None = None
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -36,11 +56,21 @@ class SharedView:
 
     corners_px  per camera (n, 2)
     ids         per camera (n,) indices into Board.points_m(); a camera left out saw all corners, in order
+    Of a moving board, besides:
+    velocity_px_s  per camera, the corners' image velocity (n, 2)
+    clock          per camera, index of the clock error that this view shares with the other views of that
+                   camera in its set; corners at the true instant = corners_px + velocity_px_s * error. The
+                   set's reference camera has none, and neither has a board that stood still
+    spread         per camera, noise of the interpolated corners over that of corners in one frame; absent
+                   where it is 1
     """
 
     label: str
     corners_px: Mapping[str, Array]
     ids: Mapping[str, Ids] = field(default_factory=dict)
+    velocity_px_s: Mapping[str, Array] = field(default_factory=dict)
+    clock: Mapping[str, int] = field(default_factory=dict)
+    spread: Mapping[str, float] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         ids = {
@@ -66,35 +96,48 @@ class SharedSet:
 
     offsets_s   per camera that was matched: t_first = t_camera + offset, "first" being the first camera of its
                 group in the set; zero for pictures
+    clocks      per camera whose clock the moving board gave, against the first such camera of its group
+    clock_u_s   standard uncertainty of each clock error, in the order of SharedView.clock (counted from
+                match_set's first_clock)
     """
 
     views: tuple[SharedView, ...]
     placements: tuple[Placement, ...]
     offsets_s: Mapping[str, float]
     flags: tuple[str, ...]
+    clocks: Mapping[str, BoardClock] = field(default_factory=dict)
+    clock_u_s: tuple[float, ...] = ()
 
 
 def read_board_footage(
     path: Path, board: Board, *, label: str = "", progress: Progress = silent
 ) -> BoardFootage:
-    """Finds the board's still moments in a video, or the board in a folder of pictures; BadInput if none."""
+    """Finds the board's still moments and its motion in a video, or the board in a folder of pictures.
+
+    BadInput where the board is never seen.
+    """
     scan = scan_boards(path, board, rate_hz=SCAN_RATE_HZ, refine=False, label=label, progress=progress)
     if not scan.is_video:
         # pictures carry no time: their place in the folder stands for it
         stills = tuple(Hold(v.t_s, v.t_s, v.corners_px, v.ids) for v in scan.views)
         return BoardFootage(path, scan.size_px, False, stills, tuple(v.name for v in scan.views))
-    holds = find_holds(scan.views, board)
-    if not holds:
+    whole = [v for v in scan.views if len(v.ids) == board.count]  # a track follows all corners
+    holds, track = find_holds(scan.views, board), track_of(whole, board)
+    if not holds and track is None:
         raise BadInput(
-            f"{path}: the board is seen in {len(scan.views)} of {scan.searched} frames looked at "
-            "but never keeps still; hold it still for about half a second at each place"
+            f"{path}: the board is seen in {len(scan.views)} of {scan.searched} frames looked at, "
+            "too few to follow it; carry it slowly, and keep it whole in the picture"
         )
-    return BoardFootage(path, scan.size_px, True, tuple(holds))
+    return BoardFootage(path, scan.size_px, True, tuple(holds), track=track)
 
 
-def match_set(footage: Mapping[str, BoardFootage], lenses: Mapping[str, Camera], board: Board) -> SharedSet:
+def match_set(
+    footage: Mapping[str, BoardFootage], lenses: Mapping[str, Camera], board: Board, first_clock: int = 0
+) -> SharedSet:
     """Joins the cameras of one set. lenses: cameras with calibrated lenses (their poses are not used).
 
+    Clocks come from the board's motion where it tells them, and from the pattern of its still moments
+    otherwise. first_clock: the number of clock errors that sets before this one use up.
     Raises BadInput where the set mixes videos and pictures, where pictures differ in size from the lens's,
     where no two cameras share three board poses, or where two shifts in time fit equally well.
     """
@@ -103,27 +146,55 @@ def match_set(footage: Mapping[str, BoardFootage], lenses: Mapping[str, Camera],
         name: [cam_from_board(lenses[name], board, h.corners_px, h.ids) for h in part.holds]
         for name, part in footage.items()
     }
+    tracks = {name: part.track for name, part in footage.items() if part.track is not None}
+    moving = pair_clocks(tracks, lenses, board)
     found: list[tuple[str, str, Match]] = []
-    flags: list[str] = []
     for a, b in combinations(footage, 2):
-        match = _match(footage[a], footage[b], poses[a], poses[b], board)
-        if match is None:
+        pair = moving.found.get((a, b))
+        if pair is not None:
+            found.append((a, b, _match_by_clock(footage[a], footage[b], poses[a], poses[b], board, pair)))
             continue
-        if match.rival >= max(LEAST_SHARED, 0.8 * len(match.pairs)):
-            raise BadInput(
-                f"{footage[a].path} and {footage[b].path}: two shifts in time fit equally well "
-                f"({len(match.pairs)} and {match.rival} board poses agree); "
-                "hold the board in more different places and tilts"
-            )
-        found.append((a, b, match))
+        match = _match(footage[a], footage[b], poses[a], poses[b], board)
+        _want_one_shift(footage[a], footage[b], match, moving.rivals.get((a, b)))
+        if match is not None:
+            found.append((a, b, match))
     if not found:
-        counts = ", ".join(f"{part.path} ({len(part.holds)} still moments)" for part in footage.values())
+        raise BadInput(_nothing_agrees(footage))
+    found.sort(key=lambda f: ((f[0], f[1]) not in moving.found, -len(f[2].pairs)))
+    still = _joined(footage, found, [], board)
+    return _with_moving(still, footage, lenses, board, moving, tracks, first_clock)
+
+
+def _want_one_shift(
+    a: BoardFootage, b: BoardFootage, match: Match | None, rivals_s: tuple[float, float] | None
+) -> None:
+    """Raises BadInput where two shifts in time fit equally well."""
+    where = f"{a.path} and {b.path}: two shifts in time fit equally well"
+    if match is not None and match.rival >= max(LEAST_SHARED, 0.8 * len(match.pairs)):
         raise BadInput(
-            f"shared footage: want at least {LEAST_SHARED} board poses seen together by two cameras, "
-            f"found none that agree in {counts}; the footage may not belong together"
+            f"{where} ({len(match.pairs)} and {match.rival} board poses agree); "
+            "hold the board in more different places and tilts"
         )
-    found.sort(key=lambda f: -len(f[2].pairs))
-    return _joined(footage, found, flags, board)
+    if match is None and rivals_s is not None:
+        raise BadInput(
+            f"{where} ({rivals_s[0]:.1f} s and {rivals_s[1]:.1f} s); "
+            "carry the board along a less regular way, and turn it as you go"
+        )
+
+
+def _nothing_agrees(footage: Mapping[str, BoardFootage]) -> str:
+    counts = ", ".join(f"{part.path} ({_contents(part)})" for part in footage.values())
+    return (
+        f"shared footage: want at least {LEAST_SHARED} board poses seen together by two cameras, "
+        f"found none that agree in {counts}; the footage may not belong together"
+    )
+
+
+def _contents(part: BoardFootage) -> str:
+    if not part.is_video:
+        return f"{len(part.holds)} pictures with the board"
+    seen_s = 0.0 if part.track is None else len(part.track.t_s) * part.track.step_s
+    return f"{len(part.holds)} still moments, the board in sight for {seen_s:.0f} s"
 
 
 def _check_footage(footage: Mapping[str, BoardFootage], lenses: Mapping[str, Camera]) -> None:
@@ -147,6 +218,57 @@ def _match(
         return match_by_time(a.holds, b.holds, poses_a, poses_b, board)
     pairs = [(i, b.names.index(name)) for i, name in enumerate(a.names) if name in b.names]
     return match_known(pairs, poses_a, poses_b, board)
+
+
+def _match_by_clock(
+    a: BoardFootage, b: BoardFootage, poses_a: Sequence[Rigid], poses_b: Sequence[Rigid], board: Board,
+    pair: PairClock,
+) -> Match:  # fmt: skip
+    """The still moments that fall together under a known clock; maybe none."""
+    ends = [pair.clock.to_reference(np.array([h.start_s, h.stop_s])) for h in b.holds]
+    on_a = [Hold(float(t[0]), float(t[1]), h.corners_px, h.ids) for t, h in zip(ends, b.holds, strict=True)]
+    match = match_known(overlapping(a.holds, on_a, 0.0), poses_a, poses_b, board)
+    return Match(() if match is None else match.pairs, pair.clock.offset_s, pair.b_from_a, 0)
+
+
+def _with_moving(
+    still: SharedSet, footage: Mapping[str, BoardFootage], lenses: Mapping[str, Camera], board: Board,
+    moving: Pairs, tracks: Mapping[str, BoardTrack], first_clock: int,
+) -> SharedSet:  # fmt: skip
+    """The set with views of the moving board added to those of its still moments."""
+    where = next(iter(footage.values())).path.stem
+    views, flags = list(still.views), list(still.flags)
+    clocks: dict[str, BoardClock] = {}
+    clock_u_s: list[float] = []
+    for group in groups(tuple(tracks), moving):
+        index = {name: first_clock + len(clock_u_s) + i for i, name in enumerate(list(group.clocks)[1:])}
+        moments = moments_of(group, tracks, lenses, board, _still_poses(still, group, lenses, board))
+        views += [_moving_view(where, moment, index) for moment in moments]
+        clocks |= group.clocks
+        clock_u_s += [group.clocks[name].u_offset_s for name in index]
+        flags += told(group, moving, tracks, len(moments))
+    return SharedSet(tuple(views), still.placements, still.offsets_s, tuple(flags), clocks, tuple(clock_u_s))
+
+
+def _still_poses(still: SharedSet, group: Group, lenses: Mapping[str, Camera], board: Board) -> list[Rigid]:
+    """Board poses of still moments in the frame of the group's first camera."""
+    out = []
+    for view in still.views:
+        name = next((n for n in view.corners_px if n in group.cam_from_first), None)
+        if name is not None:
+            pose = cam_from_board(lenses[name], board, view.corners_px[name], view.ids[name])
+            out.append(group.cam_from_first[name].inverse() @ pose)
+    return out
+
+
+def _moving_view(where: str, moment: Moment, index: Mapping[str, int]) -> SharedView:
+    return SharedView(
+        f"{where} at {moment.t_s:.2f} s",
+        {name: seen.uv_px for name, seen in moment.seen.items()},
+        velocity_px_s={name: seen.velocity_px_s for name, seen in moment.seen.items()},
+        clock={name: index[name] for name in moment.seen if name in index},
+        spread={name: seen.spread for name, seen in moment.seen.items()},
+    )
 
 
 _PoseOf = dict[tuple[str, int], tuple[int, bool]]

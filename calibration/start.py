@@ -38,9 +38,9 @@ def start_cameras(
     R, t = np.empty((len(seen), 3, 3)), np.empty((len(seen), 3))
     for c, name in enumerate(names):
         own = [s for s in seen if s.camera == c]
-        camera = start_lens(name, sizes_px[c], models[c], own, points_m)
+        camera, H = _lens_and_homographies(name, sizes_px[c], models[c], own, points_m)
         lenses.append(camera)
-        R[of == c], t[of == c] = start_poses(camera, own, points_m)
+        R[of == c], t[of == c] = start_poses(camera, own, points_m) if H is None else _poses(H)
     board = np.array([s.board for s in seen])
     Rc, tc = _chained(names, of, board, R, t)
     cameras = tuple(
@@ -53,16 +53,26 @@ def start_lens(
     name: str, size_px: tuple[int, int], model: str, seen: Sequence[BoardSeen], points_m: Array
 ) -> Camera:
     """Focal length with the centre in the picture's middle and no distortion, at the origin of "rig"."""
+    return _lens_and_homographies(name, size_px, model, seen, points_m)[0]
+
+
+def _lens_and_homographies(
+    name: str, size_px: tuple[int, int], model: str, seen: Sequence[BoardSeen], points_m: Array
+) -> tuple[Camera, Array | None]:
+    """The lens, and homographies (V, 3, 3) from board to normalised coordinates, where made on the way."""
     middle = (np.array(size_px) - 1) / 2
     plane, pixels, mask = _padded(seen, points_m, middle)
-    focal = None if model == "fisheye4" else _focal_by_orthogonality(_homographies(plane, pixels, mask))
+    straight = model != "fisheye4"
+    H = _homographies(plane, pixels, mask) if straight else None
+    focal = None if H is None else _focal_by_orthogonality(H)
     if focal is None or not 0.1 * size_px[0] < focal < 10 * size_px[0]:
         focal = _focal_by_trial(plane, pixels, mask, model, size_px[0])
     if focal is None:
         raise NotMeasurable(f"camera {name}: no focal length fits its board views; tilt the board more")
     K = np.array([[focal, 0, middle[0]], [0, focal, middle[1]], [0, 0, 1.0]])
     pose = Rigid.identity(f"cam_{name}", "rig")
-    return Camera(name, size_px, K, np.zeros(len(lens_model(model).terms)), pose, model)
+    camera = Camera(name, size_px, K, np.zeros(len(lens_model(model).terms)), pose, model)
+    return camera, None if H is None else H / np.array([focal, focal, 1.0])[:, None]
 
 
 def start_poses(camera: Camera, seen: Sequence[BoardSeen], points_m: Array) -> tuple[Array, Array]:

@@ -17,9 +17,12 @@ from typing import TypeVar
 from calibration.board import Board
 from calibration.calibrated_rig import CalibratedRig
 from calibration.court.registration import CourtOptions, register_court
+from calibration.court_rig import place_by_court
 from calibration.errors import BadInput, CourtplumbError
 from calibration.files import load_lens, load_rig, save_lens, save_rig
 from calibration.folder import CameraEntry, RigFolder, read_clicks, read_rig_folder
+from calibration.footage import probe
+from calibration.kept_lens import lens_for_size
 from calibration.lens import LEAST_VIEWS, LensCalibration, calibrate_lens
 from calibration.pictures import draw_position_u, draw_residuals
 from calibration.provenance import Provenance, content_hash, program_version
@@ -42,7 +45,8 @@ def run_lens(
 ) -> tuple[LensCalibration, ...]:
     """Calibrates the lens of one camera, or of all in rig.toml's order, into derived/lens/<camera>.json.
 
-    A lens whose footage, board and program version have not changed is read back instead.
+    A kept lens that rig.toml names is read. A lens whose footage, board and program version have not changed
+    is read back instead.
     Raises BadInput or NotMeasurable with the first camera's fault.
     """
     folder = read_rig_folder(rig_folder)
@@ -52,12 +56,14 @@ def run_lens(
 
 def _lens_task(folder: RigFolder, entry: CameraEntry) -> Callable[[Progress], LensCalibration]:
     def task(progress: Progress) -> LensCalibration:
+        path = folder.lens_path(entry.name)
+        if entry.lens_footage is None:
+            return replace(load_lens(path), camera=entry.name)
         made = Provenance(
             program_version(),
             _board_options(folder.board),
-            {_relative(folder, entry.lens_footage): _hash(entry)},
+            {_relative(folder, entry.lens_footage): content_hash(entry.lens_footage)},
         )
-        path = folder.lens_path(entry.name)
         kept = _if_current(path, made, load_lens)
         if kept is not None:
             return kept
@@ -74,10 +80,6 @@ def _lens_task(folder: RigFolder, entry: CameraEntry) -> Callable[[Progress], Le
     return task
 
 
-def _hash(entry: CameraEntry) -> str:
-    return content_hash(entry.lens_footage)
-
-
 def run_rig(rig_folder: Path | str, progress: Progress = silent) -> CalibratedRig:
     """Places all cameras in one frame from the shared footage, into derived/rig.json; lenses first if missing.
 
@@ -88,7 +90,8 @@ def run_rig(rig_folder: Path | str, progress: Progress = silent) -> CalibratedRi
         raise BadInput(f"{folder.root / 'rig.toml'}: want two or more cameras to place a rig, got 1")
     if not folder.shared:
         raise BadInput(
-            f"{folder.root / 'rig.toml'}: want [[shared]] board footage seen by two or more cameras, got none"
+            f"{folder.root / 'rig.toml'}: want [[shared]] board footage seen by two or more cameras, got none; "
+            "`courtplumb court` places the cameras without it, by court points alone"
         )
     lenses = run_lens(rig_folder, progress=progress)
     parts = [(s, name, path) for s, shared in enumerate(folder.shared) for name, path in shared.items()]
@@ -103,12 +106,14 @@ def run_rig(rig_folder: Path | str, progress: Progress = silent) -> CalibratedRi
     views: list[SharedView] = []
     placements: list[Placement] = []
     flags: list[str] = []
+    clock_u_s: list[float] = []
     for s in range(len(folder.shared)):
         footage = {name: part for (own, name, _), part in zip(parts, read, strict=True) if own == s}
-        matched = match_set(footage, cameras, folder.board)
+        matched = match_set(footage, cameras, folder.board, len(clock_u_s))
         views += matched.views
         placements += matched.placements
         flags += matched.flags
+        clock_u_s += matched.clock_u_s
     progress("rig", 0, 1)
     fit = calibrate_rig(folder.name, lenses, views, placements, folder.board, made)
     rig = replace(fit.rig, flags=(*flags, *fit.rig.flags))
@@ -133,6 +138,7 @@ def run_court(
 ) -> CalibratedRig:
     """Places the rig in the court from clicks, into derived/calibrated_rig.json (rig first, where missing).
 
+    Without [[shared]] footage in rig.toml the cameras are placed one by one, from their lenses and the clicks.
     clicks_path: court_clicks.csv next to rig.toml if not given. Raises BadInput naming the clicks at fault.
     """
     folder = read_rig_folder(rig_folder)
@@ -142,22 +148,45 @@ def run_court(
         if click.camera not in folder.camera_names:
             names = ", ".join(folder.camera_names)
             raise BadInput(f"{path}: {click.camera!r} is not a camera of this rig; it has {names}")
-    rig = run_rig(rig_folder, progress)
     options = options or CourtOptions()
-    made = Provenance(
-        program_version(),
-        {**rig.provenance.options, "click_u_px": options.click_u_px, "paint_u_m": options.paint_u_m},
-        {"rig": content_hash(folder.rig_path), "clicks": content_hash(path)},
-    )
+    said: dict[str, str | float] = {
+        "click_u_px": options.click_u_px, "paint_u_m": options.paint_u_m, "line_share": options.line_share,
+    }  # fmt: skip
+    if folder.shared:
+        rig = run_rig(rig_folder, progress)
+        said |= rig.provenance.options
+        inputs = {"rig": content_hash(folder.rig_path)}
+    else:
+        lenses, inputs = _todays_lenses(folder, progress)
+    made = Provenance(program_version(), said, {**inputs, "clicks": content_hash(path)})
     kept = _if_current(folder.calibrated_rig_path, made, load_rig)
     if kept is not None:
         return kept
     progress("court", 0, 1)
-    placed = replace(register_court(rig, clicks, options), provenance=made)
-    draw_position_u(folder.position_u_path, placed)
+    if folder.shared:
+        placed = replace(register_court(rig, clicks, options), provenance=made)
+    else:
+        placed = place_by_court(folder.name, lenses, clicks, made, options)
+    if len(placed.cameras) > 1:
+        draw_position_u(folder.position_u_path, placed)
     save_rig(folder.calibrated_rig_path, placed)
     progress("court", 1, 1)
     return placed
+
+
+def _todays_lenses(folder: RigFolder, progress: Progress) -> tuple[tuple[LensCalibration, ...], dict[str, str]]:
+    """Each camera's lens, scaled to today's court picture, and the hashes of lenses and pictures."""
+    if len(folder.cameras) < 2:
+        raise BadInput(f"{folder.root / 'rig.toml'}: want two or more cameras to place a rig, got 1")
+    lenses, inputs = [], {}
+    for entry, lens in zip(folder.cameras, run_lens(folder.root, progress=progress), strict=True):
+        inputs[f"lens/{entry.name}"] = content_hash(folder.lens_path(entry.name))
+        size_px = lens.size_px
+        if entry.court_picture is not None:
+            inputs[f"picture/{entry.name}"] = content_hash(entry.court_picture)
+            size_px = probe(entry.court_picture).size_px
+        lenses.append(lens_for_size(lens, size_px))
+    return tuple(lenses), inputs
 
 
 _R = TypeVar("_R", LensCalibration, CalibratedRig)

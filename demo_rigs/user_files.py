@@ -47,6 +47,8 @@ def clicks(a: Academy) -> list[tuple[str, str, float, float]]:
     out = []
     for name, camera in a.cameras.items():
         for point, xyz in COURT_POINTS_M.items():
+            if xyz[2] > 0:  # the demo's person clicks painted points only
+                continue
             u, v = camera.project(np.array(xyz)) + rng.normal(0, CLICK_NOISE_PX, 2)
             if _clickable(camera, np.array(xyz), np.array([u, v])):
                 out.append((name, point, float(u), float(v)))

@@ -34,6 +34,18 @@ def people_unit(m: Measure) -> tuple[float, str]:
     return _PERCENT if is_probability(m) else _UNITS[m.unit]
 
 
+def scale_of(unit: str) -> tuple[float, str]:
+    """(factor from SI, suffix) of the unit a person reads for an SI unit that is no probability."""
+    return _UNITS[unit]
+
+
+def expanded_text(u: float, unit: str) -> str:
+    """'± 8 cm' of a standard uncertainty in an SI unit, k = 2."""
+    factor, suffix = _UNITS[unit]
+    expanded = COVERAGE_FACTOR * u * factor
+    return f"± {_at_place(expanded, _expanded_place(expanded))}{suffix}"
+
+
 def _place(u: float, digits: int) -> int:
     """Decimal place (10**place) of the last kept digit, when `digits` of u are kept."""
     exponent = math.floor(math.log10(u))

@@ -189,7 +189,7 @@ def _contrast(image: Image, board: Board, ids: Ids, px: Array, axes: Array) -> A
     level = _sampled(image, px[:, None] + np.einsum("nki,nij->nkj", far, axes))
     white = np.where(is_black, np.inf, level).min(axis=1)
     black = np.where(is_black, level, -np.inf).max(axis=1)
-    return np.asarray(np.nan_to_num(white - black, nan=-np.inf), dtype=float)
+    return np.asarray(np.nan_to_num(white - black, nan=-np.inf))
 
 
 def _on_line(corners: Corners, board: Board, side_px: float) -> NDArray[np.bool_]:

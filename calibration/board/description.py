@@ -74,7 +74,7 @@ class Board:
     square_u_m     standard uncertainty of square_m (one common scale error of the print)
     flat_u_m       how far the board may bow: standard uncertainty of its bow height along either side. Foam and
                    plywood of a metre bow by millimetres (common practice); 0 only for glass or stone
-    kind           "checkerboard", or "charuco": each white square holds a marker, so each corner has a name
+    kind           "checkerboard", or "charuco": a marker in every white square, so that each corner has a name
                    and a partly hidden board counts
     marker_m       side of a marker with its black border; charuco only
     dictionary     key of DICTIONARIES; charuco only. Markers are numbered row by row from the first corner on

@@ -17,6 +17,10 @@ from calibration.geometry.camera import Camera
 from calibration.geometry.rigid import Rigid
 from calibration.geometry.similarity import fit_similarity
 
+LEAST_EACH, WANTED_EACH = 4, 8
+"""Points per camera where only its lens is known. Three leave two poses; from five on a wrong one can be told,
+and from about eight on another point no longer helps much."""
+
 _FOURS = 40  # subsets of four clicks tried per picture: with one wrong click in five, 16 of them are clean
 
 
@@ -47,10 +51,10 @@ def check_clicks(rig: CalibratedRig, clicks: Sequence[Click]) -> None:
     twice = sorted({n for n in named if named.count(n) > 1})
     if twice:
         raise BadInput(f"court clicks: {twice[0][1]} is clicked twice in {twice[0][0]}")
-    want_enough(rig, clicks, [], len(clicks))
+    want_enough(clicks, [], len(clicks))
 
 
-def want_enough(rig: CalibratedRig, clicks: Sequence[Click], bad: Sequence[str], total: int) -> None:
+def want_enough(clicks: Sequence[Click], bad: Sequence[str], total: int) -> None:
     """Three points off one line and three click pairs' worth of data are the least that fix six numbers."""
     excluded = f" after leaving out {', '.join(bad)}" if bad else ""
     if len(bad) > max(1, total // 4):
@@ -70,6 +74,48 @@ def want_enough(rig: CalibratedRig, clicks: Sequence[Click], bad: Sequence[str],
         )
     if len(clicks) < 4:
         raise BadInput(f"court clicks: want at least 4 clicks over all pictures, got {len(clicks)}{excluded}")
+
+
+def want_each(cameras: Sequence[Camera], clicks: Sequence[Click], bad: Sequence[str]) -> None:
+    """What each camera must show of the court where no board ties it to the others.
+
+    Raises BadInput naming the camera, what it has, and what it wants.
+    """
+    excluded = f" after leaving out {', '.join(bad)}" if bad else ""
+    for camera in cameras:
+        own = [c.point for c in clicks if c.camera == camera.name]
+        if len(own) < LEAST_EACH:
+            raise BadInput(
+                f"court clicks: {camera.name} has {len(own)} of the {LEAST_EACH} points that it needs at least "
+                f"(better {WANTED_EACH}){excluded}: no board ties it to the other cameras"
+            )
+        xyz = np.array([court_point(p).xyz_m for p in own])
+        if np.linalg.svd(xyz - xyz.mean(axis=0), compute_uv=False)[1] < 0.5:
+            raise BadInput(
+                f"court clicks: the points of {camera.name} ({', '.join(own)}) lie on one line{excluded}; "
+                "click also a point off that line"
+            )
+
+
+def first_pose(camera: Camera, clicks: Sequence[Click]) -> Rigid:
+    """cam_from_court of one camera from its own clicks, right to a few pixels; wrong clicks are outvoted.
+
+    Raises BadInput where no pose fits them.
+    """
+    own = [c for c in clicks if c.camera == camera.name]
+    origin = camera.placed(Rigid.identity(f"cam_{camera.name}", "court"))
+    candidates = [Rigid(p.R, p.t_m, f"cam_{camera.name}", "court") for p in _from_one_picture(origin, own)]
+    points = np.array([court_point(c.point).xyz_m for c in own])
+    clicked = np.array([c.uv_px for c in own])
+    misses = []
+    for i, pose in enumerate(candidates):
+        miss = np.linalg.norm(np.nan_to_num(clicked - camera.placed(pose).project(points), nan=1e6), axis=1)
+        misses.append((float(np.median(miss)), i))
+    if not misses:
+        raise BadInput(
+            f"court clicks: no place of {camera.name} fits its clicks; check the names of its points"
+        )
+    return candidates[min(misses)[1]]
 
 
 def first_placement(rig: CalibratedRig, clicks: Sequence[Click]) -> Rigid:
@@ -103,26 +149,46 @@ def _lengths(rig: CalibratedRig, clicks: Sequence[Click], rig_from_court: Rigid)
 
 
 def _from_one_picture(camera: Camera, clicks: Sequence[Click]) -> list[Rigid]:
-    """From all clicks of one picture, and (against wrong ones) from its subsets of four."""
+    """From all clicks of one picture, and (against wrong ones) from its subsets of four.
+
+    On the ground: Collins T, Bartoli A (2014), Infinitesimal plane-based pose estimation. With the net's upper
+    edge among them: Terzakis G, Lourakis M (2020), A consistently fast and globally optimal solution to the
+    PnP problem.
+    """
     found = []
-    fours = list(combinations(clicks, 4))
-    subsets = [tuple(clicks), *fours[:: max(1, len(fours) // _FOURS)]]
-    for subset in subsets:
-        points = np.array([court_point(c.point).xyz_m for c in subset])
-        if np.linalg.svd(points - points.mean(axis=0), compute_uv=False)[1] < 0.5:
+    points_m = np.array([court_point(c.point).xyz_m for c in clicks])
+    n = camera.normalised(np.array([c.uv_px for c in clicks]))
+    seen = [i for i in range(len(clicks)) if np.isfinite(n[i]).all()]
+    ground = [i for i in seen if points_m[i, 2] == 0]
+    fours = list(combinations(ground, 4))
+    if len(ground) < 6:
+        fours += [f for f in combinations(seen, 4) if not set(f) <= set(ground)]
+    for subset in [tuple(ground), *fours[:: max(1, len(fours) // _FOURS)]]:
+        x = points_m[list(subset)]
+        if len(subset) < 4 or np.linalg.svd(x - x.mean(axis=0), compute_uv=False)[1] < 0.5:
             continue
-        n = camera.normalised(np.array([c.uv_px for c in subset]))
-        if not np.isfinite(n).all():
-            continue
-        try:
-            _, turns, shifts, _ = cv2.solvePnPGeneric(points, n, np.eye(3), None, flags=cv2.SOLVEPNP_IPPE)
-        except cv2.error:  # four points, three of them on one line
-            continue
+        turns, shifts = _pnp(x, n[list(subset)])
         for turn, shift in zip(turns, shifts, strict=True):
             if np.isfinite(turn).all() and np.isfinite(shift).all():
                 pose = Rigid.from_rotvec(flat(turn), flat(shift), f"cam_{camera.name}", "court")
                 found.append(camera.cam_from_world.inverse() @ pose)
     return found
+
+
+def _pnp(points_m: Array, n: Array) -> tuple[list[Array], list[Array]]:
+    """Turns and shifts that take points to normalised coordinates: two for a plane, one otherwise."""
+    if np.ptp(points_m[:, 2]) == 0:
+        try:
+            found = cv2.solvePnPGeneric(points_m, n, np.eye(3), None, flags=cv2.SOLVEPNP_IPPE)
+            if found[1] and np.isfinite([*found[1], *found[2]]).all():
+                return [flat(r) for r in found[1]], [flat(t) for t in found[2]]
+        except cv2.error:  # three of four points on one line
+            pass
+    try:
+        found = cv2.solvePnPGeneric(points_m, n, np.eye(3), None, flags=cv2.SOLVEPNP_SQPNP)
+    except cv2.error:
+        return [], []
+    return [flat(r) for r in found[1]], [flat(t) for t in found[2]]
 
 
 def _from_triangles(rig: CalibratedRig, clicks: Sequence[Click]) -> list[Rigid]:

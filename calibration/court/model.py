@@ -42,23 +42,39 @@ _SERVICE = "Near service line: its edge on the server's side, at the"
 _FAR_SIDE = "Far service line: its edge away from the net, at the"
 _NET = "On the ground straight under the net: the"
 _OUTER = "outer edge of the"
+_CORD = "The net's upper edge, where it meets the middle of the"
+# Along x, y, z. The strap and the net's band are set by hand (a measuring stick, commonly to within 2 cm), the
+# posts stand in sleeves laid with the court, the cord sags beside them; no published figures: our judgement.
+_STRAP_U_M = (0.015, 0.010, 0.010)
+_POST_U_M = (0.020, 0.010, 0.015)
 _SEEN = " (as seen from the server)"
 
 
 @dataclass(frozen=True, slots=True)
 class CourtPoint:
-    """A point that a person can click: where it is (court frame, metres) and which edge to aim at."""
+    """A point that a person can click: where it is (court frame, metres) and which edge to aim at.
+
+    own_u_m  standard uncertainty along x, y, z of a point of the net, None for a painted one: how well a
+    court's
+             paint lies is the registration's option
+    """
 
     name: str
     x_m: float
     y_m: float
     z_m: float
     how_to_click: str
+    own_u_m: tuple[float, float, float] | None = None
 
     @property
     def xyz_m(self) -> tuple[float, float, float]:
         """(x, y, z) in the court frame, metres."""
         return (self.x_m, self.y_m, self.z_m)
+
+    @property
+    def painted(self) -> bool:
+        """True for a point of the lines, False for one of the net."""
+        return self.own_u_m is None
 
 
 def _named_points() -> tuple[CourtPoint, ...]:
@@ -82,7 +98,13 @@ def _named_points() -> tuple[CourtPoint, ...]:
         ("far_baseline_right_doubles", _D, LENGTH_M, f"{_FAR} the {_OUTER} right doubles line{_SEEN}."),
         ("far_baseline_centre", 0.0, LENGTH_M, f"{_FAR} the middle of its centre mark."),
     ]  # fmt: skip
-    return tuple(CourtPoint(name, x, y, 0.0, text) for name, x, y, text in rows)
+    post, centre_z, post_z = _D + NET_POST_OUTSIDE_M, NET_HEIGHT_CENTRE_M, NET_HEIGHT_POST_M
+    net = (
+        CourtPoint("net_centre_top", 0.0, NET_Y_M, centre_z, f"{_CORD} centre strap.", _STRAP_U_M),
+        CourtPoint("net_left_post_top", -post, NET_Y_M, post_z, f"{_CORD} left post{_SEEN}.", _POST_U_M),
+        CourtPoint("net_right_post_top", post, NET_Y_M, post_z, f"{_CORD} right post{_SEEN}.", _POST_U_M),
+    )
+    return (*(CourtPoint(name, x, y, 0.0, text) for name, x, y, text in rows), *net)
 
 
 POINTS = _named_points()

@@ -3,44 +3,22 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 
-from calibration.bundle import moved, nudged
 from calibration.calibrated_rig import CalibratedRig, ClickResidual, CourtCheck
 from calibration.checks import Array
-from calibration.court.clicks import Click, check_clicks, first_placement, meet, want_enough
+from calibration.court.clicks import Click, check_clicks, first_placement, meet
+from calibration.court.fit import CourtFit, CourtOptions, CourtProblem, root_of, turning
+from calibration.court.misclicks import CleanFit, fit_without_misclicks
 from calibration.court.model import SERVE_VOLUME, court_point
 from calibration.court.uncertainty import worst_u_over_volume
 from calibration.errors import BadInput
 from calibration.geometry.camera import N_CAMERA, SHIFT, TURN, Camera
-from calibration.geometry.rigid import Rigid
 from calibration.geometry.similarity import fit_similarity
 
-_MISCLICK_Z = 6.0  # a click this many of its own predicted standard deviations off is a wrong click, not noise
-_STEPS = 40
-_ROBUST_SIGMAS = 3.0
-_GATE_SIGMAS = 6.0  # clicks farther off do not count in the covariance
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class CourtOptions:
-    """Standard uncertainties that the fit goes by.
-
-    click_u_px  of a click along each image axis: half a pixel to one pixel in a magnified picture
-    paint_u_m   of a painted point against the rules' measure, along x and along y. Lines are commonly laid to
-                within 5 mm; spread evenly that is 5 mm / sqrt 3
-    """
-
-    click_u_px: float = 0.7
-    paint_u_m: float = 0.003
-
-    def __post_init__(self) -> None:
-        if not 0 < self.click_u_px < 50:
-            raise BadInput(f"click_u_px: want above 0 and below 50, got {self.click_u_px}")
-        if not 0 <= self.paint_u_m < 0.1:
-            raise BadInput(f"paint_u_m: want 0 to 0.1 m, got {self.paint_u_m}")
+__all__ = ["CourtOptions", "court_check", "register_court"]
 
 
 def register_court(
@@ -58,208 +36,35 @@ def register_court(
     if rig.frame != "rig":
         raise BadInput(f"rig {rig.name}: want a rig in its own frame, got one in {rig.frame!r}")
     check_clicks(rig, clicks)
-    used = list(range(len(clicks)))
-    best = first_placement(rig, clicks)
-    left_out = np.zeros((len(clicks), 2))
-    bad: list[int] = []
-    while True:
-        fit = _fit(rig, [clicks[i] for i in used], options, best)
-        left_out[used] = _leave_one_out(fit)
-        worst = max(used, key=lambda i: left_out[i, 1])
-        if left_out[worst, 1] <= _MISCLICK_Z:
-            break
-        bad.append(worst)
-        used.remove(worst)
-        want_enough(
-            rig, [clicks[i] for i in used], [_named(clicks[i], left_out[i, 0]) for i in bad], len(clicks)
+    start = first_placement(rig, clicks)
+    problem = CourtProblem(rig.cameras, root_of(rig.covariance), tuple(clicks), options, False, start)
+    clean = fit_without_misclicks(problem)
+    cameras, covariance = _in_court(rig, clean.fit)
+    scale = _free_scale(rig, [clicks[i] for i in clean.used], options)
+    check, flags = court_check(cameras, covariance, clicks, clean, scale)
+    if scale is not None and abs(scale[0] - 1) > 4 * scale[1]:
+        flags.append(
+            f"the court measures {100 * (scale[0] - 1):+.2f} % off in the rig: check the board's square size"
         )
-        best = fit.rig_from_court
-    for i in bad:
-        left_out[i] = _against(rig, clicks[i], options, fit)
-    return _result(rig, clicks, used, left_out, fit, options)
-
-
-def _named(click: Click, off_px: float) -> str:
-    return f"{click.point} in {click.camera} ({off_px:.0f} px off)"
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class _Fit:
-    """What a fit leaves behind.
-
-    rig_from_court, cameras  the estimate
-    covariance    of (camera steps 18 N, court step 6)
-    residuals_px  (C, 2) clicked minus predicted
-    jacobian, weight, normal, click_u_px  the last linear step: (2 C, U) in click sigmas, (C,), (U, U)
-    """
-
-    rig_from_court: Rigid
-    cameras: tuple[Camera, ...]
-    covariance: Array
-    residuals_px: Array
-    jacobian: Array
-    weight: Array
-    normal: Array
-    click_u_px: float
-
-
-def _root(covariance: Array) -> Array:
-    """L (18 N, R) with L Lᵀ = covariance; directions without variance (the gauge) are left out."""
-    d = np.sqrt(np.diag(covariance))
-    live = np.flatnonzero(d > 0)
-    values, vectors = np.linalg.eigh(covariance[np.ix_(live, live)] / np.outer(d[live], d[live]))
-    keep = values > 1e-12 * values.max(initial=0.0)
-    out = np.zeros((len(d), int(keep.sum())))
-    out[live] = d[live, None] * vectors[:, keep] * np.sqrt(values[keep])
-    return out
-
-
-def _fit(rig: CalibratedRig, clicks: Sequence[Click], options: CourtOptions, start: Rigid) -> _Fit:
-    """Gauss-Newton over z (cameras = mean + L z), the court's place (6) and the paint (2 per point).
-
-    All unknowns but the place have a unit normal prior; clicks have a robust (Cauchy) weight.
-    """
-    root = _root(rig.covariance)
-    names = sorted({c.point for c in clicks})
-    n_z, n_paint = root.shape[1], 2 * len(names)
-    z, place, paint = np.zeros(n_z), start, np.zeros(n_paint)
-    prior = np.concatenate([np.ones(n_z), np.zeros(6), np.ones(n_paint)])
-    width = np.inf
-    for step_number in range(_STEPS):
-        cameras = _cameras(rig, root @ z)
-        r, jacobian = _linearised(cameras, root, place, paint, names, clicks, options)
-        z2 = (r.reshape(-1, 2) ** 2).sum(axis=1)
-        # a rough start keeps its say: the robust width shrinks with the residuals to its final size
-        width = max(_ROBUST_SIGMAS, min(width, 3 * float(np.median(np.sqrt(z2)))))
-        weight = np.repeat(1 / (1 + z2 / width**2), 2)
-        unknown = np.concatenate([z, np.zeros(6), paint])
-        normal = jacobian.T @ (jacobian * weight[:, None]) + np.diag(prior)
-        step = _solve(normal, jacobian.T @ (weight * r) - prior * unknown)
-        z, paint = z + step[:n_z], paint + step[n_z + 6 :]
-        place = nudged(place, step[n_z : n_z + 6])
-        if step_number > 3 and np.abs(step).max() < 1e-8:
-            break
-    cameras = _cameras(rig, root @ z)
-    r, jacobian = _linearised(cameras, root, place, paint, names, clicks, options)
-    z2 = (r.reshape(-1, 2) ** 2).sum(axis=1)
-    weight = (z2 < _GATE_SIGMAS**2).astype(float)
-    normal = jacobian.T @ (jacobian * np.repeat(weight, 2)[:, None]) + np.diag(prior)
-    cov = _inverse(normal)
-    expand = np.zeros((root.shape[0] + 6, n_z + 6))
-    expand[: root.shape[0], :n_z] = root
-    expand[root.shape[0] :, n_z:] = np.eye(6)
-    core = cov[: n_z + 6, : n_z + 6]
-    left = r.reshape(-1, 2) * options.click_u_px
-    return _Fit(place, cameras, expand @ core @ expand.T, left, jacobian, weight, normal, options.click_u_px)
-
-
-def _cameras(rig: CalibratedRig, step: Array) -> tuple[Camera, ...]:
-    return tuple(moved(c, s) for c, s in zip(rig.cameras, step.reshape(-1, N_CAMERA), strict=True))
-
-
-def _linearised(
-    cameras: Sequence[Camera], root: Array, place: Rigid, paint: Array, names: Sequence[str],
-    clicks: Sequence[Click], options: CourtOptions,
-) -> tuple[Array, Array]:  # fmt: skip
-    """Residuals (2 C,) in click sigmas, and their derivative by (z, place, paint), sign: predicted."""
-    at = {c.name: i for i, c in enumerate(cameras)}
-    n_z = root.shape[1]
-    r = np.zeros(2 * len(clicks))
-    jacobian = np.zeros((2 * len(clicks), n_z + 6 + len(paint)))
-    for k, click in enumerate(clicks):
-        i, p = at[click.camera], names.index(click.point)
-        x_court = np.array(court_point(click.point).xyz_m)
-        x_court[:2] += options.paint_u_m * paint[2 * p : 2 * p + 2]
-        turned = place.rotate(x_court)
-        uv, by_point, by_camera = cameras[i].project_all(turned + place.t_m)
-        rows = slice(2 * k, 2 * k + 2)
-        r[rows] = click.uv_px - uv
-        jacobian[rows, :n_z] = by_camera @ root[N_CAMERA * i : N_CAMERA * (i + 1)]
-        jacobian[rows, n_z : n_z + 3] = by_point @ _turning(turned)
-        jacobian[rows, n_z + 3 : n_z + 6] = by_point
-        jacobian[rows, n_z + 6 + 2 * p : n_z + 8 + 2 * p] = options.paint_u_m * by_point @ place.R[:, :2]
-    behind = ~np.isfinite(r)
-    r[behind], jacobian[behind] = 1e4, 0.0
-    return r / options.click_u_px, jacobian / options.click_u_px
-
-
-def _turning(v: Array) -> Array:
-    """(3, 3) derivative of exp(r) v by r at r = 0."""
-    return np.asarray(np.cross(np.eye(3), v).T)
-
-
-def _solve(normal: Array, right: Array) -> Array:
-    d = 1 / np.sqrt(np.maximum(np.diag(normal), 1e-300))
-    scaled = normal * np.outer(d, d) + 1e-12 * np.eye(len(d))
-    return np.asarray(d * np.linalg.solve(scaled, right * d))
-
-
-def _inverse(normal: Array) -> Array:
-    d = 1 / np.sqrt(np.maximum(np.diag(normal), 1e-300))
-    scaled = normal * np.outer(d, d)
-    values, vectors = np.linalg.eigh(scaled)
-    if values[0] < 1e-12 * values[-1]:
-        raise BadInput(
-            "court clicks: they leave the rig free to move; click more points, spread over the court"
-        )
-    return np.asarray((vectors / values) @ vectors.T * np.outer(d, d))
-
-
-def _leave_one_out(fit: _Fit) -> Array:
-    """(C, 2): miss in px and its largest component in predicted sigmas, each click predicted without itself.
-
-    Without click i the normal matrix lacks its rows, N' = N - w Jᵀ J, and the click misses its prediction by
-    (1 + w J N'⁻¹ Jᵀ) r; exact for a linear model. Cook RD, Weisberg S (1982), Residuals and influence in
-    regression, section 2.2. Zero where the other clicks alone do not place the court.
-    """
-    n_clicks = len(fit.residuals_px)
-    out = np.zeros((n_clicks, 2))
-    for i in range(n_clicks):
-        j, w = fit.jacobian[2 * i : 2 * i + 2], fit.weight[i]
-        rest = fit.normal - w * j.T @ j
-        d = 1 / np.sqrt(np.maximum(np.diag(rest), 1e-300))
-        values, vectors = np.linalg.eigh(rest * np.outer(d, d))
-        if values[0] < 1e-10 * values[-1]:
-            continue
-        unit = (j * d) @ vectors
-        reach = (unit / values) @ unit.T
-        miss = fit.residuals_px[i] + w * reach @ fit.residuals_px[i]
-        sigma = fit.click_u_px * np.sqrt(1 + np.diag(reach))
-        out[i] = np.linalg.norm(miss), np.abs(miss / sigma).max()
-    return out
-
-
-def _against(rig: CalibratedRig, click: Click, options: CourtOptions, fit: _Fit) -> Array:
-    i = rig.names.index(click.camera)
-    x_court = np.array(court_point(click.point).xyz_m)
-    turned = fit.rig_from_court.rotate(x_court)
-    uv, by_point, by_camera = fit.cameras[i].project_all(turned + fit.rig_from_court.t_m)
-    jacobian = np.zeros((2, len(fit.covariance)))
-    jacobian[:, N_CAMERA * i : N_CAMERA * (i + 1)] = by_camera
-    jacobian[:, -6:-3] = by_point @ _turning(turned)
-    jacobian[:, -3:] = by_point
-    painted = options.paint_u_m * by_point @ fit.rig_from_court.R[:, :2]
-    covariance = (
-        jacobian @ fit.covariance @ jacobian.T + painted @ painted.T + np.eye(2) * options.click_u_px**2
+    return replace(
+        rig, frame="court", cameras=cameras, covariance=covariance, flags=(*rig.flags, *flags), court=check
     )
-    miss = np.nan_to_num(click.uv_px - uv, nan=1e6)
-    return np.array([np.linalg.norm(miss), np.abs(miss / np.sqrt(np.diag(covariance))).max()])
 
 
-def _in_court(rig: CalibratedRig, fit: _Fit) -> tuple[tuple[Camera, ...], Array]:
+def _in_court(rig: CalibratedRig, fit: CourtFit) -> tuple[tuple[Camera, ...], Array]:
     """Cameras in the court frame and their covariance (18 N, 18 N), propagated to first order."""
     n = N_CAMERA * len(rig.cameras)
     spread = np.zeros((n, n + 6))
     spread[:, :n] = np.eye(n)
     placed = []
     for i, camera in enumerate(fit.cameras):
-        R, pose = camera.cam_from_world.R, camera.cam_from_world @ fit.rig_from_court
+        R, pose = camera.cam_from_world.R, camera.cam_from_world @ fit.place
         placed.append(camera.placed(pose))
         at = np.arange(N_CAMERA * i, N_CAMERA * (i + 1))
         turn, shift = at[TURN], at[SHIFT]
-        origin = R @ fit.rig_from_court.t_m
+        origin = R @ fit.place.t_m
         spread[turn, n : n + 3] = R
-        spread[np.ix_(shift, turn)] = _turning(origin)
+        spread[np.ix_(shift, turn)] = turning(origin)
         spread[shift, n + 3 :] = R
     covariance = spread @ fit.covariance @ spread.T
     return tuple(placed), (covariance + covariance.T) / 2
@@ -302,24 +107,19 @@ def _met_covariance(rig: CalibratedRig, clicks: Sequence[Click], met_m: Array, o
     return np.asarray(np.linalg.inv(information) + np.eye(3) * options.paint_u_m**2)
 
 
-def _result(
-    rig: CalibratedRig, clicks: Sequence[Click], used: Sequence[int], left_out: Array, fit: _Fit,
-    options: CourtOptions,
-) -> CalibratedRig:  # fmt: skip
-    cameras, covariance = _in_court(rig, fit)
-    residual = {i: float(np.linalg.norm(r)) for i, r in zip(used, fit.residuals_px, strict=True)}
+def court_check(
+    cameras: Sequence[Camera], covariance: Array, clicks: Sequence[Click], clean: CleanFit,
+    scale: tuple[float, float] | None,
+) -> tuple[CourtCheck, list[str]]:  # fmt: skip
+    """How well the cameras sit in the court, click by click, and what a person should know about it."""
+    residual = {i: float(np.linalg.norm(r)) for i, r in zip(clean.used, clean.fit.residuals_px, strict=True)}
     rows = tuple(
-        ClickResidual(
-            c.camera, c.point, residual.get(i, float(left_out[i, 0])), float(left_out[i, 0]),
-            float(left_out[i, 1]), i in residual,
-        )
-        for i, c in enumerate(clicks)
-    )  # fmt: skip
+        ClickResidual(c.camera, c.point, residual.get(i, float(off)), float(off), float(z), i in residual)
+        for i, (c, (off, z)) in enumerate(zip(clicks, clean.left_out, strict=True))
+    )
     rms = float(np.sqrt(np.mean(np.square(list(residual.values())))))
     worst = worst_u_over_volume(cameras, covariance, SERVE_VOLUME) if len(cameras) > 1 else None
-    scale = _free_scale(rig, [clicks[i] for i in used], options)
-    flags = list(rig.flags)
-    flags += [
+    flags = [
         f"the click on {r.point} in {r.camera} is {r.left_out_px:.0f} px from where the others put it; left out"
         for r in rows
         if not r.used
@@ -328,9 +128,4 @@ def _result(
         flags.append(
             f"calibration alone leaves {1e3 * worst:.0f} mm of uncertainty somewhere in the serve volume"
         )
-    if scale is not None and abs(scale[0] - 1) > 4 * scale[1]:
-        flags.append(
-            f"the court measures {100 * (scale[0] - 1):+.2f} % off in the rig: check the board's square size"
-        )
-    check = CourtCheck(rows, rms, worst, *(scale or (None, None)))
-    return replace(rig, frame="court", cameras=cameras, covariance=covariance, flags=tuple(flags), court=check)
+    return CourtCheck(rows, rms, worst, *(scale or (None, None))), flags

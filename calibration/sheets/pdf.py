@@ -9,7 +9,7 @@ from reportlab.lib.units import mm
 from reportlab.pdfgen.canvas import Canvas
 
 from calibration.board_form import measured_lines
-from calibration.files import write_bytes_atomically
+from calibration.files import write_atomically
 from calibration.sheets.layout import EDGE_MM, RULER_MM, Page, Plan
 from calibration.sheets.pattern import Rectangle, black_rectangles_mm
 from calibration.sheets.words import READING_U_MM, TILE_LINES, instructions
@@ -33,7 +33,7 @@ def write_sheets(path: Path | str, plan: Plan) -> None:
     for number, page in enumerate(plan.pages, start=1):
         _Sheet(canvas, plan).page(page, number)
     canvas.save()
-    write_bytes_atomically(path, data.getvalue())
+    write_atomically(path, data.getvalue())
 
 
 class _Sheet:

@@ -8,7 +8,16 @@ from __future__ import annotations
 import sys
 
 from calibration.errors import CourtplumbError
-from recon.cli import assets, boards, rigs, serves  # noqa: F401  # importing them adds their commands
+from recon.cli import (  # noqa: F401  # importing them adds their commands
+    assets,
+    boards,
+    footage_check,
+    guide,
+    new_day,
+    plans,
+    rigs,
+    serves,
+)
 from recon.cli.app import ERR, app
 
 __all__ = ["app", "main"]

@@ -26,7 +26,7 @@ take rounded-up neighbours. Heel and toe: from the demo's first serve (3D errors
 """
 
 _HIDDEN_BELOW = 0.3  # the model's own visibility; measured: 9.8 px below it against 2.3–3.4 px above
-_HIDDEN_FACTOR = 3.0
+HIDDEN_FACTOR = 3.0
 
 
 def tracks_from_clips(clips: Mapping[str, tuple[tuple[int, int], ClipTracks]], source: str) -> Tracks2D:
@@ -45,7 +45,7 @@ def tracks_from_clips(clips: Mapping[str, tuple[tuple[int, int], ClipTracks]], s
             )
         height = float(np.median(np.ptp(body[seen][..., 1], axis=1)))
         share = np.array([SIGMA_OF_HEIGHT[part.split("_")[-1]] for part in BODY])
-        sigma = np.where(clip.visibility < _HIDDEN_BELOW, _HIDDEN_FACTOR, 1.0) * share * height
+        sigma = np.where(clip.visibility < _HIDDEN_BELOW, HIDDEN_FACTOR, 1.0) * share * height
         sigma = np.where(np.isnan(body[..., 0]), np.nan, sigma)
         both = np.concatenate([sigma, clip.marker_sigma_px], axis=1)
         cameras.append(CameraTracks(name, size, clip.t_cam_s, clip.uv_px, both))

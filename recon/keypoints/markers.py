@@ -71,9 +71,16 @@ def find_markers(
         if found is not None:
             (u, v), area = found
             uv[k] = (u + left, v + top)
-            # half a pixel, and more where the patch is large: its far edge may be hidden or unevenly lit
-            sigma[k] = np.hypot(0.5, 0.08 * np.sqrt(area))
+            sigma[k] = marker_sigma_px(area)
     return uv, sigma
+
+
+def marker_sigma_px(area_px: float) -> float:
+    """Standard uncertainty per axis of a patch's middle, px, from its area.
+
+    Half a pixel, and more where the patch is large: its far edge may be hidden or unevenly lit.
+    """
+    return float(np.hypot(0.5, 0.08 * np.sqrt(area_px)))
 
 
 def _best_patch(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from importlib.metadata import version
 from pathlib import Path
 
@@ -10,6 +11,7 @@ import numpy as np
 from calibration import CalibratedRig
 from calibration.errors import BadInput
 from calibration.footage import probe
+from calibration.footage_check import FootageFinding
 from calibration.own import load_any_rig
 from calibration.provenance import content_hash, program_version
 from recon import result as names
@@ -22,6 +24,7 @@ from recon.keypoints import read_own_keypoints
 from recon.measures import Athlete, measure
 from recon.motion import fit_motion
 from recon.pipeline.detect import detect_tracks
+from recon.pipeline.footage import want_fitting
 from recon.pipeline.options import METHOD, PipelineOptions, Progress, silent
 from recon.pipeline.pictures import make_pictures
 from recon.quality import quality_flags
@@ -50,13 +53,14 @@ def measure_session(
     rig = _rig_of(session)
     made = _making(session, options)
     if not _up_to_date(session, made):
+        footage = want_fitting(session, rig)
         d = session.derived
         (d / names.PROVENANCE).unlink(missing_ok=True)  # written last: it vouches for the others
         for camera in rig.names:
             _picture_index(session, camera).unlink(missing_ok=True)
         tracks = _tracks(session, rig, options, progress)
         store.save_tracks(d / names.TRACKS, tracks)
-        notes = _reconstruct(session, rig, tracks, progress)
+        notes = _reconstruct(session, rig, tracks, footage, progress)
         kept = {"kind": _PROVENANCE, "format": store.FORMAT, "notes": notes}
         store.write_json(d / names.PROVENANCE, made | kept)
     filmed = [name for name in rig.names if name in session.file.video]
@@ -185,7 +189,11 @@ def _told(exchange: Exchange) -> str:
 
 
 def _reconstruct(
-    session: Session, rig: CalibratedRig, tracks: Tracks2D, progress: Progress
+    session: Session,
+    rig: CalibratedRig,
+    tracks: Tracks2D,
+    footage: Sequence[FootageFinding],
+    progress: Progress,
 ) -> dict[str, object]:
     """Everything after the pixels; what a person should know about this run comes back for the record."""
     d, steps = session.derived, 5
@@ -217,7 +225,12 @@ def _reconstruct(
     own = session.file.keypoints is not None
     racket = not own or any(not np.isnan(c.sigma_px[:, tip]).all() for c in tracks.cameras)
     return {
-        "quality": [*quality_flags(clocks, points, flight, events, racket=racket), *_unclear_sides(exchanges)],
+        "footage": [f.sentence for f in footage],
+        "quality": [
+            *(f.sentence for f in footage if f.grade == "flagged"),
+            *quality_flags(clocks, points, flight, events, racket=racket),
+            *_unclear_sides(exchanges),
+        ],
         "left and right exchanged": [_told(e) for e in exchanges],
         "packages": {name: version(name) for name in _PACKAGES},
     }

@@ -1,4 +1,6 @@
-"""A measured serve on the screen, and the page for clicking court points. Reads records, never stages.
+"""A measured serve on the screen, and the pages for clicking court points and for filming the board.
+
+Reads records, never stages.
 
 Names are looked up on first use: the clicking page should not have to wait for the 3D libraries.
 """
@@ -10,12 +12,14 @@ if TYPE_CHECKING:
     from recon.viewer.browser import show
     from recon.viewer.click_page import click_court
     from recon.viewer.drawing import VIEWS
+    from recon.viewer.guide_page import GuidePage
     from recon.viewer.stills import save_picture
     from recon.viewer.window import show_window
 
-__all__ = ["VIEWS", "click_court", "save_picture", "show", "show_window"]
+__all__ = ["VIEWS", "GuidePage", "click_court", "save_picture", "show", "show_window"]
 
 _HOMES = {
+    "GuidePage": "guide_page",
     "VIEWS": "drawing",
     "click_court": "click_page",
     "save_picture": "stills",

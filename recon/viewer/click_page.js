@@ -167,11 +167,24 @@ function show() {
     $("points").append(li);
     if (p.name === asked) li.scrollIntoView({block: "nearest"});
   }
+  $("wanted").textContent = stillWanted();
   $("undo").disabled = !history.length;
   $("register").disabled = !clicks.length;
   document.body.dataset.placed = inCamera;
   showPicture();
   showPlan();
+}
+
+// Without a board each camera is placed by its own points alone.
+function stillWanted() {
+  if (!info.wanted) return "";
+  const {least, good} = info.wanted;
+  const lacking = info.cameras.map(c => ({name: words(c.name), has: clicks.filter(k => k.camera === c.name).length}));
+  const must = lacking.filter(c => c.has < least), better = lacking.filter(c => c.has < good);
+  const list = (cameras, goal) => cameras.map(c => `${c.name} ${goal - c.has}`).join(", ");
+  if (must.length) return `Points still needed: ${list(must, least)} (at least ${least} in each picture, better ${good}).`;
+  if (better.length) return `Enough to register. Better, if they can be seen: ${list(better, good)} more.`;
+  return `Every picture has ${good} points or more.`;
 }
 
 function pixel(svg, event) {
@@ -272,6 +285,10 @@ function showResult(r) {
   };
   result.replaceChildren();
   say("p", `Registered. Clicks lie ${r.rms_px.toFixed(2)} px from where the court is (root mean square). The court as found is drawn dashed in the picture.`, result);
+  if (r.player_u_mm) {
+    const [usual, worst] = r.player_u_mm.map(u => u.toFixed(u < 10 ? 1 : 0));
+    say("p", `At the player, calibration alone leaves ${usual} mm of uncertainty (u), ${worst} mm where it is largest.`, result);
+  }
   for (const flag of r.flags) say("p", flag, result, "fault");
   const table = say("table", "", result);
   for (const row of r.rows) {

@@ -35,6 +35,8 @@ from calibration import (
     read_rig_folder,
     write_clicks,
 )
+from calibration.court.clicks import LEAST_EACH, WANTED_EACH
+from calibration.court_rig import player_u_m
 
 Register = Callable[[], CalibratedRig]
 """Registers the court from the clicks, saved by then; returns the rig in the court. Raises BadInput."""
@@ -114,6 +116,8 @@ class ClickDesk:
             "points": [{"name": p.name, "x": p.x_m, "y": p.y_m, "how": p.how_to_click} for p in POINTS],
             "outlines": [[list(p[:2]) for p in line] for line in OUTLINES_M],
             "clicks": [_as_json(c) for c in self._clicks],
+            # per camera, where no board ties the cameras to each other; with one, a few points over all will do
+            "wanted": None if self.folder.shared else {"least": LEAST_EACH, "good": WANTED_EACH},
         }  # fmt: skip
 
     def save(self, rows: object) -> int:
@@ -153,7 +157,11 @@ class ClickDesk:
             for c in rig.court.clicks
         ]
         drawn = {c.name: court_in_picture(c) for c in rig.cameras if c.name in self.sizes_px}
-        return {"rms_px": rig.court.rms_px, "rows": rows, "drawn": drawn, "flags": list(rig.flags)}
+        known = player_u_m(rig)
+        return {
+            "rms_px": rig.court.rms_px, "rows": rows, "drawn": drawn, "flags": list(rig.flags),
+            "player_u_mm": None if known is None else [1e3 * u for u in known],
+        }  # fmt: skip
 
     def _size_px(self, camera: str) -> tuple[int, int]:
         if camera not in self.sizes_px:

@@ -16,6 +16,7 @@ from recon.cli import app
 from recon.export import points_table
 from recon.keypoints.own_file import COLUMNS
 from recon.measures.catalogue import MEASURES
+from recon.planning.description import PlanForm, load_plan
 from recon.records import EVENT_NAMES, KEYPOINTS, Motion, PointStatus
 from recon.session import SessionFile, load_session
 from recon.uncertainty import JOINT_OFFSET_M, ErrorModel
@@ -56,6 +57,20 @@ def test_every_own_calibration_in_the_docs_is_read(page: str, code: str, tmp_pat
     (tmp_path / "own_rig.toml").write_text(code, encoding="utf-8")
     rig = load_any_rig(tmp_path / "own_rig.toml")
     assert rig.frame == "court" and all(c.centre_m()[1] < 0 for c in rig.cameras), page  # behind the baseline
+
+
+@pytest.mark.parametrize(("page", "code"), blocks("toml", "# plan.toml"))
+def test_every_plan_in_the_docs_is_read(page: str, code: str, tmp_path: Path) -> None:
+    (tmp_path / "plan.toml").write_text(code, encoding="utf-8")
+    assert len(load_plan(tmp_path / "plan.toml").cameras) >= 2, page
+
+
+def test_every_key_of_a_plan_is_explained() -> None:
+    section = text_of("files.md").split("## plan.toml")[1].split("\n## ")[0]
+    keys = set(PlanForm.model_fields) - {"camera"}
+    for form in PlanForm.model_json_schema()["$defs"].values():
+        keys |= set(form["properties"]) - {"allowed"}
+    assert [k for k in sorted(keys) if not re.search(rf"`\[*{k}\]*`", section)] == []
 
 
 def test_every_column_of_the_exported_tables_is_listed() -> None:

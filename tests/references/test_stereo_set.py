@@ -12,9 +12,7 @@ small as stated (the Monte Carlo tests show that).
 
 from __future__ import annotations
 
-import os
 import shutil
-from pathlib import Path
 
 import numpy as np
 import pytest
@@ -27,12 +25,8 @@ from calibration.provenance import Provenance
 from calibration.rig import calibrate_rig
 from calibration.shared import match_set, read_board_footage
 from calibration.views import scan_boards
+from tests.support.stereo_pictures import stereo_pictures
 
-PLACES = (
-    os.environ.get("COURTPLUMB_STEREO_SET", ""),
-    "/usr/share/doc/opencv-doc/examples/data",
-    "/usr/share/doc/opencv-doc/examples/cpp",
-)
 BOARD = Board(9, 6, 0.030)
 LENS_FOCAL_CENTRE = {"left": (533.52331, 533.52700, 341.60377, 235.19287),
                      "right": (536.81377, 536.47649, 326.28655, 250.10122)}  # fmt: skip
@@ -42,18 +36,9 @@ TURN_RAD, TURN_3U_RAD = np.array([0.00669, 0.00452, -0.00350]), np.array([0.0027
 SHIFT_MM, SHIFT_3U_MM = np.array([-99.80198, 1.12443, 0.05041]), np.array([0.142, 0.114, 0.498])
 
 
-def pictures() -> Path:
-    for place in PLACES:
-        if place and (Path(place) / "left01.jpg").exists() and (Path(place) / "right14.jpg").exists():
-            return Path(place)
-    pytest.skip(
-        "stereo set not found: install Debian's opencv-doc, or name its folder in COURTPLUMB_STEREO_SET"
-    )
-
-
 @pytest.fixture(scope="module")
 def solved(tmp_path_factory: pytest.TempPathFactory) -> CalibratedRig:
-    source, folder = pictures(), tmp_path_factory.mktemp("stereo")
+    source, folder = stereo_pictures(), tmp_path_factory.mktemp("stereo")
     lenses, footage = [], {}
     for side in ("left", "right"):
         (folder / side).mkdir()

@@ -8,8 +8,19 @@ from pathlib import Path
 import cv2
 import numpy as np
 
-from calibration import OUTLINES_M, CalibratedRig, Camera, ClickResidual, CourtCheck, Provenance, save_rig
-from calibration.geometry.camera import PARAMETERS
+from calibration import (
+    LENS_PARAMETERS,
+    OUTLINES_M,
+    CalibratedRig,
+    Camera,
+    ClickResidual,
+    CourtCheck,
+    LensCalibration,
+    Provenance,
+    save_lens,
+    save_rig,
+)
+from calibration.geometry.camera import N_LENS, PARAMETERS
 
 _U = dict.fromkeys(PARAMETERS, 0.002) | {"fx_px": 2.0, "fy_px": 2.0, "cx_px": 1.5, "cy_px": 1.5}
 
@@ -44,6 +55,23 @@ def save_example_rig_folder(folder: Path, cameras: tuple[Camera, ...]) -> None:
         )
     board = "[board]\ncolumns = 9\nrows = 6\nsquare_mm = 100.0\n"
     (folder / "rig.toml").write_text(f'name = "invented example"\n{board}{"".join(entries)}', encoding="utf-8")
+
+
+def save_lens_only_rig_folder(folder: Path, cameras: tuple[Camera, ...]) -> None:
+    """The same without a board: each camera has a kept lens with invented covariance, nothing is shared."""
+    save_example_rig_folder(folder, cameras)
+    path = folder / "rig.toml"
+    text = path.read_text(encoding="utf-8")
+    for camera in cameras:
+        u = np.array([_U[name] for name in LENS_PARAMETERS]) * camera.used_parameters()[:N_LENS]
+        rms = np.full(20, 0.2)
+        lens = LensCalibration(
+            camera.name, camera.size_px, camera.K_px, camera.distortion, np.diag(u**2), 0.2, rms, 20, 0.9,
+            model=camera.model,
+        )  # fmt: skip
+        save_lens(folder / "lens" / f"{camera.name}.json", lens)
+        text = text.replace(f'lens_footage = "lens/{camera.name}.mp4"', f'lens = "lens/{camera.name}.json"')
+    path.write_text(text, encoding="utf-8")
 
 
 def _court_picture(camera: Camera) -> np.ndarray:

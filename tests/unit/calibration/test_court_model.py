@@ -17,13 +17,13 @@ def test_left_and_right_mirror_each_other() -> None:
 
 def test_every_point_says_how_to_click_it() -> None:
     texts = [p.how_to_click for p in POINTS]
-    assert len(set(texts)) == len(texts) == 18
+    assert len(set(texts)) == len(texts) == 21
     assert all(t.endswith(".") and "\n" not in t for t in texts)
 
 
 def test_every_point_lies_on_a_painted_edge_or_middle() -> None:
     edges_x = {round(v, 6) for line in PAINTED_LINES for v in (line.x0_m, line.x1_m)} | {0.0}
-    for x, _, z in COURT_POINTS_M.values():
+    for x, _, z in (p.xyz_m for p in POINTS if p.painted):
         assert z == 0 and round(x, 6) in edges_x
 
 
