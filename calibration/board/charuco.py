@@ -26,6 +26,7 @@ _REACH_PX = 14.0  # and its limit: beyond, time grows and the corner gains nothi
 _RIM_PX = 1.0  # a marker's edge is blurred this far into the light rim around it
 _LEAST_RIM_PX = 1.5  # kept on either side of an edge also where the rim is thinner: else nothing is left
 _MOST_MOVED = 0.2  # of a square, from where the markers put the corner
+_MOST_MISSED = 1.4  # times the median miss of a board's corners: more, and a hand or a cut lies in the window
 _MOST_UNEVEN = 0.35  # as for the checkerboard: a corner that jumped breaks the line of its neighbours more
 _MIN_CONTRAST = 12.0  # grey levels between black and white squares
 _GAUSSIAN = 2 * 1.2816 / np.sqrt(2 * np.pi)  # 10-90 % width x steepest slope / contrast of a Gaussian edge
@@ -60,10 +61,12 @@ def refine_charuco(picture: Image, board: Board, start: Corners) -> Corners | No
     """Sub-pixel corners near `start`: good to 0.02-0.06 px if sharp. None where too few corners are there."""
     image = grey(picture)
     axes = _axes_px(start, board)
-    px = _meeting_points(image, board, start, axes)
+    px, miss = _meeting_points(image, board, start, axes)
     side = np.linalg.norm(axes, axis=1).min(axis=1)  # the shorter side of a square at each corner
     good = np.isfinite(px).all(axis=1) & (np.linalg.norm(px - start.px, axis=1) < _MOST_MOVED * side)
     good &= _contrast(image, board, start.ids, px, axes) > _MIN_CONTRAST
+    if good.any():
+        good &= miss < _MOST_MISSED * np.median(miss[good])
     good[good] = _on_line(Corners(px[good], start.ids[good]), board, float(np.median(side)))
     kept = Corners(px[good], start.ids[good])
     return kept if enough_corners(kept, board) else None
@@ -144,8 +147,8 @@ def _axes_px(corners: Corners, board: Board) -> Array:
     return np.asarray(np.stack([ends[0] - ends[2], ends[1] - ends[3]], axis=1) / 2e-3, dtype=float)
 
 
-def _meeting_points(image: Image, board: Board, start: Corners, axes: Array) -> Array:
-    """(n, 2) where the edges around each corner meet; NaN at the picture's border.
+def _meeting_points(image: Image, board: Board, start: Corners, axes: Array) -> tuple[Array, Array]:
+    """Where the edges around each corner meet (n, 2), NaN at the border; and by how much they miss (n,).
 
     Source of the step: Foerstner W, Guelch E (1987), A fast operator for detection and precise location of
     distinct points, ISPRS Intercommission Workshop: the point that all gradients in a window are square to.
@@ -156,9 +159,10 @@ def _meeting_points(image: Image, board: Board, start: Corners, axes: Array) -> 
     rim = np.maximum(_rim(board) - _RIM_PX / side, _LEAST_RIM_PX / side)
     into_board = np.linalg.inv(np.transpose(axes, (0, 2, 1)))
     parity = (start.ids % board.columns + start.ids // board.columns) % 2
-    px = meeting_points(np.ascontiguousarray(image), start.px, into_board, parity, reach, rim)
+    found = meeting_points(np.ascontiguousarray(image), start.px, into_board, parity, reach, rim)
+    px, miss = found[:, :2], found[:, 2]
     inside = np.asarray((px > 1) & (px < np.array(image.shape[::-1]) - 2)).all(axis=1, keepdims=True)
-    return np.where(inside, px, np.nan)
+    return np.where(inside, px, np.nan), miss
 
 
 def _rim(board: Board) -> float:

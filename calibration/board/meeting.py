@@ -16,7 +16,10 @@ _STEPS, _SETTLED_PX = 12, 0.005
 def meeting_points(
     image: Image, start_px: Array, into_board: Array, parity: Ids, reach: Array, rim: Array
 ) -> Array:
-    """(n, 2) px, each the point that the gradients around it are square to.
+    """(n, 3): px of the point that the gradients around each are square to, and how far the edges miss it.
+
+    The miss is the rms distance in px, weighted by the gradients: the edges' own width where all run through
+    the point, more where something else lies in the window.
 
     start_px (n, 2)          first guess
     into_board (n, 2, 2)     px from the corner to squares along the board's x and y
@@ -24,29 +27,29 @@ def meeting_points(
     reach (n,)               half side of the window, squares
     rim (n, 2)               in a white square nothing farther than this from both edges counts, squares
     """
-    out = np.empty_like(start_px)
+    out = np.empty((len(start_px), 3))
     for k in range(len(start_px)):
-        x, y = start_px[k, 0], start_px[k, 1]
+        x, y, miss = start_px[k, 0], start_px[k, 1], 0.0
         farthest = 3 * reach[k] / np.abs(into_board[k]).max()  # px
         for _ in range(_STEPS):
-            dx, dy = _step(image, x, y, into_board[k], parity[k], reach[k], rim[k])
+            dx, dy, miss = _step(image, x, y, into_board[k], parity[k], reach[k], rim[k])
             x, y = x + dx, y + dy
             if dx * dx + dy * dy < _SETTLED_PX**2:
                 break
             if abs(x - start_px[k, 0]) + abs(y - start_px[k, 1]) > farthest:
                 break  # lost; the caller sees that it went too far
-        out[k, 0], out[k, 1] = x, y
+        out[k, 0], out[k, 1], out[k, 2] = x, y, miss
     return out
 
 
 @njit(cache=True)
 def _step(image, x, y, into, parity, reach, rim):  # type: ignore[no-untyped-def]
-    """From (x, y) to the weighted meeting point of the edges around it; (0, 0) where there are none."""
+    """From (x, y) to the weighted meeting point of the edges around it, (0, 0) if none; and the miss."""
     height, width = image.shape
     det = into[0, 0] * into[1, 1] - into[0, 1] * into[1, 0]
     half_x = int(np.ceil(reach * (abs(into[1, 1]) + abs(into[0, 1])) / abs(det)))
     half_y = int(np.ceil(reach * (abs(into[1, 0]) + abs(into[0, 0])) / abs(det)))
-    xx = xy = yy = bx = by = 0.0
+    xx = xy = yy = bx = by = off = 0.0
     for j in range(max(1, int(np.rint(y)) - half_y), min(height - 1, int(np.rint(y)) + half_y + 1)):
         for i in range(max(1, int(np.rint(x)) - half_x), min(width - 1, int(np.rint(x)) + half_x + 1)):
             px, py = i - x, j - y
@@ -63,10 +66,15 @@ def _step(image, x, y, into, parity, reach, rim):  # type: ignore[no-untyped-def
             xx += w * gx * gx
             xy += w * gx * gy
             yy += w * gy * gy
-            along = w * (gx * px + gy * py)
-            bx += gx * along
-            by += gy * along
+            along = gx * px + gy * py
+            bx += w * gx * along
+            by += w * gy * along
+            off += w * along * along
     d = xx * yy - xy * xy
     if d <= 1e-6 * (xx + yy) ** 2 or d <= 0:
-        return 0.0, 0.0  # a flat window, or one edge only: the corner stays, and its contrast drops it later
-    return (yy * bx - xy * by) / d, (xx * by - xy * bx) / d
+        return (
+            0.0,
+            0.0,
+            0.0,
+        )  # flat, or one edge only: the corner stays, and its contrast drops it
+    return (yy * bx - xy * by) / d, (xx * by - xy * bx) / d, np.sqrt(off / (xx + yy))

@@ -10,6 +10,7 @@ import sys
 from calibration.errors import CourtplumbError
 from recon.cli import (  # noqa: F401  # importing them adds their commands
     assets,
+    boards,
     footage_check,
     guide,
     new_day,

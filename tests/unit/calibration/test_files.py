@@ -78,6 +78,44 @@ def test_faults_in_rig_toml_are_named_in_one_line(tmp_path: Path, old: str, new:
     assert "\n" not in str(caught.value)
 
 
+MEASURED = "measured_mm = 999.0\nmeasured_squares = 10\nmeasured_u_mm = 0.4"
+
+
+def test_a_length_over_many_squares_gives_the_squares_side(tmp_path: Path) -> None:
+    board = read_rig_folder(written(tmp_path, RIG_TOML.replace("square_mm = 100.0", MEASURED))).board
+    assert board.square_m == pytest.approx(0.0999) and board.square_u_m == pytest.approx(0.00004)
+
+
+def test_a_charuco_board_is_read(tmp_path: Path) -> None:
+    keys = 'kind = "charuco"\nsquare_mm = 100.0\nmarker_mm = 70.0\ndictionary = "5x5_100"'
+    board = read_rig_folder(written(tmp_path, RIG_TOML.replace("square_mm = 100.0", keys))).board
+    assert board == Board(9, 6, 0.1, kind="charuco", marker_m=0.07, dictionary="5x5_100")
+
+
+@pytest.mark.parametrize(
+    ("keys", "wanted"),
+    [
+        ("", "want square_mm, or measured_mm with measured_squares, got neither"),
+        (
+            f"square_mm = 100.0\n{MEASURED}",
+            "want the squares' side once, .* got square_mm beside measured_mm and",
+        ),
+        (f"square_u_mm = 0.1\n{MEASURED}", "got square_u_mm beside measured_mm"),
+        ("measured_mm = 999.0", "measured_mm wants measured_squares and measured_u_mm too"),
+        ("measured_mm = 999.0\nmeasured_squares = 10", "wants measured_u_mm too"),
+        (MEASURED.replace("= 10", "= 11"), "want at most the 10 squares of the longer side, got 11"),
+        (MEASURED.replace("= 10", "= 9.5"), r"board\.measured_squares: .*integer"),
+        ('square_mm = 100.0\nkind = "charuco"', "a charuco board wants marker_mm and dictionary, got nothing"),
+        ('square_mm = 100.0\nkind = "circles"', "want kind = .* got 'circles'"),
+        ("square_mm = 100.0\nmarker_mm = 70.0", "a checkerboard has no markers"),
+    ],
+)
+def test_faults_of_the_board_are_named_in_one_line(tmp_path: Path, keys: str, wanted: str) -> None:
+    with pytest.raises(BadInput, match=wanted) as caught:
+        read_rig_folder(written(tmp_path, RIG_TOML.replace("square_mm = 100.0", keys)))
+    assert "\n" not in str(caught.value) and str(caught.value).startswith(str(tmp_path / "rig.toml"))
+
+
 def test_no_rig_toml(tmp_path: Path) -> None:
     with pytest.raises(BadInput, match=r"rig\.toml: no such file"):
         read_rig_folder(tmp_path)

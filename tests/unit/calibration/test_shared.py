@@ -11,7 +11,7 @@ from calibration.board import Board
 from calibration.checks import Array
 from calibration.errors import BadInput
 from calibration.geometry import Camera, Rigid
-from calibration.holds import find_holds, half_turn
+from calibration.holds import cam_from_board, find_holds, half_turn
 from calibration.shared import BoardFootage, match_set
 from calibration.views import BoardView, Hold
 from tests.support.rig_worlds import BOARD, SIZE_PX, court_cameras, faces, rig_cameras, shared_boards
@@ -61,6 +61,58 @@ def test_a_board_always_carried_has_no_holds() -> None:
     moving = [BoardView(i, i / 15, px) for i, px in enumerate(uv) if np.isfinite(px).all()]
     assert find_holds(moving, BOARD) == []
     assert find_holds(moving[:2], BOARD) == []
+
+
+def test_holds_of_a_partly_seen_board_keep_their_corners_names() -> None:
+    """A hand wanders over the board: every view lacks other corners, and some lack nearly all."""
+    rng = np.random.default_rng(2)
+    camera = rig_cameras(court_cameras(("left",)))[0]
+    poses = shared_boards((camera,), 4, rng, at_least=1)
+    views = []
+    for view in walked(camera, poses, 0.0, rng):
+        ids = np.flatnonzero(rng.random(54) < 0.8)
+        views.append(BoardView(view.index, view.t_s, view.corners_px[ids], ids=ids))
+    holds = find_holds(views, BOARD)
+    assert len(holds) == 4
+    for hold, pose in zip(holds, poses, strict=True):
+        exact = camera.project(pose.apply(BOARD.points_m()))
+        assert 40 < len(hold.ids) <= 54
+        assert np.abs(hold.corners_px - exact[hold.ids]).max() < 0.6
+    few = [BoardView(v.index, v.t_s, v.corners_px[:5], ids=v.ids[:5]) for v in views]
+    assert find_holds(few, BOARD) == []  # five corners do not tell whether a board moves
+
+
+def test_the_pose_of_a_partly_seen_board() -> None:
+    camera = rig_cameras(court_cameras(("left",)))[0]
+    (pose,) = shared_boards((camera,), 1, np.random.default_rng(7), at_least=1)
+    ids = np.array([3, 4, 5, 12, 13, 14, 21, 22, 23, 30, 31, 32])
+    uv = camera.project(pose.apply(BOARD.points_m()[ids]))
+    exact = camera.cam_from_world @ pose
+    found = cam_from_board(camera, BOARD, uv, ids)
+    np.testing.assert_allclose(found.t_m, exact.t_m, atol=1e-4)
+    np.testing.assert_allclose(found.R, exact.R, atol=1e-4)
+
+
+def test_partly_seen_boards_are_joined_and_keep_their_corners_names() -> None:
+    rng = np.random.default_rng(3)
+    board = Board(9, 6, 0.1, kind="charuco", marker_m=0.07, dictionary="4x4_250")
+    cameras = {c.name: c for c in rig_cameras(court_cameras(("left", "right")))}
+    poses = shared_boards(tuple(cameras.values()), 8, rng)
+    parts = {}
+    for name, camera in cameras.items():
+        holds = []
+        for i, pose in enumerate(poses):
+            first = 9 * int(rng.integers(0, 3))
+            ids = np.arange(first, first + 36)  # four of six rows, each camera its own
+            holds.append(Hold(1.2 * i, 1.2 * i + 0.5, camera.project(pose.apply(board.points_m()[ids])), ids))
+        parts[name] = BoardFootage(Path(f"{name}.mp4"), SIZE_PX, True, tuple(holds))
+    joined = match_set(parts, cameras, board)
+    assert len(joined.views) == 8
+    for view in joined.views:
+        common, left, right = np.intersect1d(view.ids["left"], view.ids["right"], return_indices=True)
+        assert len(common) >= 18
+        corners = {"left": view.corners_px["left"][left], "right": view.corners_px["right"][right]}
+        agree_on_one_pose(corners, cameras)
 
 
 def footage(
