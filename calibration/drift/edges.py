@@ -1,0 +1,145 @@
+"""Painted line edges in a picture: where a registered camera expects them, and where they are, to a part of a pixel."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from calibration.checks import Array
+from calibration.court.model import PAINTED_LINES
+from calibration.drift.patches import Grey, sampled_at
+from calibration.drift.shifts import Shifts, predicted_uv
+from calibration.geometry.camera import Camera
+from calibration.geometry.rigid import Rigid
+
+_SPACING_M = 0.25  # along a line
+_STEP_PX = 0.5  # along a profile
+_AVERAGED_PX = np.linspace(-4.0, 4.0, 9)  # side by side profiles that are averaged
+_LEAST_WIDTH_PX = 2.5  # a line must be this wide in the picture for its two edges to be apart after smoothing
+_LEAST_RISE = 8.0  # grey levels of 255 between paint and ground
+_U_PX = 0.1  # of one averaged edge; the true scatter is estimated when the motion is fitted
+_OUTER = {
+    "baseline": ("y0", -1), "far_baseline": ("y1", 1), "left_doubles": ("x0", -1), "right_doubles": ("x1", 1),
+    "left_singles": ("x0", -1), "right_singles": ("x1", 1), "service": ("y0", -1), "far_service": ("y1", 1),
+}  # fmt: skip
+"""Line → its edge that the rules lay down (all measures run to the outside), and the sign of the way out."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class EdgePoints:
+    """Points on painted edges: x_m (K, 3) court, out (K, 3) unit way off the paint, width_m (K,), line (K,) number."""
+
+    x_m: Array
+    out: Array
+    width_m: Array
+    line: Array
+
+
+def edge_points() -> EdgePoints:
+    """Points every quarter of a metre along the outer edges of the court's lines."""
+    x, out, width, number = [], [], [], []
+    for n, line in enumerate(PAINTED_LINES):
+        if line.name not in _OUTER:
+            continue
+        side, sign = _OUTER[line.name]
+        across = side.startswith("y")
+        low, high = (line.x0_m, line.x1_m) if across else (line.y0_m, line.y1_m)
+        at = {"y0": line.y0_m, "y1": line.y1_m, "x0": line.x0_m, "x1": line.x1_m}[side]
+        along = np.arange(low + _SPACING_M, high - _SPACING_M / 2, _SPACING_M)
+        fixed, zero = np.full_like(along, at), np.zeros_like(along)
+        x.append(np.stack([along, fixed, zero] if across else [fixed, along, zero], axis=1))
+        out.append(np.tile([0.0, sign, 0.0] if across else [sign, 0.0, 0.0], (len(along), 1)))
+        width += [line.width_m] * len(along)
+        number += [float(n)] * len(along)
+    return EdgePoints(np.concatenate(x), np.concatenate(out), np.array(width), np.array(number))
+
+
+def edge_shifts(
+    camera: Camera, reference: Grey | None, new: Grey, motion: Rigid, reach_px: float
+) -> Shifts:
+    """Edges near where `motion` puts them, at most reach_px off.
+
+    With a reference picture the edge is measured in both pictures, so that neither the paint's laying errors nor
+    the registered camera's matter; without one it is compared with the rules' measures (kind "court lines" both).
+    """
+    points = edge_points()
+    still_uv, normal, wide = _seen(camera, camera.cam_from_world, points)
+    keep = wide > _LEAST_WIDTH_PX
+    points = EdgePoints(points.x_m[keep], points.out[keep], points.width_m[keep], points.line[keep])
+    still_uv, normal = still_uv[keep], normal[keep]
+    count = len(points.line)
+    blank = np.zeros(count)
+    asked = Shifts(
+        "court lines", still_uv, normal, blank, np.full(count, _U_PX), np.full(count, np.nan), blank,
+        points.x_m, points.line,
+    )  # fmt: skip
+    uv = predicted_uv(camera, motion, asked)
+    turned = _normals_after(camera, motion, points, uv)
+    at, ok = _found(new, uv, turned, reach_px)
+    own = np.zeros(count)
+    if reference is not None:
+        own, ok_before = _found(reference, still_uv, normal, reach_px=4.0)
+        ok = ok & ok_before
+    measured = (turned * uv).sum(axis=1) + at
+    from_uv = still_uv + own[:, None] * normal
+    kept = np.flatnonzero(ok)
+    relative = reference is not None
+    return Shifts(
+        "court lines", from_uv[kept], turned[kept], measured[kept], np.full(len(kept), _U_PX),
+        np.full(len(kept), np.nan), np.zeros(len(kept)), None if relative else points.x_m[kept],
+        np.full(len(kept), -1.0) if relative else points.line[kept],
+    )  # fmt: skip
+
+
+def _seen(camera: Camera, pose: Rigid, points: EdgePoints) -> tuple[Array, Array, Array]:
+    """Pixels (K, 2), unit normals off the paint (K, 2), and the line's width there (K,) px; 0 where out of sight."""
+    standing = camera.placed(pose)
+    uv, by_point, _ = standing.project_all(points.x_m)
+    out = np.einsum("kij,kj->ki", by_point, points.out)
+    along = np.einsum("kij,kj->ki", by_point, np.abs(points.out[:, [1, 0, 2]]))
+    # the edge runs along `along` in the picture; its normal is what of `out` stands square to it
+    with np.errstate(divide="ignore", invalid="ignore"):
+        along = along / np.linalg.norm(along, axis=1, keepdims=True)
+        square = out - (out * along).sum(axis=1, keepdims=True) * along
+        size = np.linalg.norm(square, axis=1)
+        normal = square / size[:, None]
+    width, height = camera.size_px
+    inside = np.isfinite(uv).all(axis=1) & (uv > 12).all(axis=1) & (uv < np.array([width, height]) - 13).all(axis=1)
+    inside &= np.isfinite(normal).all(axis=1)
+    return uv, normal, np.where(inside, np.nan_to_num(size) * points.width_m, 0.0)
+
+
+def _normals_after(camera: Camera, motion: Rigid, points: EdgePoints, uv: Array) -> Array:
+    """Unit normals (K, 2) in the new picture."""
+    pose = Rigid(
+        motion.R @ camera.cam_from_world.R, motion.R @ camera.cam_from_world.t_m + motion.t_m,
+        camera.cam_from_world.dst, camera.cam_from_world.src,
+    )  # fmt: skip
+    _, normal, _ = _seen(camera, pose, points)
+    return np.where(np.isfinite(normal), normal, 0.0)
+
+
+def _found(grey: Grey, uv: Array, normal: Array, reach_px: float) -> tuple[Array, Array]:
+    """Offset (K,) px of the edge along the normal, and (K,) whether there is one clear edge within reach.
+
+    The paint is brighter than the ground, so going outwards the grey value falls; the edge is where it falls
+    fastest, by a parabola through the steepest step and its neighbours.
+    """
+    steps = np.arange(-reach_px - 1, reach_px + 1 + _STEP_PX / 2, _STEP_PX)
+    tangent = np.stack([-normal[:, 1], normal[:, 0]], axis=1)
+    at = uv[:, None, None] + steps[:, None, None] * normal[:, None, None] + _AVERAGED_PX[:, None] * tangent[:, None, None]
+    values = sampled_at(grey, at.reshape(len(uv), -1, 2)).reshape(len(uv), len(steps), -1).mean(axis=2)
+    fall = -(values[:, 2:] - values[:, :-2]) / (2 * _STEP_PX)
+    middle = steps[1:-1]
+    fall_or_none = np.nan_to_num(fall, nan=-1e3)
+    best = np.clip(fall_or_none.argmax(axis=1), 1, fall.shape[1] - 2)
+    rows = np.arange(len(uv))
+    a, b, c = (fall_or_none[rows, best + k] for k in (-1, 0, 1))
+    bend = a - 2 * b + c
+    with np.errstate(divide="ignore", invalid="ignore"):
+        part = np.where(bend < 0, 0.5 * (a - c) / bend, 0.0)
+    offset = middle[best] + np.clip(part, -1, 1) * _STEP_PX
+    rise = np.ptp(np.nan_to_num(values), axis=1)
+    clear = (b > _LEAST_RISE / 4) & (rise > _LEAST_RISE) & (bend < 0) & (np.abs(offset) < reach_px)
+    return offset, clear & np.isfinite(values).all(axis=1)
