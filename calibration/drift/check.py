@@ -12,7 +12,7 @@ from scipy import stats
 from calibration.checks import Array
 from calibration.court.registration import CourtOptions
 from calibration.drift.coarse import coarse_motion
-from calibration.drift.edges import edge_shifts
+from calibration.drift.edges import WIDTH_U_M, edge_shifts
 from calibration.drift.motion import MotionFit, fit_motion
 from calibration.drift.patches import half_side_px, patch_shifts, smoothed
 from calibration.drift.places import choose_places
@@ -25,7 +25,7 @@ Picture = NDArray[np.uint8]
 
 _REACH_PX = (12.0, 6.0)  # search for line edges: before and after the first fit
 _ROUNDS = 3
-_FIRST_SMOOTHING_PX = 2.5
+_WANTED_TURN_RAD, _WANTED_SHIFT_M = np.radians(1.0), 0.1  # pictures that would hide more than this tell nothing
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -147,9 +147,10 @@ def _fitted(
     sharp = smoothed(new)
     if reference is None:
         motion, fit = no_motion(camera), None
+        laid_u_m = float(np.hypot(paint_u_m, WIDTH_U_M))
         for reach in _REACH_PX:
             groups = (edge_shifts(camera, None, sharp, motion, reach), *clicks)
-            fit = fit_motion(camera, camera_covariance, groups, motion, paint_u_m)
+            fit = fit_motion(camera, camera_covariance, groups, motion, laid_u_m)
             motion = fit.motion
         assert fit is not None
         return fit, groups
@@ -197,6 +198,16 @@ def _judged(
     p = float(stats.f.sf(float(step @ information @ step) / 6, 6, freedom))
     # a non-central F this far out passes the threshold in 95 % of cases
     reach = _noncentrality(options.alpha, freedom)
+    noticed_turn_rad = float(np.sqrt(reach / np.linalg.eigvalsh(information[:3, :3])[0]))
+    noticed_shift_m = float(np.sqrt(reach / np.linalg.eigvalsh(information[3:, 3:])[0]))
+    moved: bool | None = p < options.alpha
+    reason = ""
+    if not moved and (noticed_turn_rad > _WANTED_TURN_RAD or noticed_shift_m > _WANTED_SHIFT_M):
+        moved = None
+        reason = (
+            f"too little was found again: a turn of {np.degrees(noticed_turn_rad):.1f} degrees or a shift of "
+            f"{1e3 * noticed_shift_m:.0f} mm could go unseen"
+        )
     to_court = _centre_from_motion(camera, fit)
     outer = to_court @ covariance @ to_court.T
     evidence = tuple(
@@ -204,10 +215,8 @@ def _judged(
         for g, used, r in zip(shifts, fit.used, fit.residual_px, strict=True)
     )
     return CameraCheck(
-        camera.name, p < options.alpha, fit.motion.rotvec_rad(), _centre_shift(camera, fit), outer, p,
-        float(np.sqrt(reach / np.linalg.eigvalsh(information[:3, :3])[0])),
-        float(np.sqrt(reach / np.linalg.eigvalsh(information[3:, 3:])[0])),
-        evidence, with_reference, "", fit, shifts,
+        camera.name, moved, fit.motion.rotvec_rad(), _centre_shift(camera, fit), outer, p, noticed_turn_rad,
+        noticed_shift_m, evidence, with_reference, reason, fit, shifts,
     )  # fmt: skip
 
 

@@ -16,7 +16,10 @@ from calibration.geometry.rigid import Rigid
 _SPACING_M = 0.25  # along a line
 _STEP_PX = 0.5  # along a profile
 _AVERAGED_PX = np.linspace(-4.0, 4.0, 9)  # side by side profiles that are averaged
-_LEAST_WIDTH_PX = 2.5  # a line must be this wide in the picture for its two edges to be apart after smoothing
+_EDGE_WIDTH_PX = 2.5  # a line must be this wide in the picture for its two edges to be apart after smoothing
+_LEAST_WIDTH_PX = 0.5  # a narrower one hardly stands out; between the two its middle is measured
+WIDTH_U_M = 0.0036
+"""Half the width of a line is 12.5 to 25 mm by the rules; spread evenly, its middle is known to 12.5 mm / sqrt 12."""
 _LEAST_RISE = 8.0  # grey levels of 255 between paint and ground
 _U_PX = 0.1  # of one averaged edge; the true scatter is estimated when the motion is fitted
 _OUTER = {
@@ -28,12 +31,26 @@ _OUTER = {
 
 @dataclass(frozen=True, slots=True, eq=False)
 class EdgePoints:
-    """Points on painted edges: x_m (K, 3) court, out (K, 3) unit way off the paint, width_m (K,), line (K,) number."""
+    """Points on painted lines.
+
+    x_m      (K, 3) court frame: on the outer edge, or in the middle of a line too thin in the picture
+    out      (K, 3) unit way off the paint
+    width_m  (K,) of the line
+    line     (K,) its number among PAINTED_LINES
+    middle   (K,) 1 where the middle is meant, 0 for the edge
+    """
 
     x_m: Array
     out: Array
     width_m: Array
     line: Array
+    middle: Array
+
+    def part(self, keep: Array) -> EdgePoints:
+        """The chosen points."""
+        return EdgePoints(
+            self.x_m[keep], self.out[keep], self.width_m[keep], self.line[keep], self.middle[keep]
+        )
 
 
 def edge_points() -> EdgePoints:
@@ -52,7 +69,19 @@ def edge_points() -> EdgePoints:
         out.append(np.tile([0.0, sign, 0.0] if across else [sign, 0.0, 0.0], (len(along), 1)))
         width += [line.width_m] * len(along)
         number += [float(n)] * len(along)
-    return EdgePoints(np.concatenate(x), np.concatenate(out), np.array(width), np.array(number))
+    count = np.zeros(len(width))
+    return EdgePoints(np.concatenate(x), np.concatenate(out), np.array(width), np.array(number), count)
+
+
+def _edges_or_middles(camera: Camera) -> EdgePoints:
+    """Of the lines in the camera's picture, the outer edge where it can be told apart, else the middle."""
+    points = edge_points()
+    _, _, wide = _seen(camera, camera.cam_from_world, points)
+    thin = ((wide > 0) & (wide <= _EDGE_WIDTH_PX)).astype(float)
+    inwards = (thin * points.width_m / 2)[:, None] * points.out
+    points = EdgePoints(points.x_m - inwards, points.out, points.width_m, points.line, thin)
+    _, _, wide = _seen(camera, camera.cam_from_world, points)
+    return points.part(wide > _LEAST_WIDTH_PX)
 
 
 def edge_shifts(
@@ -63,11 +92,8 @@ def edge_shifts(
     With a reference picture the edge is measured in both pictures, so that neither the paint's laying errors nor
     the registered camera's matter; without one it is compared with the rules' measures (kind "court lines" both).
     """
-    points = edge_points()
-    still_uv, normal, wide = _seen(camera, camera.cam_from_world, points)
-    keep = wide > _LEAST_WIDTH_PX
-    points = EdgePoints(points.x_m[keep], points.out[keep], points.width_m[keep], points.line[keep])
-    still_uv, normal = still_uv[keep], normal[keep]
+    points = _edges_or_middles(camera)
+    still_uv, normal, _ = _seen(camera, camera.cam_from_world, points)
     count = len(points.line)
     blank = np.zeros(count)
     asked = Shifts(
@@ -76,10 +102,10 @@ def edge_shifts(
     )  # fmt: skip
     uv = predicted_uv(camera, motion, asked)
     turned = _normals_after(camera, motion, points, uv)
-    at, ok = _found(new, uv, turned, reach_px)
+    at, ok = _found(new, uv, turned, points.middle, reach_px)
     own = np.zeros(count)
     if reference is not None:
-        own, ok_before = _found(reference, still_uv, normal, reach_px=4.0)
+        own, ok_before = _found(reference, still_uv, normal, points.middle, 4.0)
         ok = ok & ok_before
     measured = (turned * uv).sum(axis=1) + at
     from_uv = still_uv + own[:, None] * normal
@@ -120,26 +146,26 @@ def _normals_after(camera: Camera, motion: Rigid, points: EdgePoints, uv: Array)
     return np.where(np.isfinite(normal), normal, 0.0)
 
 
-def _found(grey: Grey, uv: Array, normal: Array, reach_px: float) -> tuple[Array, Array]:
+def _found(grey: Grey, uv: Array, normal: Array, middle: Array, reach_px: float) -> tuple[Array, Array]:
     """Offset (K,) px of the edge along the normal, and (K,) whether there is one clear edge within reach.
 
-    The paint is brighter than the ground, so going outwards the grey value falls; the edge is where it falls
-    fastest, by a parabola through the steepest step and its neighbours.
+    The paint is brighter than the ground. Going outwards the grey value falls: the edge is where it falls fastest,
+    a thin line's middle where it is highest; both by a parabola through the extreme sample and its neighbours.
     """
     steps = np.arange(-reach_px - 1, reach_px + 1 + _STEP_PX / 2, _STEP_PX)
     tangent = np.stack([-normal[:, 1], normal[:, 0]], axis=1)
-    at = uv[:, None, None] + steps[:, None, None] * normal[:, None, None] + _AVERAGED_PX[:, None] * tangent[:, None, None]
+    at = uv[:, None, None] + steps[:, None, None] * normal[:, None, None]
+    at = at + _AVERAGED_PX[:, None] * tangent[:, None, None]
     values = sampled_at(grey, at.reshape(len(uv), -1, 2)).reshape(len(uv), len(steps), -1).mean(axis=2)
     fall = -(values[:, 2:] - values[:, :-2]) / (2 * _STEP_PX)
-    middle = steps[1:-1]
-    fall_or_none = np.nan_to_num(fall, nan=-1e3)
-    best = np.clip(fall_or_none.argmax(axis=1), 1, fall.shape[1] - 2)
+    signal = np.nan_to_num(np.where(middle[:, None] > 0, values[:, 1:-1], fall), nan=-1e3)
+    best = np.clip(signal.argmax(axis=1), 1, signal.shape[1] - 2)
     rows = np.arange(len(uv))
-    a, b, c = (fall_or_none[rows, best + k] for k in (-1, 0, 1))
+    a, b, c = (signal[rows, best + k] for k in (-1, 0, 1))
     bend = a - 2 * b + c
     with np.errstate(divide="ignore", invalid="ignore"):
         part = np.where(bend < 0, 0.5 * (a - c) / bend, 0.0)
-    offset = middle[best] + np.clip(part, -1, 1) * _STEP_PX
+    offset = steps[1:-1][best] + np.clip(part, -1, 1) * _STEP_PX
     rise = np.ptp(np.nan_to_num(values), axis=1)
-    clear = (b > _LEAST_RISE / 4) & (rise > _LEAST_RISE) & (bend < 0) & (np.abs(offset) < reach_px)
+    clear = (rise > _LEAST_RISE) & (bend < 0) & (np.abs(offset) < reach_px)
     return offset, clear & np.isfinite(values).all(axis=1)
