@@ -13,7 +13,9 @@ from __future__ import annotations
 import argparse
 import time
 from collections.abc import Iterator
+from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 
@@ -49,12 +51,14 @@ class Case:
     seconds: float
 
 
-def cases(count: int, part: float, seed: int, nudges: tuple[str, ...] = tuple(NUDGES)) -> Iterator[Case]:
-    """`count` cases of each nudge; cameras and scenes in turn."""
+def cases(
+    numbers: range, part: float, seed: int, nudges: tuple[str, ...] = tuple(NUDGES)
+) -> Iterator[Case]:
+    """A case of each nudge for every number; cameras and scenes in turn."""
     for n, name in enumerate(PLACES_M):
         true = scaled_camera(court_camera(name), part)
         scene = Scene(true, seed + n)
-        for k in range(n, count, len(PLACES_M)):
+        for k in (k for k in numbers if k % len(PLACES_M) == n):
             rng = np.random.default_rng([seed, n, k])
             reference = scene.seen_by(true, Day(player=False, shadows=2, quality=95), rng)
             camera, covariance = registered(true, rng)
@@ -71,6 +75,10 @@ def cases(count: int, part: float, seed: int, nudges: tuple[str, ...] = tuple(NU
                 yield Case(nudge, check, error2, seconds)
 
 
+def _all_cases(numbers: range, part: float, seed: int) -> list[Case]:
+    return list(cases(numbers, part, seed))
+
+
 def wilson(hits: int, count: int) -> tuple[float, float]:
     """95 % interval of a share (Wilson EB (1927), J Am Stat Assoc 22:209)."""
     z, p = 1.96, hits / count
@@ -84,8 +92,13 @@ def main() -> None:
     parser.add_argument("--cases", type=int, default=100)
     parser.add_argument("--part", type=float, default=0.5)
     parser.add_argument("--seed", type=int, default=0)
+    parser.add_argument("--workers", type=int, default=1)
     asked = parser.parse_args()
-    found = list(cases(asked.cases, asked.part, asked.seed))
+    each = -(-asked.cases // asked.workers)
+    numbers = [range(i, min(i + each, asked.cases)) for i in range(0, asked.cases, each)]
+    with ProcessPoolExecutor(asked.workers) as pool:
+        work = partial(_all_cases, part=asked.part, seed=asked.seed)
+        found = [case for own in pool.map(work, numbers) for case in own]
     print("nudge             called moved   95 % interval   cannot tell   turn error   shift error   e²/6   s")
     for nudge in NUDGES:
         own = [c for c in found if c.nudge == nudge]

@@ -184,17 +184,19 @@ class _Problem:
         return _Linear(np.concatenate(residual), np.concatenate(by_motion), np.concatenate(spread), common)
 
     def by_camera(self, motion: Rigid) -> Array:
-        """(M, 18) derivative of the predicted positions by the registered camera's PARAMETERS, central differences."""
-        used, out = self.camera.used_parameters(), np.zeros((sum(len(g) for g in self.groups), N_CAMERA))
-        size = np.concatenate([[0.5] * 4, [1e-4] * 8, [1e-5] * 3, [1e-4] * 3])  # pixels, lens terms, rad, m
-        for j in np.flatnonzero(used):
-            sides = []
-            for sign in (1.0, -1.0):
-                other = moved(self.camera, sign * size[j] * np.eye(N_CAMERA)[j])
-                standing = new_camera(other, motion)
-                at = [(g.normal * standing.project(g.x_still_m(other))).sum(axis=1) for g in self.groups]
-                sides.append(np.concatenate(at))
-            out[:, j] = np.nan_to_num((sides[0] - sides[1]) / (2 * size[j]))
+        """(M, 18) derivative of the predicted positions by the registered camera's PARAMETERS, by differences."""
+        size = np.concatenate([[0.1] * 4, [1e-5] * 8, [1e-6] * 3, [1e-5] * 3])  # pixels, lens terms, rad, m
+
+        def positions(camera: Camera) -> Array:
+            standing = new_camera(camera, motion)
+            return np.concatenate(
+                [(g.normal * standing.project(g.x_still_m(camera))).sum(axis=1) for g in self.groups]
+            )
+
+        here = positions(self.camera)
+        out = np.zeros((len(here), N_CAMERA))
+        for j in np.flatnonzero(self.camera.used_parameters()):
+            out[:, j] = np.nan_to_num((positions(moved(self.camera, size[j] * np.eye(N_CAMERA)[j])) - here) / size[j])
         return out
 
 
