@@ -8,7 +8,7 @@ import numpy as np
 
 from calibration.checks import Array
 from calibration.court.model import PAINTED_LINES
-from calibration.drift.patches import Grey, sampled_at
+from calibration.drift.patches import CLIPPED, Grey, sampled_at
 from calibration.drift.shifts import Shifts, predicted_uv
 from calibration.geometry.camera import Camera
 from calibration.geometry.rigid import Rigid
@@ -168,4 +168,5 @@ def _found(grey: Grey, uv: Array, normal: Array, middle: Array, reach_px: float)
     offset = steps[1:-1][best] + np.clip(part, -1, 1) * _STEP_PX
     rise = np.ptp(np.nan_to_num(values), axis=1)
     clear = (rise > _LEAST_RISE) & (bend < 0) & (np.abs(offset) < reach_px)
-    return offset, clear & np.isfinite(values).all(axis=1)
+    whole = np.isfinite(values).all(axis=1) & (np.nan_to_num(values).max(axis=1) < CLIPPED)
+    return offset, clear & whole

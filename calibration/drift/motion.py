@@ -27,6 +27,7 @@ _ROBUST_SIGMAS = 2.5
 _GATE_SIGMAS = 4.0  # shifts farther off belong to something that moved by itself
 _TILES = (8, 5)  # parts of the picture whose errors are taken as independent of each other's
 _N_SPREAD = 1 + _TILES[0] * _TILES[1]
+_TILE_U_PX = 0.03  # shade and compression shift neighbouring places together by this much; from rendered days
 _LEAST_SHIFT_M = 0.005  # how far things off the court are trusted is judged for a shift of at least this much
 _OWN_SHARE = 0.5  # of the range of distances for each thing by itself, beside what neighbours share
 _LEAST_SHIFTS, _LEAST_TILES = 24, 10
@@ -179,7 +180,8 @@ class _Problem:
             apart = by_x * np.nan_to_num(g.nearness_u / g.nearness)[:, None] * shift_m
             spread.append(_OWN_SHARE * np.linalg.norm(apart, axis=1))
             painted = _by_paint(g, by_x @ self.camera.cam_from_world.R, numbers) * self.paint_u_m
-            shared.append(np.concatenate([_by_nearness(self.camera, g, apart), painted], axis=1))
+            tiled = _by_tile(self.camera, g)
+            shared.append(np.concatenate([_by_nearness(self.camera, g, apart), tiled, painted], axis=1))
         common = np.concatenate([by_camera @ self.root, np.concatenate(shared)], axis=1)
         return _Linear(np.concatenate(residual), np.concatenate(by_motion), np.concatenate(spread), common)
 
@@ -211,6 +213,13 @@ def _by_nearness(camera: Camera, g: Shifts, apart: Array) -> Array:
     out = np.zeros((len(g), _N_SPREAD, 3))
     out[:, 0] = apart
     out[np.arange(len(g)), 1 + _tiles(camera, g.uv_px)] = apart
+    return out.reshape(len(g), -1)
+
+
+def _by_tile(camera: Camera, g: Shifts) -> Array:
+    """(K, 2 tiles) what a displacement along u or v that a part of the picture shares does, per _TILE_U_PX."""
+    out = np.zeros((len(g), _TILES[0] * _TILES[1], 2))
+    out[np.arange(len(g)), _tiles(camera, g.uv_px)] = _TILE_U_PX * g.normal
     return out.reshape(len(g), -1)
 
 

@@ -18,6 +18,7 @@ Grey = NDArray[np.float32]
 
 SMOOTHING_PX = 1.0  # sampled pictures hold detail up to half a cycle per pixel, which interpolation spoils
 _ROUNDS = 8
+CLIPPED = 247.0  # smoothed grey values above it were cut off by the sensor; a cut-off edge seems to lie farther out
 _LIKE = 0.75  # least correlation of a patch with its template; players and shadow edges fall below
 _LARGEST_U_PX = 0.25  # a direction known worse than this tells nothing about a nudge
 _FLOOR_U_PX = 0.02  # interpolation and the sensor's fixed pattern leave this even without noise
@@ -137,6 +138,7 @@ def _registered(t: _Templates, new: Grey, start: Array, local: Array) -> tuple[A
     deviation = sampled - sampled.mean(axis=1, keepdims=True)
     power = np.sqrt((deviation**2).sum(axis=1) * (t.columns[..., 2] ** 2).sum(axis=1)) + 1e-9
     like = (deviation * t.columns[..., 2]).sum(axis=1) / power
+    like = np.where(np.maximum(sampled, t.values).max(axis=1) > CLIPPED, -1.0, like)
     return run, (left**2).sum(axis=1) / freedom, np.nan_to_num(like, nan=-1.0)
 
 
