@@ -20,6 +20,7 @@ from calibration.court.registration import CourtOptions, register_court
 from calibration.errors import BadInput, CourtplumbError
 from calibration.files import load_lens, load_rig, save_lens, save_rig
 from calibration.folder import CameraEntry, RigFolder, read_clicks, read_rig_folder
+from calibration.history import keep_calibration, without_mending
 from calibration.lens import LEAST_VIEWS, LensCalibration, calibrate_lens
 from calibration.provenance import Provenance, content_hash, program_version
 from calibration.rig import calibrate_rig
@@ -128,10 +129,13 @@ def run_court(
     clicks_path: Path | str | None = None,
     progress: Progress = silent,
     options: CourtOptions | None = None,
+    date_utc: str | None = None,
 ) -> CalibratedRig:
     """Places the rig in the court from clicks, into derived/calibrated_rig.json (rig first, where missing).
 
-    clicks_path: court_clicks.csv next to rig.toml if not given. Raises BadInput naming the clicks at fault.
+    clicks_path: court_clicks.csv next to rig.toml if not given. What is current afterwards is also kept in
+    derived/history with the court pictures, dated date_utc (ISO 8601); so is what it replaces. A rig of which a
+    camera was mended since stays as it is while clicks and footage do. Raises BadInput naming the clicks at fault.
     """
     folder = read_rig_folder(rig_folder)
     path = folder.clicks_path if clicks_path is None else Path(clicks_path)
@@ -147,14 +151,37 @@ def run_court(
         {**rig.provenance.options, "click_u_px": options.click_u_px, "paint_u_m": options.paint_u_m},
         {"rig": content_hash(folder.rig_path), "clicks": content_hash(path)},
     )
-    kept = _if_current(folder.calibrated_rig_path, made, load_rig)
-    if kept is not None:
-        return kept
-    progress("court", 0, 1)
-    placed = replace(register_court(rig, clicks, options), provenance=made)
-    save_rig(folder.calibrated_rig_path, placed)
-    progress("court", 1, 1)
-    return placed
+    kept = _current_placed(folder.calibrated_rig_path, made)
+    if kept is None:
+        progress("court", 0, 1)
+        kept = replace(register_court(rig, clicks, options), provenance=made)
+        _keep(folder, date_utc, "found in use; how it was made was not recorded")
+        save_rig(folder.calibrated_rig_path, kept)
+        progress("court", 1, 1)
+    _keep(folder, date_utc, "board and court clicks")
+    return kept
+
+
+def _current_placed(path: Path, made: Provenance) -> CalibratedRig | None:
+    """The rig on disk if it was made exactly so, whether or not a camera of it was mended afterwards."""
+    if not path.exists():
+        return None
+    try:
+        record = load_rig(path)
+    except BadInput:
+        return None
+    return record if made.same_making(without_mending(record.provenance)) else None
+
+
+def _keep(folder: RigFolder, date_utc: str | None, cause: str) -> None:
+    """The current calibration into the history, unless it is there or cannot be read."""
+    try:
+        load_rig(folder.calibrated_rig_path)
+    except BadInput:
+        return
+    given = {c.name: c.court_picture for c in folder.cameras}
+    pictures = {name: path for name, path in given.items() if path is not None and path.is_file()}
+    keep_calibration(folder.calibrated_rig_path, date_utc, cause, pictures)
 
 
 _R = TypeVar("_R", LensCalibration, CalibratedRig)
