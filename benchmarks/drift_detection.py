@@ -3,9 +3,9 @@
     python -m benchmarks.drift_detection [--cases 100] [--part 0.5] [--seed 0]
 
 Each case takes one of three cameras, draws a calibration that is off by its own covariance, takes a reference
-picture on one invented day and a new one on another (other light, shadows, player, balls, noise, compression), and
-asks for the verdict. part scales the picture: 1 is 1280 x 720 with f = 1000 px; half of that is the harder case.
-Nothing here is measured on real footage.
+picture on one invented day and a new one on another (other light, shadows, player, balls, noise, compression),
+and asks for the verdict. part scales the picture: 1 is 1280 x 720 with f = 1000 px; half of that is the harder
+case. Nothing here is measured on real footage.
 """
 
 from __future__ import annotations
@@ -51,9 +51,7 @@ class Case:
     seconds: float
 
 
-def cases(
-    numbers: range, part: float, seed: int, nudges: tuple[str, ...] = tuple(NUDGES)
-) -> Iterator[Case]:
+def cases(numbers: range, part: float, seed: int, nudges: tuple[str, ...] = tuple(NUDGES)) -> Iterator[Case]:
     """A case of each nudge for every number; cameras and scenes in turn."""
     for n, name in enumerate(PLACES_M):
         true = scaled_camera(court_camera(name), part)

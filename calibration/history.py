@@ -80,7 +80,8 @@ class Calibration:
 def keep_calibration(
     rig_path: Path, date_utc: str | None, cause: str, pictures: Mapping[str, Path | bytes]
 ) -> Calibration:
-    """Puts a rig file (derived/calibrated_rig.json) into the history beside it; what is there already stays as it is.
+    """Puts a rig file (derived/calibrated_rig.json) into the history beside it; what is there already stays as
+    it is.
 
     pictures: camera → picture file, or the bytes of a PNG. Raises BadInput where the rig file cannot be read.
     """
@@ -117,14 +118,16 @@ def find_calibration(rig_path: Path, sha256: str) -> Calibration:
     if len(wanted) < _LEAST_DIGITS or len(found) != 1:
         have = ", ".join(c.short for c in kept) or "none"
         raise BadInput(
-            f"{rig_path.parent / 'history'}: want the first {_LEAST_DIGITS} or more digits of one calibration's "
-            f"hash, got {sha256!r}; there are {have}"
+            f"{rig_path.parent / 'history'}: want {_LEAST_DIGITS} or more digits of one calibration's hash, "
+            f"got {sha256!r}; there are {have}"
         )
     return found[0]
 
 
 def calibration_of(rig_path: Path) -> Calibration | None:
-    """The kept calibration that a rig file is: the current one, or a file inside the history. None if not kept."""
+    """The kept calibration that a rig file is: the current one, or a file inside the history. None if not
+    kept.
+    """
     if (rig_path.parent / _CARD_NAME).is_file():
         return _read(rig_path.parent)
     if not rig_path.is_file():
@@ -157,8 +160,8 @@ def _read(folder: Path) -> Calibration:
         raise BadInput(f"{path}: {first_fault(error)}") from error
     pictures = {camera: folder.parent / "pictures" / name for camera, name in card.pictures.items()}
     return Calibration(
-        card.number, card.sha256, card.date_utc, card.cause, tuple(card.cameras), card.worst_u_m, card.held_out_px,
-        card.click_rms_px, pictures, folder / _RIG_NAME,
+        card.number, card.sha256, card.date_utc, card.cause, tuple(card.cameras), card.worst_u_m,
+        card.held_out_px, card.click_rms_px, pictures, folder / _RIG_NAME,
     )  # fmt: skip
 
 

@@ -135,7 +135,8 @@ def run_court(
 
     clicks_path: court_clicks.csv next to rig.toml if not given. What is current afterwards is also kept in
     derived/history with the court pictures, dated date_utc (ISO 8601); so is what it replaces. A rig of which a
-    camera was mended since stays as it is while clicks and footage do. Raises BadInput naming the clicks at fault.
+    camera was mended since stays as it is while clicks and footage do. Raises BadInput naming the clicks at
+    fault.
     """
     folder = read_rig_folder(rig_folder)
     path = folder.clicks_path if clicks_path is None else Path(clicks_path)

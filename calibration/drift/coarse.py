@@ -51,7 +51,7 @@ def _turn(a: Array, b: Array) -> Array:
 
 def _matched_rays(camera: Camera, reference: NDArray[np.uint8], new: NDArray[np.uint8]) -> tuple[Array, Array]:
     """Directions (N, 3) in the camera's frame of features found in both pictures."""
-    finder = cv2.ORB_create(_FEATURES)
+    finder = cv2.ORB.create(_FEATURES)
     points, words = [], []
     for picture in (reference, new):
         grey = cv2.cvtColor(picture, cv2.COLOR_BGR2GRAY)
@@ -62,7 +62,9 @@ def _matched_rays(camera: Camera, reference: NDArray[np.uint8], new: NDArray[np.
     if any(w is None or len(w) < _LEAST for w in words):
         return empty, empty
     pairs = cv2.BFMatcher(cv2.NORM_HAMMING).knnMatch(words[0], words[1], k=2)
-    kept = [(m[0].queryIdx, m[0].trainIdx) for m in pairs if len(m) == 2 and m[0].distance < _RATIO * m[1].distance]
+    kept = [
+        (m[0].queryIdx, m[0].trainIdx) for m in pairs if len(m) == 2 and m[0].distance < _RATIO * m[1].distance
+    ]
     if not kept:
         return empty, empty
     at = np.array(kept)

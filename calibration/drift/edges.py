@@ -1,10 +1,13 @@
-"""Painted line edges in a picture: where a registered camera expects them, and where they are, to a part of a pixel."""
+"""Painted line edges in a picture: where a registered camera expects them, and where they are, to a part of a
+pixel.
+"""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from calibration.checks import Array
 from calibration.court.model import PAINTED_LINES
@@ -19,7 +22,10 @@ _AVERAGED_PX = np.linspace(-4.0, 4.0, 9)  # side by side profiles that are avera
 _EDGE_WIDTH_PX = 2.5  # a line must be this wide in the picture for its two edges to be apart after smoothing
 _LEAST_WIDTH_PX = 0.5  # a narrower one hardly stands out; between the two its middle is measured
 WIDTH_U_M = 0.0036
-"""Half the width of a line is 12.5 to 25 mm by the rules; spread evenly, its middle is known to 12.5 mm / sqrt 12."""
+"""Half the width of a line is 12.5 to 25 mm by the rules; spread evenly, its middle is known to 12.5 mm / sqrt
+12.
+"""
+_MARGIN_PX = 12  # what lies nearer to the border has no whole profile
 _LEAST_RISE = 8.0  # grey levels of 255 between paint and ground
 _U_PX = 0.1  # of one averaged edge; the true scatter is estimated when the motion is fitted
 _OUTER = {
@@ -46,7 +52,7 @@ class EdgePoints:
     line: Array
     middle: Array
 
-    def part(self, keep: Array) -> EdgePoints:
+    def part(self, keep: NDArray[np.bool_]) -> EdgePoints:
         """The chosen points."""
         return EdgePoints(
             self.x_m[keep], self.out[keep], self.width_m[keep], self.line[keep], self.middle[keep]
@@ -84,13 +90,12 @@ def _edges_or_middles(camera: Camera) -> EdgePoints:
     return points.part(wide > _LEAST_WIDTH_PX)
 
 
-def edge_shifts(
-    camera: Camera, reference: Grey | None, new: Grey, motion: Rigid, reach_px: float
-) -> Shifts:
+def edge_shifts(camera: Camera, reference: Grey | None, new: Grey, motion: Rigid, reach_px: float) -> Shifts:
     """Edges near where `motion` puts them, at most reach_px off.
 
-    With a reference picture the edge is measured in both pictures, so that neither the paint's laying errors nor
-    the registered camera's matter; without one it is compared with the rules' measures (kind "court lines" both).
+    With a reference picture the edge is measured in both pictures, so that neither the paint's laying errors
+    nor the registered camera's matter; without one it is compared with the rules' measures (kind "court lines"
+    both).
     """
     points = _edges_or_middles(camera)
     still_uv, normal, _ = _seen(camera, camera.cam_from_world, points)
@@ -101,7 +106,7 @@ def edge_shifts(
         points.x_m, points.line,
     )  # fmt: skip
     uv = predicted_uv(camera, motion, asked)
-    turned = _normals_after(camera, motion, points, uv)
+    turned = _normals_after(camera, motion, points)
     at, ok = _found(new, uv, turned, points.middle, reach_px)
     own = np.zeros(count)
     if reference is not None:
@@ -119,7 +124,7 @@ def edge_shifts(
 
 
 def _seen(camera: Camera, pose: Rigid, points: EdgePoints) -> tuple[Array, Array, Array]:
-    """Pixels (K, 2), unit normals off the paint (K, 2), and the line's width there (K,) px; 0 where out of sight."""
+    """Pixels (K, 2), unit normals off the paint (K, 2), and the line's width there (K,) px; 0 out of sight."""
     standing = camera.placed(pose)
     uv, by_point, _ = standing.project_all(points.x_m)
     out = np.einsum("kij,kj->ki", by_point, points.out)
@@ -131,12 +136,12 @@ def _seen(camera: Camera, pose: Rigid, points: EdgePoints) -> tuple[Array, Array
         size = np.linalg.norm(square, axis=1)
         normal = square / size[:, None]
     width, height = camera.size_px
-    inside = np.isfinite(uv).all(axis=1) & (uv > 12).all(axis=1) & (uv < np.array([width, height]) - 13).all(axis=1)
-    inside &= np.isfinite(normal).all(axis=1)
+    inside: NDArray[np.bool_] = np.isfinite(uv).all(axis=1) & np.isfinite(normal).all(axis=1)
+    inside &= (uv > _MARGIN_PX).all(axis=1) & (uv < np.array([width, height]) - 1 - _MARGIN_PX).all(axis=1)
     return uv, normal, np.where(inside, np.nan_to_num(size) * points.width_m, 0.0)
 
 
-def _normals_after(camera: Camera, motion: Rigid, points: EdgePoints, uv: Array) -> Array:
+def _normals_after(camera: Camera, motion: Rigid, points: EdgePoints) -> Array:
     """Unit normals (K, 2) in the new picture."""
     pose = Rigid(
         motion.R @ camera.cam_from_world.R, motion.R @ camera.cam_from_world.t_m + motion.t_m,
@@ -146,11 +151,14 @@ def _normals_after(camera: Camera, motion: Rigid, points: EdgePoints, uv: Array)
     return np.where(np.isfinite(normal), normal, 0.0)
 
 
-def _found(grey: Grey, uv: Array, normal: Array, middle: Array, reach_px: float) -> tuple[Array, Array]:
+def _found(
+    grey: Grey, uv: Array, normal: Array, middle: Array, reach_px: float
+) -> tuple[Array, NDArray[np.bool_]]:
     """Offset (K,) px of the edge along the normal, and (K,) whether there is one clear edge within reach.
 
-    The paint is brighter than the ground. Going outwards the grey value falls: the edge is where it falls fastest,
-    a thin line's middle where it is highest; both by a parabola through the extreme sample and its neighbours.
+    The paint is brighter than the ground. Going outwards the grey value falls: the edge is where it falls
+    fastest, a thin line's middle where it is highest; both by a parabola through the extreme sample and its
+    neighbours.
     """
     steps = np.arange(-reach_px - 1, reach_px + 1 + _STEP_PX / 2, _STEP_PX)
     tangent = np.stack([-normal[:, 1], normal[:, 0]], axis=1)

@@ -19,12 +19,15 @@ from calibration.geometry.rigid import Rigid
 from calibration.history import MENDED
 from calibration.provenance import Provenance
 
-def mended_rig(rig: CalibratedRig, checks: Sequence[CameraCheck], made_from: Mapping[str, str]) -> CalibratedRig:
+
+def mended_rig(
+    rig: CalibratedRig, checks: Sequence[CameraCheck], made_from: Mapping[str, str]
+) -> CalibratedRig:
     """The rig with each of these cameras at its new pose.
 
-    The new pose is the registered one, moved by what was found. Its error is the registered pose's error carried
-    along, plus the motion's own; so the covariance with the other cameras, which all hang on the same court, is
-    carried along too, and theirs is untouched. Lens and frame stay.
+    The new pose is the registered one, moved by what was found. Its error is the registered pose's error
+    carried along, plus the motion's own; so the covariance with the other cameras, which all hang on the same
+    court, is carried along too, and theirs is untouched. Lens and frame stay.
     made_from: name → SHA-256 of what the motion was found from. Raises BadInput for a check without a motion.
     """
     cameras, covariance, flags = list(rig.cameras), rig.covariance, list(rig.flags)
@@ -56,9 +59,9 @@ def _stepped(camera: Camera, motion: Rigid) -> Camera:
 def _carried(covariance: Array, i: int, camera: Camera, fit: MotionFit) -> Array:
     """(18 N, 18 N) after camera i has moved.
 
-    With R' = exp(r) R and t' = exp(r) t + s, an old error (e_r, e_t) becomes exp(r) of each; an error of the motion
-    (d_r, d_s) adds d_r to the turn and d_r × exp(r) t + d_s to t'. The motion's own error depends on the registered
-    camera's through fit.by_camera.
+    With R' = exp(r) R and t' = exp(r) t + s, an old error (e_r, e_t) becomes exp(r) of each; an error of the
+    motion (d_r, d_s) adds d_r to the turn and d_r × exp(r) t + d_s to t'. The motion's own error depends on the
+    registered camera's through fit.by_camera.
     """
     size = len(covariance)
     block = slice(N_CAMERA * i, N_CAMERA * (i + 1))
@@ -85,5 +88,3 @@ def _court_check(
     worst = worst_u_over_volume(cameras, covariance, SERVE_VOLUME) if len(cameras) > 1 else None
     rms = float(np.sqrt(np.mean(np.square(used)))) if used else court.rms_px
     return CourtCheck(clicks, rms, worst, court.free_scale, court.free_scale_u)
-
-

@@ -2,8 +2,8 @@
 
 Unknown: the six numbers of the motion. The registered camera (18 parameters with their covariance), the paint's
 laying errors and the distance of things off the court are nuisances: they are not estimated again, their
-uncertainty enters the weights and the result (a Schmidt or "consider" estimate; Schmidt SF (1966), Application of
-state-space methods to navigation problems). To first order a shift between two pictures does not depend on
+uncertainty enters the weights and the result (a Schmidt or "consider" estimate; Schmidt SF (1966), Application
+of state-space methods to navigation problems). To first order a shift between two pictures does not depend on
 the registered camera at all while the motion is small; that is what makes a small nudge visible.
 """
 
@@ -38,8 +38,8 @@ class MotionFit:
     """What a fit leaves behind.
 
     motion       new camera from "still"
-    noise        (6, 6) covariance of (turn, shift) from the measurements alone; turn on the left in the camera's
-                 frame, shift in metres along its axes
+    noise        (6, 6) covariance of (turn, shift) from the measurements alone; turn on the left in the
+                 camera's frame, shift in metres along its axes
     by_camera    (6, 18) how an error of the registered camera's PARAMETERS enters (turn, shift)
     noise_scale  per kind, the measurements' true scatter against their stated uncertainty
     used         per group of shifts, (K,) True for those that agree with the motion
@@ -62,7 +62,8 @@ class MotionFit:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Linear:
-    """One linearisation: residual (M,), by_motion (M, 6), spread (M,) px of things whose distance is half known,
+    """One linearisation: residual (M,), by_motion (M, 6), spread (M,) px of things whose distance is half
+    known,
 
     and common (M, C): errors that shifts share, one column per standard deviation.
     """
@@ -78,13 +79,16 @@ def fit_motion(
 ) -> MotionFit:
     """The most likely motion near `start`.
 
-    camera_covariance (18, 18). Raises NotMeasurable where the shifts are too few, in one place, or do not agree.
+    camera_covariance (18, 18). Raises NotMeasurable where the shifts are too few, in one place, or do not
+    agree.
     """
     groups = [g for g in groups if len(g)]
     u = np.concatenate([g.u_px for g in groups]) if groups else np.zeros(0)
     if len(u) < _LEAST_SHIFTS:
-        raise NotMeasurable(f"only {len(u)} places of the picture could be found again; {_LEAST_SHIFTS} are needed")
-    kinds = np.repeat(np.arange(len(groups)), [len(g) for g in groups])
+        raise NotMeasurable(
+            f"only {len(u)} places of the picture could be found again; {_LEAST_SHIFTS} are needed"
+        )
+    kinds = np.repeat(np.arange(len(groups), dtype=np.int64), [len(g) for g in groups])
     motion, width, shared = start, np.inf, np.zeros(0)
     problem = _Problem.of(camera, camera_covariance, groups, paint_u_m)
     by_camera = problem.by_camera(motion)
@@ -108,7 +112,13 @@ def fit_motion(
 
 
 def _finished(
-    problem: _Problem, motion: Rigid, linear: _Linear, variance: Array, used: Array, scale: Array, by_camera: Array
+    problem: _Problem,
+    motion: Rigid,
+    linear: _Linear,
+    variance: Array,
+    used: NDArray[np.bool_],
+    scale: Array,
+    by_camera: Array,
 ) -> MotionFit:
     """The last linear step over the shifts that agree, and its covariance."""
     if used.sum() < _LEAST_SHIFTS:
@@ -122,16 +132,20 @@ def _finished(
     uv = np.concatenate([g.uv_px for g in problem.groups])[used]
     inflation, tiles = _inflation(_tiles(problem.camera, uv), left[used], variance[used], gain)
     if tiles < _LEAST_TILES:
-        raise NotMeasurable(f"what was found again lies in {tiles} parts of the picture; {_LEAST_TILES} are needed")
+        raise NotMeasurable(
+            f"what was found again lies in {tiles} parts of the picture; {_LEAST_TILES} are needed"
+        )
     cuts = np.cumsum([len(g) for g in problem.groups])[:-1]
     return MotionFit(
-        motion, inflation * noise + painted @ painted.T, -gain @ by_camera[used], tuple(float(s) for s in scale),
+        motion, inflation * noise + painted @ painted.T, -gain @ by_camera[used], tuple(map(float, scale)),
         tuple(np.split(used, cuts)), tuple(np.split(left, cuts)), tiles,
     )  # fmt: skip
 
 
-def _scales(z: Array, kinds: Array, count: int) -> Array:
-    """Robust scatter per kind (1.4826 median |z| is the standard deviation of a normal), never below a third."""
+def _scales(z: Array, kinds: NDArray[np.int64], count: int) -> Array:
+    """Robust scatter per kind (1.4826 median |z| is the standard deviation of a normal), never below a
+    third.
+    """
     return np.array([max(1.4826 * float(np.median(z[kinds == k])), 0.33) for k in range(count)])
 
 
@@ -186,7 +200,9 @@ class _Problem:
         return _Linear(np.concatenate(residual), np.concatenate(by_motion), np.concatenate(spread), common)
 
     def by_camera(self, motion: Rigid) -> Array:
-        """(M, 18) derivative of the predicted positions by the registered camera's PARAMETERS, by differences."""
+        """(M, 18) derivative of the predicted positions by the registered camera's PARAMETERS, by
+        differences.
+        """
         size = np.concatenate([[0.1] * 4, [1e-5] * 8, [1e-6] * 3, [1e-5] * 3])  # pixels, lens terms, rad, m
 
         def positions(camera: Camera) -> Array:
@@ -198,17 +214,19 @@ class _Problem:
         here = positions(self.camera)
         out = np.zeros((len(here), N_CAMERA))
         for j in np.flatnonzero(self.camera.used_parameters()):
-            out[:, j] = np.nan_to_num((positions(moved(self.camera, size[j] * np.eye(N_CAMERA)[j])) - here) / size[j])
+            out[:, j] = np.nan_to_num(
+                (positions(moved(self.camera, size[j] * np.eye(N_CAMERA)[j])) - here) / size[j]
+            )
         return out
 
 
 def _by_nearness(camera: Camera, g: Shifts, apart: Array) -> Array:
     """(K, 3 (1 + tiles)) what the unknown distance of things off the court does, in standard deviations.
 
-    A thing whose nearness is off by a share e moves as if the camera had shifted by (1 + e) times what it did. The
-    direction of the shift is not known beforehand, so each axis has its own such error. Neighbouring things stand
-    at like distances, and a whole row of trees is farther off than the middle of the range: the range counts once
-    for the whole picture, once for each tile, and by _OWN_SHARE for each thing.
+    A thing whose nearness is off by a share e moves as if the camera had shifted by (1 + e) times what it did.
+    The direction of the shift is not known beforehand, so each axis has its own such error. Neighbouring things
+    stand at like distances, and a whole row of trees is farther off than the middle of the range: the range
+    counts once for the whole picture, once for each tile, and by _OWN_SHARE for each thing.
     """
     out = np.zeros((len(g), _N_SPREAD, 3))
     out[:, 0] = apart
@@ -259,15 +277,15 @@ def _solved(linear: _Linear, variance: Array) -> tuple[Array, Array, Array]:
     gain = d[:, None] * np.linalg.solve(scaled, d[:, None] * left)
     step = gain @ linear.residual
     after = linear.residual - linear.by_motion @ step
-    return step, gain, np.linalg.solve(inner, c.T @ (after / variance))
+    return step, np.asarray(gain), np.asarray(np.linalg.solve(inner, c.T @ (after / variance)), dtype=float)
 
 
 def _inflation(tile: NDArray[np.int64], left: Array, variance: Array, gain: Array) -> tuple[float, int]:
     """How much wider the result scatters than independent shifts would let it, and the number of tiles.
 
     Shade, compression and swaying leaves move neighbouring patches together. The sum of each tile's pull on the
-    result, squared over tiles, is the covariance that allows for that (Liang KY, Zeger SL (1986), Biometrika 73:13);
-    its mean ratio to the plain covariance, never below one, scales the plain one.
+    result, squared over tiles, is the covariance that allows for that (Liang KY, Zeger SL (1986), Biometrika
+    73:13); its mean ratio to the plain covariance, never below one, scales the plain one.
     """
     pulls = np.array([gain[:, tile == t] @ left[tile == t] for t in np.unique(tile)])
     count, free = len(pulls), gain.shape[0]

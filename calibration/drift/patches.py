@@ -18,7 +18,9 @@ Grey = NDArray[np.float32]
 
 SMOOTHING_PX = 1.0  # sampled pictures hold detail up to half a cycle per pixel, which interpolation spoils
 _ROUNDS = 8
-CLIPPED = 247.0  # smoothed grey values above it were cut off by the sensor; a cut-off edge seems to lie farther out
+CLIPPED = (
+    247.0  # smoothed grey values above it were cut off by the sensor; a cut-off edge seems to lie farther out
+)
 _LIKE = 0.75  # least correlation of a patch with its template; players and shadow edges fall below
 _LARGEST_U_PX = 0.25  # a direction known worse than this tells nothing about a nudge
 _FLOOR_U_PX = 0.02  # interpolation and the sensor's fixed pattern leave this even without noise
@@ -45,14 +47,20 @@ class _Templates:
 
 
 def patch_shifts(
-    camera: Camera, places: Places, reference: Grey, new: Grey, motion: Rigid, half_px: int, capture: float = 1.0
+    camera: Camera,
+    places: Places,
+    reference: Grey,
+    new: Grey,
+    motion: Rigid,
+    half_px: int,
+    capture: float = 1.0,
 ) -> tuple[Shifts, Shifts]:
     """How far each place's patch stands from where `motion` puts it: (on the court's surface, elsewhere).
 
     Least squares over displacement, gain and offset of each patch (Lucas BD, Kanade T (1981); gain and offset
-    after Hager GD, Belhumeur PN (1998)), so that exposure and even shade do not matter. Of each patch the one or
-    two directions are kept that its texture fixes: across an edge, not along it. capture scales how far a patch
-    may run from its prediction (a rough first prediction).
+    after Hager GD, Belhumeur PN (1998)), so that exposure and even shade do not matter. Of each patch the one
+    or two directions are kept that its texture fixes: across an edge, not along it. capture scales how far a
+    patch may run from its prediction (a rough first prediction).
     """
     template = _templates(reference, places.uv_px, half_px)
     blank = np.zeros(len(places.uv_px))
@@ -86,8 +94,8 @@ def patch_shifts(
 def _templates(grey: Grey, uv_px: Array, half_px: int) -> _Templates:
     side = np.arange(-half_px, half_px + 1, dtype=float)
     offsets = np.stack(np.meshgrid(side, side), axis=-1).reshape(-1, 2)
-    du = cv2.Scharr(grey, cv2.CV_32F, 1, 0, scale=1 / 32)
-    dv = cv2.Scharr(grey, cv2.CV_32F, 0, 1, scale=1 / 32)
+    # Scharr's weights add up to 16 on either side of a distance of two pixels
+    du, dv = (np.asarray(cv2.Scharr(grey, cv2.CV_32F, *d, scale=1 / 32), np.float32) for d in ((1, 0), (0, 1)))
     at = uv_px[:, None, :] + offsets
     values, by_u, by_v = (sampled_at(picture, at) for picture in (grey, du, dv))
     centred = values - values.mean(axis=1, keepdims=True)
@@ -113,8 +121,8 @@ def _local_maps(camera: Camera, motion: Rigid, asked: Shifts, start: Array) -> A
     columns = []
     for step in np.eye(2):
         beside = Shifts(
-            "", asked.uv_px + step, asked.normal, asked.at_px, asked.u_px, asked.nearness, asked.nearness_u, None,
-            asked.paint,
+            "", asked.uv_px + step, asked.normal, asked.at_px, asked.u_px, asked.nearness, asked.nearness_u,
+            None, asked.paint,
         )  # fmt: skip
         columns.append(predicted_uv(camera, motion, beside) - start)
     return np.stack(columns, axis=-1)
@@ -124,7 +132,6 @@ def _registered(t: _Templates, new: Grey, start: Array, local: Array) -> tuple[A
     """Displacement (N, 2) px from start, residual variance (N,) and correlation (N,) of each patch."""
     run = np.zeros_like(start)
     base = start[:, None, :] + np.einsum("nij,pj->npi", local, t.offsets)
-    height, width = new.shape
     for _ in range(_ROUNDS):
         sampled = sampled_at(new, base + run[:, None, :])
         step = _fit(t, sampled)[:, :2]

@@ -14,7 +14,9 @@ _COLOURS_BGR = {
     "court surface": (178, 114, 0), "background": (0, 159, 230), "court lines": (115, 158, 0),
     "clicks": (167, 121, 204),
 }  # fmt: skip
-"""Okabe and Ito (2008): blue, orange, bluish green, reddish purple. Kinds also differ in the shape at the foot."""
+"""Okabe and Ito (2008): blue, orange, bluish green, reddish purple. Kinds also differ in the shape at the
+foot.
+"""
 _ARROW_SHARE = 0.03  # of the picture's width: length of the middle arrow
 _MOST_TIMES = 200
 _BAND_PX = 34
@@ -23,10 +25,10 @@ _BAND_PX = 34
 def displacement_picture(camera: Camera, check: CameraCheck, new: Picture) -> Picture:
     """The new picture, paled, with an arrow from where each thing stood to where it stands, lengthened.
 
-    A cross marks a place that moved by itself (player, ball, shadow). A head line says what was found and how many
-    times the arrows are lengthened.
+    A cross marks a place that moved by itself (player, ball, shadow). A head line says what was found and how
+    many times the arrows are lengthened.
     """
-    width, height = camera.size_px
+    width = camera.size_px[0]
     scale = max(1, round(width / 960))
     canvas = (0.55 * new + 0.45 * 255).astype(np.uint8)
     times = 1
@@ -45,7 +47,7 @@ def _lengthening(middle_px: float, width: int) -> int:
     """1, 2, 5, 10, … so that the middle arrow has a length that is seen."""
     wanted = _ARROW_SHARE * width / max(middle_px, 1e-3)
     steps = [n * 10**k for k in range(3) for n in (1, 2, 5)]
-    return max(n for n in steps if n <= min(max(wanted, 1.0), _MOST_TIMES))
+    return max(int(n) for n in steps if n <= min(max(wanted, 1.0), _MOST_TIMES))
 
 
 def _mark(canvas: Picture, foot: Array, tip: Array, agrees: bool, kind: str, scale: int) -> None:
@@ -60,7 +62,9 @@ def _mark(canvas: Picture, foot: Array, tip: Array, agrees: bool, kind: str, sca
     if kind == "background":
         cv2.circle(canvas, a, 2 * scale, colour, -1, cv2.LINE_AA)
     elif kind == "court surface":
-        cv2.rectangle(canvas, (a[0] - 2 * scale, a[1] - 2 * scale), (a[0] + 2 * scale, a[1] + 2 * scale), colour, -1)
+        cv2.rectangle(
+            canvas, (a[0] - 2 * scale, a[1] - 2 * scale), (a[0] + 2 * scale, a[1] + 2 * scale), colour, -1
+        )
 
 
 def _with_words(canvas: Picture, check: CameraCheck, times: int, scale: int) -> Picture:

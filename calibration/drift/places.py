@@ -15,7 +15,9 @@ from calibration.geometry.camera import Camera
 COLUMNS = 32
 """Cells across a picture, one place in each: about 500 places in a 16:9 picture, half a second of work."""
 
-_BESIDE_M = 1.0  # beside and behind the doubles court this much ground is taken to be bare; benches stand farther off
+_BESIDE_M = (
+    1.0  # beside and behind the doubles court this much ground is taken to be bare; benches stand farther off
+)
 _BEHIND_M = 2.0
 _NEAREST_M = 3.0  # nothing in the picture is taken to be nearer to the camera
 _EDGE_WORTH = 0.05  # a place on an edge tells one direction only; it counts where a cell has no corner
@@ -64,8 +66,8 @@ def choose_places(camera: Camera, grey: NDArray[np.float32], half_px: int) -> Pl
 def _placed(camera: Camera, uv_px: Array) -> Places:
     """What is known of each place's distance, from the registered camera and the court alone.
 
-    A place off the court may lie anywhere between _NEAREST_M and the ground that its ray would meet: its nearness
-    is taken as spread evenly over that range. Through the net, the net itself is the near end.
+    A place off the court may lie anywhere between _NEAREST_M and the ground that its ray would meet: its
+    nearness is taken as spread evenly over that range. Through the net, the net itself is the near end.
     """
     uv_px = uv_px[np.isfinite(camera.normalised(uv_px)).all(axis=1)]
     rays, c = camera.rays(uv_px), camera.centre_m()

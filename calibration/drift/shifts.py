@@ -1,4 +1,6 @@
-"""What was measured in a new picture: positions along given directions, of things whose place is known or half known."""
+"""What was measured in a new picture: positions along given directions, of things whose place is known or half
+known.
+"""
 
 from __future__ import annotations
 

@@ -31,7 +31,9 @@ _PAINT_OF_CLICKS = 1000  # numbers of painted points stand apart from those of p
 
 @dataclass(frozen=True, slots=True, eq=False)
 class RigCheck:
-    """A rig, the kept calibration that it is (None if it was never kept), and one answer per camera looked at."""
+    """A rig, the kept calibration that it is (None if it was never kept), and one answer per camera looked
+    at.
+    """
 
     rig: CalibratedRig
     calibration: Calibration | None
@@ -70,8 +72,8 @@ def check_rig(
 ) -> RigCheck:
     """Whether the cameras still stand as the rig file says, from one new picture (H, W, 3) BGR of each.
 
-    clicks: court points clicked in the new pictures, for a camera that moved so far that hardly anything is found
-    again. Raises BadInput where the rig is not in the court, or names no such camera.
+    clicks: court points clicked in the new pictures, for a camera that moved so far that hardly anything is
+    found again. Raises BadInput where the rig is not in the court, or names no such camera.
     """
     rig = load_any_rig(rig_path)
     if rig.frame != "court":
@@ -91,11 +93,13 @@ def check_rig(
     return RigCheck(rig, calibration, tuple(found))
 
 
-def mend_rig(rig_path: Path, check: RigCheck, pictures: Mapping[str, Picture], date_utc: str | None) -> RigCheck:
+def mend_rig(
+    rig_path: Path, check: RigCheck, pictures: Mapping[str, Picture], date_utc: str | None
+) -> RigCheck:
     """Registers the moved cameras anew and makes the result the current calibration; the old one is kept.
 
-    The new pictures of the moved cameras become their reference. Raises BadInput where nothing has moved, where the
-    rig was written by hand, or where it is an old calibration out of the history.
+    The new pictures of the moved cameras become their reference. Raises BadInput where nothing has moved, where
+    the rig was written by hand, or where it is an old calibration out of the history.
     """
     if not check.moved:
         raise BadInput(f"{rig_path}: no camera has moved; there is nothing to mend")

@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from importlib.metadata import version
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
 from calibration import CalibratedRig
 from calibration.errors import BadInput
 from calibration.footage import probe
+from calibration.history import calibration_of
 from calibration.own import load_any_rig
 from calibration.provenance import content_hash, program_version
 from recon import result as names
@@ -24,6 +27,7 @@ from recon.motion import fit_motion
 from recon.pipeline.detect import detect_tracks
 from recon.pipeline.options import METHOD, PipelineOptions, Progress, silent
 from recon.pipeline.pictures import make_pictures
+from recon.pipeline.placement import moved_camera_flags
 from recon.quality import quality_flags
 from recon.records import Motion, Tracks2D
 from recon.result import Result, load_result
@@ -46,7 +50,7 @@ def measure_session(
     network. Raises BadInput where the input is at fault, NotMeasurable where it cannot be told from it.
     """
     options = options or PipelineOptions()
-    session = load_session(folder)
+    session = replace(load_session(folder), rig_version=options.rig_version)
     rig = _rig_of(session)
     made = _making(session, options)
     if not _up_to_date(session, made):
@@ -57,7 +61,8 @@ def measure_session(
         tracks = _tracks(session, rig, options, progress)
         store.save_tracks(d / names.TRACKS, tracks)
         notes = _reconstruct(session, rig, tracks, progress)
-        kept = {"kind": _PROVENANCE, "format": store.FORMAT, "notes": notes}
+        notes["quality"] = [*moved_camera_flags(session, rig.names, progress), *notes["quality"]]
+        kept = {"kind": _PROVENANCE, "format": store.FORMAT, "notes": notes, "calibration": _named(session)}
         store.write_json(d / names.PROVENANCE, made | kept)
     filmed = [name for name in rig.names if name in session.file.video]
     if options.pictures and any(not _picture_index(session, name).is_file() for name in filmed):
@@ -67,6 +72,12 @@ def measure_session(
 
 def _picture_index(session: Session, camera: str) -> Path:
     return session.derived / names.PICTURES / camera / "index.json"
+
+
+def _named(session: Session) -> dict[str, str | None]:
+    """Which calibration this is, for a person to find it again; `inputs` holds what the result depends on."""
+    kept = calibration_of(session.rig_path)
+    return {} if kept is None else {"sha256": kept.sha256, "date_utc": kept.date_utc, "cause": kept.cause}
 
 
 def _rig_of(session: Session) -> CalibratedRig:
@@ -184,9 +195,7 @@ def _told(exchange: Exchange) -> str:
     return f"{exchange.camera}, {_parts(exchange)}, {span}{done}"
 
 
-def _reconstruct(
-    session: Session, rig: CalibratedRig, tracks: Tracks2D, progress: Progress
-) -> dict[str, object]:
+def _reconstruct(session: Session, rig: CalibratedRig, tracks: Tracks2D, progress: Progress) -> dict[str, Any]:
     """Everything after the pixels; what a person should know about this run comes back for the record."""
     d, steps = session.derived, 5
     progress("reconstructing", 0, steps)

@@ -20,8 +20,9 @@ CALIBRATION_LAYERS = (
     {"views", "court"},
     {"holds", "lens"},
     {"files", "shared"},
-    {"folder", "rig"},
+    {"folder", "history", "rig"},
     {"own", "steps"},
+    {"drift"},
 )
 STAGES = {
     "capture",

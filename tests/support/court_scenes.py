@@ -1,7 +1,8 @@
-"""A light renderer of an invented court: textured ground with painted lines, fences and trees, and what changes in a day.
+"""A light renderer of an invented court: textured ground with painted lines, fences and trees, and what changes
+in a day.
 
-Grey values along the camera's own rays, 2 x 2 per pixel. The rays' directions depend on the lens only, so a moved
-camera costs a fraction of a second.
+Grey values along the camera's own rays, 2 x 2 per pixel. The rays' directions depend on the lens only, so a
+moved camera costs a fraction of a second.
 """
 
 from __future__ import annotations
@@ -83,7 +84,9 @@ class Scene:
                 grey = np.where(inside, _looked_up(self._cloth, along * 100 + 1500, z * 100), grey)
             s = np.where(d[..., 2] < -1e-6, -c[2] / d[..., 2], np.nan)
             x, y = (c[0] + s * d[..., 0] - _X0_M) / _CELL_M, (c[1] + s * d[..., 1] - _Y0_M) / _CELL_M
-            hit = np.isfinite(s) & (c[1] + s * d[..., 1] < FENCE_Y_M) & (np.abs(c[0] + s * d[..., 0]) < FENCE_X_M)
+            hit = (
+                np.isfinite(s) & (c[1] + s * d[..., 1] < FENCE_Y_M) & (np.abs(c[0] + s * d[..., 0]) < FENCE_X_M)
+            )
             ground = self._ground * _shade(day.shadows, rng)
             grey = np.where(hit, _looked_up(ground, np.nan_to_num(x), np.nan_to_num(y)), grey)
         width, height = self._size
@@ -148,7 +151,7 @@ def _with_player(picture: Array, camera: Camera, rng: np.random.Generator) -> Ar
 
 
 def _photographed(picture: Array, day: Day, rng: np.random.Generator) -> np.ndarray:
-    height, width = picture.shape
+    width = picture.shape[1]
     across = 1 + day.slope * (np.arange(width) / width - 0.5)
     out = 255 * (np.clip(picture / 255 * day.gain * across, 0, 1.0) ** day.gamma)
     out = out + rng.normal(0, day.noise, out.shape)
