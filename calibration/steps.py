@@ -22,6 +22,7 @@ from calibration.errors import BadInput, CourtplumbError
 from calibration.files import load_lens, load_rig, save_lens, save_rig
 from calibration.folder import CameraEntry, RigFolder, read_clicks, read_rig_folder
 from calibration.footage import probe
+from calibration.history import keep_calibration, without_mending
 from calibration.kept_lens import lens_for_size
 from calibration.lens import LEAST_VIEWS, LensCalibration, calibrate_lens
 from calibration.pictures import draw_position_u, draw_residuals
@@ -135,11 +136,15 @@ def run_court(
     clicks_path: Path | str | None = None,
     progress: Progress = silent,
     options: CourtOptions | None = None,
+    date_utc: str | None = None,
 ) -> CalibratedRig:
     """Places the rig in the court from clicks, into derived/calibrated_rig.json (rig first, where missing).
 
     Without [[shared]] footage in rig.toml the cameras are placed one by one, from their lenses and the clicks.
-    clicks_path: court_clicks.csv next to rig.toml if not given. Raises BadInput naming the clicks at fault.
+    clicks_path: court_clicks.csv next to rig.toml if not given. What is current afterwards is also kept in
+    derived/history with the court pictures, dated date_utc (ISO 8601); so is what it replaces. A rig of which a
+    camera was mended since stays as it is while clicks and footage do. Raises BadInput naming the clicks at
+    fault.
     """
     folder = read_rig_folder(rig_folder)
     path = folder.clicks_path if clicks_path is None else Path(clicks_path)
@@ -159,19 +164,43 @@ def run_court(
     else:
         lenses, inputs = _todays_lenses(folder, progress)
     made = Provenance(program_version(), said, {**inputs, "clicks": content_hash(path)})
-    kept = _if_current(folder.calibrated_rig_path, made, load_rig)
-    if kept is not None:
-        return kept
-    progress("court", 0, 1)
-    if folder.shared:
-        placed = replace(register_court(rig, clicks, options), provenance=made)
-    else:
-        placed = place_by_court(folder.name, lenses, clicks, made, options)
-    if len(placed.cameras) > 1:
-        draw_position_u(folder.position_u_path, placed)
-    save_rig(folder.calibrated_rig_path, placed)
-    progress("court", 1, 1)
-    return placed
+    kept = _current_placed(folder.calibrated_rig_path, made)
+    if kept is None:
+        progress("court", 0, 1)
+        if folder.shared:
+            placed = register_court(rig, clicks, options)
+        else:
+            placed = place_by_court(folder.name, lenses, clicks, made, options)
+        kept = replace(placed, provenance=made)
+        if len(kept.cameras) > 1:
+            draw_position_u(folder.position_u_path, kept)
+        _keep(folder, date_utc, "found in use; how it was made was not recorded")
+        save_rig(folder.calibrated_rig_path, kept)
+        progress("court", 1, 1)
+    _keep(folder, date_utc, "board and court clicks" if folder.shared else "court clicks")
+    return kept
+
+
+def _current_placed(path: Path, made: Provenance) -> CalibratedRig | None:
+    """The rig on disk if it was made exactly so, whether or not a camera of it was mended afterwards."""
+    if not path.exists():
+        return None
+    try:
+        record = load_rig(path)
+    except BadInput:
+        return None
+    return record if made.same_making(without_mending(record.provenance)) else None
+
+
+def _keep(folder: RigFolder, date_utc: str | None, cause: str) -> None:
+    """The current calibration into the history, unless it is there or cannot be read."""
+    try:
+        load_rig(folder.calibrated_rig_path)
+    except BadInput:
+        return
+    given = {c.name: c.court_picture for c in folder.cameras}
+    pictures = {name: path for name, path in given.items() if path is not None and path.is_file()}
+    keep_calibration(folder.calibrated_rig_path, date_utc, cause, pictures)
 
 
 def _todays_lenses(folder: RigFolder, progress: Progress) -> tuple[tuple[LensCalibration, ...], dict[str, str]]:

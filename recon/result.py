@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from calibration import BadInput, CalibratedRig
+from calibration.history import Calibration, calibration_of, calibrations
 from calibration.own import load_any_rig
 from calibration.provenance import content_hash
 from recon import store
@@ -48,6 +49,11 @@ class Result:
         notes = self.provenance.get("notes", {})
         return tuple(notes.get("quality", ())) if isinstance(notes, dict) else ()
 
+    @property
+    def calibration(self) -> Calibration | None:
+        """The kept calibration that the serve was measured with; None where the rig keeps no history."""
+        return calibration_of(self.session.rig_path)
+
 
 def load_result(folder: Path) -> Result:
     """Read a measured session.
@@ -59,6 +65,7 @@ def load_result(folder: Path) -> Result:
     if not (d / PROVENANCE).is_file():  # written last: without it the other files may stem from a broken run
         raise BadInput(f"{folder}: not measured yet; run `courtplumb measure {folder}` first")
     provenance = dict(store.read_json(d / PROVENANCE, "courtplumb provenance"))
+    session = _with_its_rig(session, provenance)
     _want_unchanged(session, provenance)
     tracks = store.load_tracks(d / TRACKS)
     indexes = [d / PICTURES / c.camera for c in tracks.cameras]
@@ -75,6 +82,17 @@ def load_result(folder: Path) -> Result:
         pictures=tuple(store.load_frame_pictures(p) for p in indexes if (p / "index.json").is_file()),
         provenance=provenance,
     )
+
+
+def _with_its_rig(session: Session, provenance: dict[str, object]) -> Session:
+    """The session with the calibration it was measured with, where the rig has another one by now."""
+    inputs = provenance.get("inputs")
+    measured = inputs.get("rig") if isinstance(inputs, dict) else None
+    path = session.rig_path
+    if not isinstance(measured, str) or (path.is_file() and content_hash(path) == measured):
+        return session
+    kept = any(c.sha256 == measured for c in calibrations(path))
+    return replace(session, rig_version=measured) if kept else session
 
 
 def _want_unchanged(session: Session, provenance: dict[str, object]) -> None:

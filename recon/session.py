@@ -10,6 +10,7 @@ from typing import Annotated, Literal
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from calibration.errors import BadInput
+from calibration.history import find_calibration
 
 
 class TapeColours(BaseModel):
@@ -47,10 +48,12 @@ class Session:
     """One serve: where it lies and what was written about it.
 
     Paths in session.toml are relative to the session folder. All derived files stay in `derived`.
+    rig_version: beginning of the hash of a calibration in the rig's history; the rig's current one where None.
     """
 
     folder: Path
     file: SessionFile
+    rig_version: str | None = None
 
     @property
     def derived(self) -> Path:
@@ -59,9 +62,13 @@ class Session:
 
     @property
     def rig_path(self) -> Path:
-        """The calibrated rig file: named itself, or inside the named rig folder."""
+        """The calibrated rig file: named itself, inside the named rig folder, or in that rig's history.
+
+        Raises BadInput where the history does not hold the version asked for.
+        """
         path = (self.folder / self.file.rig).resolve()
-        return path / "derived" / "calibrated_rig.json" if path.is_dir() else path
+        current = path / "derived" / "calibrated_rig.json" if path.is_dir() else path
+        return current if self.rig_version is None else find_calibration(current, self.rig_version).path
 
     @property
     def camera_names(self) -> tuple[str, ...]:

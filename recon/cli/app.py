@@ -5,6 +5,7 @@ from __future__ import annotations
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Annotated
 
@@ -39,6 +40,11 @@ def progress_bars() -> Iterator[Callable[[str, int, int], None]]:
             bars.update(tasks[label], completed=done, total=total)
 
         yield tell
+
+
+def now_utc() -> str:
+    """Date and time of this moment, ISO 8601 in UTC; the command line alone reads the clock."""
+    return datetime.now(UTC).isoformat(timespec="seconds")
 
 
 def table_of(*heads: str) -> Table:

@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from recon.cli.app import ERR, OUT, RigFolder, app, print_notes, progress_bars, table_of
+from recon.cli.app import ERR, OUT, RigFolder, app, now_utc, print_notes, progress_bars, table_of
 
 
 @app.command()
@@ -67,7 +67,7 @@ def court(
 
     def register() -> CalibratedRig:
         with progress_bars() as tell:
-            return run_court(rig, clicks, tell)
+            return run_court(rig, clicks, tell, date_utc=now_utc())
 
     if clicks is None:
         from recon.viewer.click_page import click_court

@@ -20,11 +20,18 @@ def silent(_label: str, _done: int, _total: int) -> None:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class PipelineOptions:
-    """variant: the pose model, "heavy" or "full"; workers: processes; pictures: keep frames for the viewer."""
+    """What to measure with.
+
+    variant      the pose model, "heavy" or "full"
+    workers      processes
+    pictures     keep frames for the viewer
+    rig_version  beginning of the hash of a calibration in the rig's history; the current one where None
+    """
 
     variant: str = "heavy"
     workers: int = 2
     pictures: bool = True
+    rig_version: str | None = None
 
     def __post_init__(self) -> None:
         if self.variant not in ("heavy", "full"):

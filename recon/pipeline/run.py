@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from importlib.metadata import version
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
@@ -12,6 +14,7 @@ from calibration import CalibratedRig
 from calibration.errors import BadInput
 from calibration.footage import probe
 from calibration.footage_check import FootageFinding
+from calibration.history import calibration_of
 from calibration.own import load_any_rig
 from calibration.provenance import content_hash, program_version
 from recon import result as names
@@ -27,6 +30,7 @@ from recon.pipeline.detect import detect_tracks
 from recon.pipeline.footage import want_fitting
 from recon.pipeline.options import METHOD, PipelineOptions, Progress, silent
 from recon.pipeline.pictures import make_pictures
+from recon.pipeline.placement import moved_camera_flags
 from recon.quality import quality_flags
 from recon.records import Motion, Tracks2D
 from recon.result import Result, load_result
@@ -49,7 +53,7 @@ def measure_session(
     network. Raises BadInput where the input is at fault, NotMeasurable where it cannot be told from it.
     """
     options = options or PipelineOptions()
-    session = load_session(folder)
+    session = replace(load_session(folder), rig_version=options.rig_version)
     rig = _rig_of(session)
     made = _making(session, options)
     if not _up_to_date(session, made):
@@ -61,7 +65,8 @@ def measure_session(
         tracks = _tracks(session, rig, options, progress)
         store.save_tracks(d / names.TRACKS, tracks)
         notes = _reconstruct(session, rig, tracks, footage, progress)
-        kept = {"kind": _PROVENANCE, "format": store.FORMAT, "notes": notes}
+        notes["quality"] = [*moved_camera_flags(session, rig.names, progress), *notes["quality"]]
+        kept = {"kind": _PROVENANCE, "format": store.FORMAT, "notes": notes, "calibration": _named(session)}
         store.write_json(d / names.PROVENANCE, made | kept)
     filmed = [name for name in rig.names if name in session.file.video]
     if options.pictures and any(not _picture_index(session, name).is_file() for name in filmed):
@@ -71,6 +76,12 @@ def measure_session(
 
 def _picture_index(session: Session, camera: str) -> Path:
     return session.derived / names.PICTURES / camera / "index.json"
+
+
+def _named(session: Session) -> dict[str, str | None]:
+    """Which calibration this is, for a person to find it again; `inputs` holds what the result depends on."""
+    kept = calibration_of(session.rig_path)
+    return {} if kept is None else {"sha256": kept.sha256, "date_utc": kept.date_utc, "cause": kept.cause}
 
 
 def _rig_of(session: Session) -> CalibratedRig:
@@ -194,7 +205,7 @@ def _reconstruct(
     tracks: Tracks2D,
     footage: Sequence[FootageFinding],
     progress: Progress,
-) -> dict[str, object]:
+) -> dict[str, Any]:
     """Everything after the pixels; what a person should know about this run comes back for the record."""
     d, steps = session.derived, 5
     progress("reconstructing", 0, steps)

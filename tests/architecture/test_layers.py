@@ -22,10 +22,10 @@ CALIBRATION_LAYERS = (
     {"lens", "moving"},
     {"files", "shared"},
     {"board_form", "rig_data", "pictures", "kept_lens"},
-    {"folder", "rig_check", "sheets", "court_rig"},
+    {"folder", "history", "rig_check", "sheets", "court_rig"},
     {"rig"},
     {"own", "steps", "planning", "footage_check"},
-    {"guide", "new_day"},
+    {"guide", "new_day", "drift"},
 )
 STAGES = {
     "capture",
