@@ -199,7 +199,7 @@ def _weigh(mode, limit2, n, residual, J, lanes, K):  # type: ignore[no-untyped-d
             root = 1 / np.sqrt(1 + z2 / limit2)
         else:
             root = 1.0 if z2 < limit2 else 0.0
-            cost += z2 * root
+            cost += min(z2, limit2)  # a corner that is lost must not look like a gain
         residual[0, i] *= root
         residual[1, i] *= root
         residual[2, i] = root

@@ -118,7 +118,7 @@ def _add_rows(r: Array, J: Array, H: Array, g: Array, mode: int) -> float:
         cost = float(ROBUST_SIGMAS**2 * np.log1p(z2 / ROBUST_SIGMAS**2).sum())
     else:
         weight = np.ones(len(z2)) if mode == PLAIN else (z2 < GATE_SIGMAS**2).astype(float)
-        cost = float(weight @ z2)
+        cost = float((z2 if mode == PLAIN else np.minimum(z2, GATE_SIGMAS**2)).sum())
     rows = J.reshape(-1, J.shape[-1])
     w = np.repeat(weight, 2)
     H += rows.T @ (rows * w[:, None])
