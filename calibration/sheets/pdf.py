@@ -15,7 +15,7 @@ from calibration.sheets.pattern import Rectangle, black_rectangles_mm
 from calibration.sheets.words import READING_U_MM, TILE_LINES, instructions
 
 _TEXT_PT, _SMALL_PT, _HEAD_PT = 7.5, 6.5, 11.0
-_LINE_MM = 3.3
+_LINE_MM = 2.75
 _INK = 0.0
 _GUIDE_WORDS_MM = 100.0  # of a poster's first page, above and below the map
 _TICKS_MM = {10: 4.2, 5: 3.0, 1: 1.9}  # of a ruler's marks, every so many millimetres

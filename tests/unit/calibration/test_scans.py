@@ -10,6 +10,7 @@ import pytest
 from numpy.typing import NDArray
 
 from calibration.board import Board
+from calibration.board.identity import GridSeen, grid_seen
 from calibration.checks import Array
 from calibration.errors import BadInput
 from calibration.geometry import Rigid
@@ -92,9 +93,14 @@ def test_a_second_board_beside_the_first(tmp_path: Path) -> None:
 
 
 def test_a_half_hidden_board_is_no_second_one(tmp_path: Path) -> None:
-    pictures = [shown(BOARD, p) for p in poses(BOARD, 5)]
-    for picture in pictures[3:]:
-        picture[:, 560:] = 110  # covered, or out of the picture
+    pictures = [shown(BOARD, p) for p in poses(BOARD, 3)]
+    for shift_m in (0.0, 0.03):  # square on, and covered from the seventh column of corners on
+        pose = placed((0.0, 0.0, 0.0), (shift_m, 0.0, 1.8), BOARD)
+        picture = shown(BOARD, pose)
+        picture[:, int(CAMERA.project(pose.apply(BOARD.points_m()))[6, 0]) :] = 110
+        assert grid_seen(picture) == GridSeen(6, 6, whole=False)
+        pictures.append(picture)
+    assert grid_seen(pictures[0]) == GridSeen(9, 6, whole=True)
     cut = [shown(BOARD, placed((0.2, 0.1 * i, 0.1), (0.95, 0.0, 1.8), BOARD)) for i in range(2)]
     scan = scan_boards(folder_of(tmp_path / "p", pictures + cut), BOARD, rate_hz=6.0, refine=False)
     assert len(scan.views) == 3

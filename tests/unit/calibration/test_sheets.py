@@ -50,7 +50,7 @@ def drawing(path: Path) -> str:
     """The drawing operators of a PDF's first page."""
     stream = re.search(rb"stream\r?\n(.*?)endstream", path.read_bytes(), re.S)
     assert stream is not None
-    return zlib.decompress(a85decode(stream[1].strip(), adobe=False, ignorechars=b" \n\r~>")).decode("latin-1")
+    return zlib.decompress(a85decode(stream[1].strip().removesuffix(b"~>"))).decode("latin-1")
 
 
 @needs_reader
@@ -89,6 +89,16 @@ def test_scale_of_the_drawing_operators(tmp_path: Path) -> None:
     sides = [tuple(float(v) for v in r.split()[2:]) for r in re.findall(r"((?:-?[\d.]+ ){4})re", text)]
     assert sides.count((side, side)) == len(black_rectangles_mm(board)) == 35
     assert b"/PrintScaling /None" in (tmp_path / "board.pdf").read_bytes()
+
+
+@pytest.mark.parametrize("paper", sorted(PAPERS_MM))
+def test_all_words_lie_inside_what_printers_reach(tmp_path: Path, paper: str) -> None:
+    plan = plan_sheet(board_for_paper(paper, kind="charuco"), paper)
+    write_sheets(tmp_path / "board.pdf", plan)
+    spots = re.findall(r"BT 1 0 0 1 (-?[\d.]+) (-?[\d.]+) Tm", drawing(tmp_path / "board.pdf"))
+    at_mm = np.array(spots, dtype=float) * MM_PER_POINT
+    assert len(at_mm) > 40 and at_mm.min() > 5.9
+    assert (at_mm < np.array(plan.size_mm) - 5.0).all()
 
 
 @pytest.mark.parametrize("name", ["4x4_250", "5x5_100", "6x6_50"])
