@@ -7,14 +7,15 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from calibration.bundle import moved, nudged
+from calibration.bundle import nudged
 from calibration.calibrated_rig import CalibratedRig, ClickResidual, CourtCheck
 from calibration.checks import Array
 from calibration.court.clicks import Click, check_clicks, first_placement, meet, want_enough
 from calibration.court.model import SERVE_VOLUME, court_point
-from calibration.court.uncertainty import worst_u_over_volume
-from calibration.errors import BadInput
-from calibration.geometry.camera import N_CAMERA, SHIFT, TURN, Camera
+from calibration.court.placement import cameras_at, in_court, inverse_scaled, root_of, solve_scaled, turning
+from calibration.court.uncertainty import baseline_u_m, worst_u_over_volume
+from calibration.errors import BadInput, NotMeasurable
+from calibration.geometry.camera import N_CAMERA, Camera
 from calibration.geometry.rigid import Rigid
 from calibration.geometry.similarity import fit_similarity
 
@@ -103,30 +104,19 @@ class _Fit:
     click_u_px: float
 
 
-def _root(covariance: Array) -> Array:
-    """L (18 N, R) with L Lᵀ = covariance; directions without variance (the gauge) are left out."""
-    d = np.sqrt(np.diag(covariance))
-    live = np.flatnonzero(d > 0)
-    values, vectors = np.linalg.eigh(covariance[np.ix_(live, live)] / np.outer(d[live], d[live]))
-    keep = values > 1e-12 * values.max(initial=0.0)
-    out = np.zeros((len(d), int(keep.sum())))
-    out[live] = d[live, None] * vectors[:, keep] * np.sqrt(values[keep])
-    return out
-
-
 def _fit(rig: CalibratedRig, clicks: Sequence[Click], options: CourtOptions, start: Rigid) -> _Fit:
     """Gauss-Newton over z (cameras = mean + L z), the court's place (6) and the paint (2 per point).
 
     All unknowns but the place have a unit normal prior; clicks have a robust (Cauchy) weight.
     """
-    root = _root(rig.covariance)
+    root = root_of(rig.covariance)
     names = sorted({c.point for c in clicks})
     n_z, n_paint = root.shape[1], 2 * len(names)
     z, place, paint = np.zeros(n_z), start, np.zeros(n_paint)
     prior = np.concatenate([np.ones(n_z), np.zeros(6), np.ones(n_paint)])
     width = np.inf
     for step_number in range(_STEPS):
-        cameras = _cameras(rig, root @ z)
+        cameras = cameras_at(rig, root @ z)
         r, jacobian = _linearised(cameras, root, place, paint, names, clicks, options)
         z2 = (r.reshape(-1, 2) ** 2).sum(axis=1)
         # a rough start keeps its say: the robust width shrinks with the residuals to its final size
@@ -134,27 +124,28 @@ def _fit(rig: CalibratedRig, clicks: Sequence[Click], options: CourtOptions, sta
         weight = np.repeat(1 / (1 + z2 / width**2), 2)
         unknown = np.concatenate([z, np.zeros(6), paint])
         normal = jacobian.T @ (jacobian * weight[:, None]) + np.diag(prior)
-        step = _solve(normal, jacobian.T @ (weight * r) - prior * unknown)
+        step = solve_scaled(normal, jacobian.T @ (weight * r) - prior * unknown)
         z, paint = z + step[:n_z], paint + step[n_z + 6 :]
         place = nudged(place, step[n_z : n_z + 6])
         if step_number > 3 and np.abs(step).max() < 1e-8:
             break
-    cameras = _cameras(rig, root @ z)
+    cameras = cameras_at(rig, root @ z)
     r, jacobian = _linearised(cameras, root, place, paint, names, clicks, options)
     z2 = (r.reshape(-1, 2) ** 2).sum(axis=1)
     weight = (z2 < _GATE_SIGMAS**2).astype(float)
     normal = jacobian.T @ (jacobian * np.repeat(weight, 2)[:, None]) + np.diag(prior)
-    cov = _inverse(normal)
+    try:
+        cov = inverse_scaled(normal)
+    except NotMeasurable as error:
+        raise BadInput(
+            "court clicks: they leave the rig free to move; click more points, spread over the court"
+        ) from error
     expand = np.zeros((root.shape[0] + 6, n_z + 6))
     expand[: root.shape[0], :n_z] = root
     expand[root.shape[0] :, n_z:] = np.eye(6)
     core = cov[: n_z + 6, : n_z + 6]
     left = r.reshape(-1, 2) * options.click_u_px
     return _Fit(place, cameras, expand @ core @ expand.T, left, jacobian, weight, normal, options.click_u_px)
-
-
-def _cameras(rig: CalibratedRig, step: Array) -> tuple[Camera, ...]:
-    return tuple(moved(c, s) for c, s in zip(rig.cameras, step.reshape(-1, N_CAMERA), strict=True))
 
 
 def _linearised(
@@ -175,34 +166,12 @@ def _linearised(
         rows = slice(2 * k, 2 * k + 2)
         r[rows] = click.uv_px - uv
         jacobian[rows, :n_z] = by_camera @ root[N_CAMERA * i : N_CAMERA * (i + 1)]
-        jacobian[rows, n_z : n_z + 3] = by_point @ _turning(turned)
+        jacobian[rows, n_z : n_z + 3] = by_point @ turning(turned)
         jacobian[rows, n_z + 3 : n_z + 6] = by_point
         jacobian[rows, n_z + 6 + 2 * p : n_z + 8 + 2 * p] = options.paint_u_m * by_point @ place.R[:, :2]
     behind = ~np.isfinite(r)
     r[behind], jacobian[behind] = 1e4, 0.0
     return r / options.click_u_px, jacobian / options.click_u_px
-
-
-def _turning(v: Array) -> Array:
-    """(3, 3) derivative of exp(r) v by r at r = 0."""
-    return np.asarray(np.cross(np.eye(3), v).T)
-
-
-def _solve(normal: Array, right: Array) -> Array:
-    d = 1 / np.sqrt(np.maximum(np.diag(normal), 1e-300))
-    scaled = normal * np.outer(d, d) + 1e-12 * np.eye(len(d))
-    return np.asarray(d * np.linalg.solve(scaled, right * d))
-
-
-def _inverse(normal: Array) -> Array:
-    d = 1 / np.sqrt(np.maximum(np.diag(normal), 1e-300))
-    scaled = normal * np.outer(d, d)
-    values, vectors = np.linalg.eigh(scaled)
-    if values[0] < 1e-12 * values[-1]:
-        raise BadInput(
-            "court clicks: they leave the rig free to move; click more points, spread over the court"
-        )
-    return np.asarray((vectors / values) @ vectors.T * np.outer(d, d))
 
 
 def _leave_one_out(fit: _Fit) -> Array:
@@ -236,7 +205,7 @@ def _against(rig: CalibratedRig, click: Click, options: CourtOptions, fit: _Fit)
     uv, by_point, by_camera = fit.cameras[i].project_all(turned + fit.rig_from_court.t_m)
     jacobian = np.zeros((2, len(fit.covariance)))
     jacobian[:, N_CAMERA * i : N_CAMERA * (i + 1)] = by_camera
-    jacobian[:, -6:-3] = by_point @ _turning(turned)
+    jacobian[:, -6:-3] = by_point @ turning(turned)
     jacobian[:, -3:] = by_point
     painted = options.paint_u_m * by_point @ fit.rig_from_court.R[:, :2]
     covariance = (
@@ -244,25 +213,6 @@ def _against(rig: CalibratedRig, click: Click, options: CourtOptions, fit: _Fit)
     )
     miss = np.nan_to_num(click.uv_px - uv, nan=1e6)
     return np.array([np.linalg.norm(miss), np.abs(miss / np.sqrt(np.diag(covariance))).max()])
-
-
-def _in_court(rig: CalibratedRig, fit: _Fit) -> tuple[tuple[Camera, ...], Array]:
-    """Cameras in the court frame and their covariance (18 N, 18 N), propagated to first order."""
-    n = N_CAMERA * len(rig.cameras)
-    spread = np.zeros((n, n + 6))
-    spread[:, :n] = np.eye(n)
-    placed = []
-    for i, camera in enumerate(fit.cameras):
-        R, pose = camera.cam_from_world.R, camera.cam_from_world @ fit.rig_from_court
-        placed.append(camera.placed(pose))
-        at = np.arange(N_CAMERA * i, N_CAMERA * (i + 1))
-        turn, shift = at[TURN], at[SHIFT]
-        origin = R @ fit.rig_from_court.t_m
-        spread[turn, n : n + 3] = R
-        spread[np.ix_(shift, turn)] = _turning(origin)
-        spread[shift, n + 3 :] = R
-    covariance = spread @ fit.covariance @ spread.T
-    return tuple(placed), (covariance + covariance.T) / 2
 
 
 def _free_scale(
@@ -306,7 +256,7 @@ def _result(
     rig: CalibratedRig, clicks: Sequence[Click], used: Sequence[int], left_out: Array, fit: _Fit,
     options: CourtOptions,
 ) -> CalibratedRig:  # fmt: skip
-    cameras, covariance = _in_court(rig, fit)
+    cameras, covariance = in_court(fit.cameras, fit.rig_from_court, fit.covariance)
     residual = {i: float(np.linalg.norm(r)) for i, r in zip(used, fit.residuals_px, strict=True)}
     rows = tuple(
         ClickResidual(
@@ -332,5 +282,5 @@ def _result(
         flags.append(
             f"the court measures {100 * (scale[0] - 1):+.2f} % off in the rig: check the board's square size"
         )
-    check = CourtCheck(rows, rms, worst, *(scale or (None, None)))
+    check = CourtCheck(rows, rms, worst, *(scale or (None, None)), baseline_u_m(cameras, covariance))
     return replace(rig, frame="court", cameras=cameras, covariance=covariance, flags=tuple(flags), court=check)
