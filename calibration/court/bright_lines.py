@@ -17,6 +17,7 @@ _MOST_LINES = 16  # the court shows a camera at most 9 of its own
 _TOLERANCE_PX = 2.5
 _TURN_RAD = 0.15  # a ridge point's own direction against its line's
 _ANGLES = 360
+_FAR = 1000  # cells from the picture's middle, five pixels each
 _LEAST_POINTS = 40
 
 
@@ -67,17 +68,14 @@ def _best_line(n: Array, angle: Array, left: Array, focal: float) -> tuple[Array
     Each ridge point knows its direction, so it votes for few angles (Ballard DH (1981), Pattern Recognit
     13:111-122). The winner is refitted to its points twice.
     """
-    theta = np.mod(angle[left], np.pi)
-    at = np.floor(theta / np.pi * _ANGLES).astype(int) % _ANGLES
-    rho = [
-        (n[left] * np.stack([np.cos(t), np.sin(t)], axis=-1)).sum(axis=1)
-        for t in (((at + k) % _ANGLES + 0.5) * np.pi / _ANGLES for k in range(-3, 4))
-    ]
     cell = 2 * _TOLERANCE_PX / focal
-    votes = np.concatenate([np.round(r / cell).astype(np.int64) * _ANGLES + (at + k) % _ANGLES for k, r in zip(range(-3, 4), rho, strict=True)])
-    values, counts = np.unique(votes, return_counts=True)
-    best = int(values[np.argmax(counts)])
-    t, distance = (best % _ANGLES + 0.5) * np.pi / _ANGLES, (best // _ANGLES) * cell
+    at = np.floor(np.mod(angle[left], np.pi) / np.pi * _ANGLES).astype(int)[:, None] + np.arange(-3, 4)
+    at = np.mod(at, _ANGLES)
+    turn = (at + 0.5) * np.pi / _ANGLES
+    rho = n[left, :1] * np.cos(turn) + n[left, 1:] * np.sin(turn)
+    row = np.clip(np.round(rho / cell).astype(np.int64), -_FAR, _FAR) + _FAR
+    best = int(np.argmax(np.bincount((row * _ANGLES + at).ravel())))
+    t, distance = (best % _ANGLES + 0.5) * np.pi / _ANGLES, (best // _ANGLES - _FAR) * cell
     line = np.array([np.cos(t), np.sin(t), -distance])
     on = left
     for reach in (3.0, 1.5, 1.0):

@@ -39,7 +39,7 @@ class LineOptions:
     """
 
     paint_u_m: float = 0.003
-    bloom_u_px: float = 0.2
+    bloom_u_px: float = 0.3
     click_u_px: float = 0.7
 
     def __post_init__(self) -> None:
@@ -142,6 +142,7 @@ class LineFit:
     cameras, rig_from_court  the estimate, in the rig's frame
     covariance   of (camera parameters 18 N, court step 6)
     unknowns, normal, prior  the last linear system: N = Jᵀ W J + diag(prior)
+    bloom_px (C,)  by how much each picture widens paint on each side
     ends_m (L, 2), widths_m (L,), widths_u_m (L,)  the lines' ends off the rules, and their widths
     samples      with u_px as it came out of the residuals
     residual_px  (N,) found minus predicted along the normal
@@ -159,6 +160,7 @@ class LineFit:
     unknowns: Unknowns
     normal: Array
     prior: Array
+    bloom_px: Array
     ends_m: Array
     widths_m: Array
     widths_u_m: Array
@@ -376,7 +378,7 @@ def _finished(job: _Job, state: Unknowns) -> LineFit:
     widths_u = _WIDTHS_U * np.sqrt(np.diag(cov)[state.at_widths()])
     return LineFit(
         cameras_at(job.rig, job.root @ state.z), state.place, expand @ cov[:core, :core] @ expand.T, state, normal,
-        prior, state.ends * job.paint_sd_m()[:, None], _WIDTHS + _WIDTHS_U * state.widths, widths_u,
+        prior, state.bloom * job.options.bloom_u_px, state.ends * job.paint_sd_m()[:, None], _WIDTHS + _WIDTHS_U * state.widths, widths_u,
         job.samples, r[:n] * job.samples.u_px, weight[:n] > 0, _click_table(job, state, normal, weight[n:]),
         job.free, (scale, strength**-0.5 if strength > 0 else np.inf), job.paint_sd_m(),
     )  # fmt: skip

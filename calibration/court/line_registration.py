@@ -128,7 +128,9 @@ def _stray(line: LineCheck) -> str:
 
 
 def _is_off(d: LineDistance, fit: LineFit) -> bool:
-    """Beyond what the distance's own uncertainty and two lines' laying tolerance explain."""
+    """Beyond what the distance's own uncertainty and two lines' laying tolerance explain, and not yet named."""
+    if fit.free & {d.first, d.second}:
+        return False
     tolerance = float(np.sqrt(2)) * float(fit.paint_sd_m.min())
     return abs(d.measured_m - d.rules_m) > _SURE * float(np.hypot(d.u_m, tolerance))
 

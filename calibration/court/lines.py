@@ -17,7 +17,7 @@ from calibration.checks import Array
 from calibration.court.clicks import Click
 from calibration.court.line_fit import EdgeSamples, LineFit, LineOptions, fit_lines, joined_samples
 from calibration.court.line_report import measured_lines, off_sigmas
-from calibration.court.paint import Bars, Sites, fit_bars, sites, strongest_bars, whiteness
+from calibration.court.paint import ANY_BLUR_PX, Bars, Sites, blur_of, fit_bars, sites, strongest_bars, whiteness
 from calibration.court.placement import cameras_at
 from calibration.court.ruled_lines import RULED_LINES, X
 from calibration.court.straight_runs import straight_run
@@ -34,7 +34,8 @@ _OFF_SIGMAS = 4.5  # a line this unlikely under the laying tolerance is painted 
 _LEAST_SHARE = 0.3  # of the places where lines ought to be seen; occluders rarely hide more than half
 _LEAST_LINES_SHARE = 0.6
 _LARGEST_RMS_PX = 1.0
-_LARGEST_BLUR_PX = 2.5
+_LARGEST_BLUR_PX = 3.0
+_LARGEST_BLOOM_PX = 1.0  # more than three times what LineOptions.bloom_u_px expects
 _DARK = 0.15
 
 
@@ -45,14 +46,14 @@ class FoundLines:
     fit      the joint fit
     sites    per camera, where lines were looked for in the last round; found: per camera, a flag for each
     wanted   (L,) places looked at per line
-    blur_px  median sigma of the edges, over all cameras
+    blur_px  per camera with a picture, sigma of its edges and what it may vary by
     """
 
     fit: LineFit
     sites: tuple[Sites, ...]
     found: tuple[Array, ...]
     wanted: Array
-    blur_px: float
+    blur_px: Mapping[int, tuple[float, float]]
 
 
 def find_lines(
@@ -64,24 +65,54 @@ def find_lines(
     pictures: camera name → (H, W, 3) BGR. Raises BadInput for a picture of another size, NotMeasurable, with
     what was seen and what to do, where the lines do not bear the start out.
     """
-    white = _checked_whiteness(rig, pictures)
-    fit: LineFit | None = None
-    place = start
-    for search in _SEARCH_PX:
-        rough = _rough(rig, white, place, fit, search)
-        if rough is None:
-            raise _not_found(white, "no straight white lines were found where they ought to be")
-        fit = fit_lines(rig, rough, place, options, clicks, noise_from_residuals=False)
-        place = fit.rig_from_court
-    assert fit is not None
-    found = _fine(rig, white, fit, options, clicks, frozenset())
+    white = checked_whiteness(rig, pictures)
+    fit = _homed_in(rig, white, start, options, clicks, _SEARCH_PX)
+    if fit is None:
+        raise _not_found(white, "no straight white lines were found where they ought to be")
+    found = _fine(rig, white, fit, options, clicks, dict.fromkeys(white, ANY_BLUR_PX))
     for _ in range(_FINE_ROUNDS - 1):
-        found = _fine(rig, white, found.fit, options, clicks, frozenset())
+        found = _fine(rig, white, found.fit, options, clicks, found.blur_px)
     _want_sound(found, white)
     return _without_stray_lines(rig, found, options, clicks)
 
 
-def _checked_whiteness(rig: CalibratedRig, pictures: Mapping[str, Array]) -> dict[int, Array]:
+def _homed_in(
+    rig: CalibratedRig, white: Mapping[int, Array], start: Rigid, options: LineOptions,
+    clicks: Sequence[Click], searches_px: Sequence[float],
+) -> LineFit | None:  # fmt: skip
+    """The fit to straight runs of bright bars, looked for in narrower and narrower strips; None without any."""
+    fit: LineFit | None = None
+    place = start
+    for search in searches_px:
+        rough = _rough(rig, white, place, fit, search)
+        if rough is None or len(rough) < 3 * _LEAST_RUN:
+            return None
+        fit = fit_lines(rig, rough, place, options, clicks, noise_from_residuals=False)
+        place = fit.rig_from_court
+    return fit
+
+
+def tried(rig: CalibratedRig, white: Mapping[int, Array], guess: Rigid) -> tuple[float, Rigid]:
+    """How well a guessed placement is borne out once it has homed in on the lines near it, and the placement."""
+    try:
+        fit = _homed_in(rig, white, guess, LineOptions(), (), _SEARCH_PX[:2])
+    except NotMeasurable:  # what lies near it leaves the rig free to move
+        fit = None
+    if fit is None:
+        return 0.0, guess
+    return bearing_out(rig, white, fit.rig_from_court, _SEARCH_PX[-1]), fit.rig_from_court
+
+
+def bearing_out(rig: CalibratedRig, white: Mapping[int, Array], place: Rigid, search_px: float) -> float:
+    """Share of the places where lines ought to be seen at which a bright bar lies on a straight run."""
+    rough = _rough(rig, white, place, None, search_px)
+    cameras = _placed(rig, place, None)
+    wanted = sum(len(sites(cameras[i], _widths(None)).line) for i in white)
+    return len(rough) / wanted if rough is not None and wanted > 3 * _LEAST_RUN else 0.0
+
+
+def checked_whiteness(rig: CalibratedRig, pictures: Mapping[str, Array]) -> dict[int, Array]:
+    """Camera index → whiteness of its picture. Raises BadInput for a picture of another size or a stranger's."""
     if not pictures:
         raise BadInput("court lines: want a court picture of at least one camera, got none")
     out = {}
@@ -137,28 +168,29 @@ def _middles(camera: int, at: Sites, offset_px: Array, u_px: Array) -> EdgeSampl
 
 def _fine(
     rig: CalibratedRig, white: Mapping[int, Array], before: LineFit, options: LineOptions,
-    clicks: Sequence[Click], free: frozenset[str],
+    clicks: Sequence[Click], blur_px: Mapping[int, tuple[float, float]],
 ) -> FoundLines:  # fmt: skip
     """Both edges of the paint around where the last fit puts them, and the fit to these."""
-    parts, looked, seen, blur = [], [], [], []
+    parts: list[EdgeSamples] = []
+    looked, seen, blur = [], [], {}
     cameras = _placed(rig, before.rig_from_court, before)
     for i, camera in enumerate(cameras):
         if i not in white:
             continue
         at = sites(camera, _widths(before))
         shift = _painted_off_px(before, camera, at)
-        bars = fit_bars(camera, white[i], at, shift, _FINE_PX)
+        bars = fit_bars(camera, white[i], at, shift, _FINE_PX, blur_px[i])
         good = bars.good & (np.abs((bars.first_px + bars.second_px) / 2 - shift) < _FINE_PX)
         parts += _edge_samples(i, at, bars, good)
         looked.append(at)
         seen.append(good)
-        blur.append(bars.blur_px[good])
+        blur[i] = blur_of(bars)
     samples = joined_samples(parts)
     if len(samples) < 3 * _LEAST_RUN:
         raise _not_found(white, "hardly any edge of a painted line could be measured")
-    fit = fit_lines(rig, samples, before.rig_from_court, options, clicks, free)
+    fit = fit_lines(rig, samples, before.rig_from_court, options, clicks)
     wanted = np.bincount(np.concatenate([a.line for a in looked]), minlength=len(RULED_LINES))
-    return FoundLines(fit, tuple(looked), tuple(seen), wanted, float(np.median(np.concatenate(blur))))
+    return FoundLines(fit, tuple(looked), tuple(seen), wanted, blur)
 
 
 def _painted_off_px(before: LineFit, camera: Camera, at: Sites) -> Array:
@@ -191,6 +223,14 @@ def _edge_samples(camera: int, at: Sites, bars: Bars, good: Array) -> list[EdgeS
 
 def _want_sound(found: FoundLines, white: Mapping[int, Array]) -> None:
     """Raises NotMeasurable where the lines found do not make a court."""
+    blur = max(sigma for sigma, _ in found.blur_px.values())
+    bloom = float(np.abs(found.fit.bloom_px).max())
+    if blur > _LARGEST_BLUR_PX or bloom > _LARGEST_BLOOM_PX:
+        raise NotMeasurable(
+            f"court lines: the court pictures are blurred or overexposed (edges spread over {2 * blur:.0f} px, paint "
+            f"{2 * bloom:.1f} px wider or narrower than it can be); take them again, sharp and with the camera at rest, "
+            "or click the court points"
+        )
     fit = found.fit
     seen = measured_lines(fit)
     along_x = [i for i in seen if RULED_LINES[i].along == X]
@@ -208,11 +248,6 @@ def _want_sound(found: FoundLines, white: Mapping[int, Array]) -> None:
             f"paint was found at {100 * share:.0f} % of the places where lines ought to be seen, "
             f"{100 * kept:.0f} % of it agrees, on {len(seen)} of {len(expected)} lines ({names}), "
             f"rms {rms:.2f} px",
-        )
-    if found.blur_px > _LARGEST_BLUR_PX:
-        raise NotMeasurable(
-            f"court lines: the court pictures are blurred (edges spread over {2 * found.blur_px:.0f} px); take them "
-            "again, sharp and with the camera at rest, or click the court points"
         )
 
 

@@ -22,9 +22,11 @@ _NET_MARGIN_M = 0.05
 _TAPS_PX = np.arange(-2.0, 3.0)  # averaged along the line
 _FLANK_PX = 5.0  # ground beside the paint that the edge fit needs on each side
 _STEPS = 12
-_BLUR_PX, _BLUR_U_PX = 0.7, 0.4  # of a sharp picture's edge, as a normal distribution's sigma: pixel and lens
+ANY_BLUR_PX = (1.0, 0.8)
+"""Edge sigma of a court picture and its uncertainty before anything was measured: sharp to visibly soft."""
 _LEAST_CONTRAST = 0.06  # of full white; fainter paint is not told from grain
-_EDGES_FROM_WIDTH = 2.5  # in edge sigmas (at least in pixels, times 0.7): thinner paint has a middle, no edges
+_EDGES_FROM_WIDTH = 2.5  # in edge sigmas, but at least 1.8 px: thinner paint has a middle, no edges
+_LEAST_SIGMA_PX = 0.7
 _MISFIT = 0.25  # rms of the profile's residual over its contrast, beyond which it is no bar
 
 
@@ -152,8 +154,12 @@ class Bars:
     edges: Array
 
 
-def fit_bars(camera: Camera, white: Array, at: Sites, start_px: Array, search_px: float) -> Bars:
+def fit_bars(
+    camera: Camera, white: Array, at: Sites, start_px: Array, search_px: float, blur_px: tuple[float, float]
+) -> Bars:
     """Fits a blurred bar to each profile, beginning at start_px (N,), by damped Gauss-Newton on all at once.
+
+    blur_px: what is known of the edges' sigma in this picture, with its standard uncertainty.
 
     The model: ground, paint and ground levels (b₁, p, b₂) joined by two edges blurred with one sigma,
     b₁ + (p - b₁) Φ((t - e₁)/σ) + (b₂ - p) Φ((t - e₂)/σ). Pixels on another painted line take no part.
@@ -164,40 +170,44 @@ def fit_bars(camera: Camera, white: Array, at: Sites, start_px: Array, search_px
     values = profiles(white, at, t)
     weight = (~np.isnan(values) & ~_on_other_paint(camera, at, t)).astype(float)
     values = np.nan_to_num(values)
-    q = _first_guess(t, values, weight, start_px, at.width_px)
+    q = _first_guess(t, values, weight, start_px, at.width_px, blur_px[0])
     damping = np.full(len(q), 1e-3)
-    prior = np.array([0, 0, 0, 0, 0, 1 / _BLUR_U_PX**2])
-    cost, normal, right = _bar_equations(q, t, values, weight, at.width_px)
+    cost, normal, right = _bar_equations(q, t, values, weight, at.width_px, blur_px)
     for _ in range(_STEPS):
         system = normal + damping[:, None, None] * np.einsum("nij,ij->nij", normal, np.eye(6))
         step = np.linalg.solve(system + 1e-9 * np.eye(6), right[..., None])[..., 0]
         step[:, 3:5] = np.clip(step[:, 3:5], -1.5, 1.5)
         tried = q + step
-        tried[:, 5] = np.clip(tried[:, 5], 0.25, 4.0)
-        new = _bar_equations(tried, t, values, weight, at.width_px)
+        tried[:, 5] = np.clip(tried[:, 5], 0.25, 6.0)
+        new = _bar_equations(tried, t, values, weight, at.width_px, blur_px)
         better = new[0] < cost
         q = np.where(better[:, None], tried, q)
         cost = np.where(better, new[0], cost)
         normal = np.where(better[:, None, None], new[1], normal)
         right = np.where(better[:, None], new[2], right)
         damping = np.where(better, damping / 5, damping * 10).clip(1e-9, 1e6)
-    return _judged(q, t, values, weight, normal, prior, at)
+    return _judged(q, t, values, weight, normal, at)
 
 
-def _first_guess(t: Array, values: Array, weight: Array, start_px: Array, width_px: Array) -> Array:
+def _first_guess(
+    t: Array, values: Array, weight: Array, start_px: Array, width_px: Array, blur_px: float
+) -> Array:
     left = weight * (t < (start_px - width_px / 2 - 1)[:, None])
     right = weight * (t > (start_px + width_px / 2 + 1)[:, None])
     near = weight * (np.abs(t - start_px[:, None]) <= np.maximum(width_px / 4, 0.5)[:, None])
     levels = [(values * w).sum(axis=1) / np.maximum(w.sum(axis=1), 1e-9) for w in (left, near, right)]
     wide = np.maximum(width_px, 1.0) / 2
     edges = [start_px - wide, start_px + wide]
-    return np.stack([levels[0], levels[1], levels[2], *edges, np.full(len(t), _BLUR_PX)], axis=-1)
+    return np.stack([levels[0], levels[1], levels[2], *edges, np.full(len(t), blur_px)], axis=-1)
 
 
+_BLUR_VARIES = 0.15  # over one picture, as a share: focus and lens faults between its parts
 _GRAIN = 0.02  # whiteness noise by which the weak priors are weighed against the profile
 
 
-def _bar_equations(q: Array, t: Array, values: Array, weight: Array, width_px: Array) -> tuple[Array, Array, Array]:
+def _bar_equations(
+    q: Array, t: Array, values: Array, weight: Array, width_px: Array, blur_px: tuple[float, float]
+) -> tuple[Array, Array, Array]:
     """Cost (N,), normal matrices (N, 6, 6) and right sides (N, 6) in units of _GRAIN, weak priors included.
 
     Priors: the blur, and the width to within half of the predicted one (which only matters for paint so thin
@@ -209,16 +219,25 @@ def _bar_equations(q: Array, t: Array, values: Array, weight: Array, width_px: A
     right = np.einsum("nk,nki,nk->ni", weight, jac, r)
     wide = np.maximum(width_px, 0.5)
     miss, loose = (q[:, 4] - q[:, 3] - width_px) / (0.5 * wide), 1 / (0.5 * wide)
-    blur = (q[:, 5] - _BLUR_PX) / _BLUR_U_PX
+    blur = (q[:, 5] - blur_px[0]) / blur_px[1]
     normal[:, 3, 3] += loose**2
     normal[:, 4, 4] += loose**2
     normal[:, 3, 4] -= loose**2
     normal[:, 4, 3] -= loose**2
-    normal[:, 5, 5] += 1 / _BLUR_U_PX**2
+    normal[:, 5, 5] += 1 / blur_px[1] ** 2
     right[:, 3] += miss * loose
     right[:, 4] -= miss * loose
-    right[:, 5] -= blur / _BLUR_U_PX
+    right[:, 5] -= blur / blur_px[1]
     return (weight * r**2).sum(axis=1) + miss**2 + blur**2, normal, right
+
+
+def blur_of(bars: Bars) -> tuple[float, float]:
+    """Edge sigma of a picture, and by how much one place may differ, from the paint wide enough to show it."""
+    width = bars.second_px - bars.first_px
+    wide = bars.good & (width > 4 * bars.blur_px)
+    if wide.sum() < 20:
+        return ANY_BLUR_PX
+    return float(np.median(bars.blur_px[wide])), _BLUR_VARIES * float(np.median(bars.blur_px[wide]))
 
 
 def _bar_residual(q: Array, t: Array, values: Array) -> tuple[Array, Array]:
@@ -233,9 +252,7 @@ def _bar_residual(q: Array, t: Array, values: Array) -> tuple[Array, Array]:
     return values - model, jac
 
 
-def _judged(
-    q: Array, t: Array, values: Array, weight: Array, normal: Array, prior: Array, at: Sites
-) -> Bars:
+def _judged(q: Array, t: Array, values: Array, weight: Array, normal: Array, at: Sites) -> Bars:
     r, _ = _bar_residual(q, t, values)
     # profile points lie half a pixel apart and are interpolated: about half of them are independent
     freedom = np.maximum(weight.sum(axis=1) / 2 - 5, 1.0)
@@ -248,7 +265,7 @@ def _judged(
     flank = np.stack([(weight * (t < q[:, 3, None] - 1)).sum(1), (weight * (t > q[:, 4, None] + 1)).sum(1)])
     good = (contrast > _LEAST_CONTRAST) & (np.sqrt(s2) < _MISFIT * contrast) & (flank.min(axis=0) >= 4)
     good &= (width > 0.3 * at.width_px) & (width < 2.5 * at.width_px + 1.0) & (u[:, 2] < 1.0)
-    edges = width > _EDGES_FROM_WIDTH * np.maximum(q[:, 5], _BLUR_PX)
+    edges = width > _EDGES_FROM_WIDTH * np.maximum(q[:, 5], _LEAST_SIGMA_PX)
     return Bars(q[:, 3], q[:, 4], u, q[:, 5], good, edges)
 
 
