@@ -16,7 +16,7 @@ import numpy as np
 from calibration.calibrated_rig import CalibratedRig
 from calibration.checks import Array
 from calibration.court.bright_lines import bright_lines
-from calibration.court.lines import checked_whiteness, tried
+from calibration.court.lines import checked_whiteness, not_found, tried
 from calibration.court.model import LENGTH_M, NET_Y_M
 from calibration.court.ruled_lines import RULED_LINES, X, Y
 from calibration.errors import NotMeasurable
@@ -65,9 +65,11 @@ def search_court(rig: CalibratedRig, pictures: Mapping[str, Array]) -> Rigid:
     tested = sorted((tried(rig, white, place) for place in different), key=lambda t: -t[0])
     if not tested or tested[0][0] < _LEAST_BORNE_OUT:
         best = f"the best guess finds {100 * tested[0][0]:.0f} % of its lines" if tested else "no guess fits"
-        raise NotMeasurable(
-            f"court lines: the court was not recognised in the pictures without a hint ({len(planes.weight)} straight "
-            f"bright lines, {best}); click four court points in one picture"
+        raise not_found(
+            white,
+            f"the court was not recognised in the pictures without a hint ({len(planes.weight)} straight bright "
+            f"lines, {best})",
+            "; click four court points in one picture",
         )
     rivals = [t for t in tested[1:] if t[0] > _RIVAL * tested[0][0] and not _same(t[1], tested[0][1])]
     if rivals:

@@ -19,6 +19,7 @@ from calibration.geometry.camera import N_CAMERA, Camera
 from calibration.geometry.rigid import Rigid
 
 _STEPS = 25
+_SETTLED = 1e-8  # fall of the sum of squares that a step promises: a ten-thousandth of a sigma
 _CAUCHY_SIGMAS = 2.5
 _GATE_SIGMAS = 4.0  # edges farther off take no part in the last steps and in the covariance
 _LEAST_U_PX = 0.02  # interpolation and the pixel's own shape: no edge is known better
@@ -172,6 +173,10 @@ class LineFit:
     scale: tuple[float, float]
     paint_sd_m: Array
 
+    def origin_u_m(self) -> float:
+        """Largest standard uncertainty of the court's origin, in any direction, in the rig's frame."""
+        return float(np.sqrt(np.linalg.eigvalsh(self.covariance[-3:, -3:])[-1]))
+
 
 def fit_lines(
     rig: CalibratedRig, samples: EdgeSamples, start: Rigid, options: LineOptions,
@@ -221,9 +226,10 @@ def _settled(job: _Job, state: Unknowns, gate: bool) -> Unknowns:
             width = max(_CAUCHY_SIGMAS, min(width, 3 * float(np.median(np.abs(r)))))
             weight = 1 / (1 + (r / width) ** 2)
         normal = jacobian.T @ (jacobian * weight[:, None]) + np.diag(prior)
-        step = solve_scaled(normal, jacobian.T @ (weight * r) - prior * state.vector())
+        downhill = jacobian.T @ (weight * r) - prior * state.vector()
+        step = solve_scaled(normal, downhill)
         state = state.stepped(step)
-        if number > 2 and np.abs(step).max() < 1e-7:
+        if number > 2 and float(step @ downhill) < _SETTLED:
             break
     return state
 

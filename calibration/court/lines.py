@@ -34,9 +34,14 @@ _OFF_SIGMAS = 4.5  # a line this unlikely under the laying tolerance is painted 
 _LEAST_SHARE = 0.3  # of the places where lines ought to be seen; occluders rarely hide more than half
 _LEAST_LINES_SHARE = 0.6
 _LARGEST_RMS_PX = 1.0
+_LARGEST_ORIGIN_U_M = 0.05
 _LARGEST_BLUR_PX = 3.0
 _LARGEST_BLOOM_PX = 1.0  # more than three times what LineOptions.bloom_u_px expects
 _DARK = 0.15
+_ADVICE = (
+    ". Check that the pictures show the court, sharp and from where the cameras stand now, and that the clicks or the "
+    "earlier registration belong to it; or click the court points"
+)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -68,7 +73,7 @@ def find_lines(
     white = checked_whiteness(rig, pictures)
     fit = _homed_in(rig, white, start, options, clicks, _SEARCH_PX)
     if fit is None:
-        raise _not_found(white, "no straight white lines were found where they ought to be")
+        raise not_found(white, "no straight white lines were found where they ought to be")
     found = _fine(rig, white, fit, options, clicks, dict.fromkeys(white, ANY_BLUR_PX))
     for _ in range(_FINE_ROUNDS - 1):
         found = _fine(rig, white, found.fit, options, clicks, found.blur_px)
@@ -187,7 +192,7 @@ def _fine(
         blur[i] = blur_of(bars)
     samples = joined_samples(parts)
     if len(samples) < 3 * _LEAST_RUN:
-        raise _not_found(white, "hardly any edge of a painted line could be measured")
+        raise not_found(white, "hardly any edge of a painted line could be measured")
     fit = fit_lines(rig, samples, before.rig_from_court, options, clicks)
     wanted = np.bincount(np.concatenate([a.line for a in looked]), minlength=len(RULED_LINES))
     return FoundLines(fit, tuple(looked), tuple(seen), wanted, blur)
@@ -237,13 +242,17 @@ def _want_sound(found: FoundLines, white: Mapping[int, Array]) -> None:
     names = ", ".join(RULED_LINES[i].name for i in seen) or "none"
     expected = [i for i in range(len(RULED_LINES)) if found.wanted[i] >= 2 * _LEAST_RUN]
     if len(seen) < 3 or not along_x or len(along_x) == len(seen):
-        raise _not_found(white, f"lines measured: {names}; want three, not all parallel")
+        raise not_found(white, f"lines measured: {names}; want three, not all parallel")
+    if fit.origin_u_m() > _LARGEST_ORIGIN_U_M:
+        raise not_found(
+            white, f"the lines measured ({names}) leave the court's place open by {100 * fit.origin_u_m():.0f} cm"
+        )
     share = sum(f.sum() for f in found.found) / max(int(found.wanted.sum()), 1)
     kept = float(fit.used.mean())
     lines_share = len([i for i in expected if i in seen]) / max(len(expected), 1)
     rms = float(np.sqrt(np.mean(fit.residual_px[fit.used] ** 2)))
     if share * kept < _LEAST_SHARE or lines_share < _LEAST_LINES_SHARE or rms > _LARGEST_RMS_PX or kept < 0.5:
-        raise _not_found(
+        raise not_found(
             white,
             f"paint was found at {100 * share:.0f} % of the places where lines ought to be seen, "
             f"{100 * kept:.0f} % of it agrees, on {len(seen)} of {len(expected)} lines ({names}), "
@@ -251,8 +260,8 @@ def _want_sound(found: FoundLines, white: Mapping[int, Array]) -> None:
         )
 
 
-def _not_found(white: Mapping[int, Array], seen: str) -> NotMeasurable:
-    """One refusal that says what was seen and what to do."""
+def not_found(white: Mapping[int, Array], seen: str, advice: str = _ADVICE) -> NotMeasurable:
+    """One refusal that says what was seen and what to do; of dark pictures, that they are dark."""
     dark = max(float(np.percentile(w, 99.5)) for w in white.values())
     if dark < _DARK:
         return NotMeasurable(
@@ -260,8 +269,7 @@ def _not_found(white: Mapping[int, Array], seen: str) -> NotMeasurable:
             "them again in better light, or click the court points"
         )
     return NotMeasurable(
-        f"court lines: {seen}. Check that the pictures show the court, sharp and from where the cameras stand "
-        "now, and that the clicks or the earlier registration belong to it; or click the court points"
+        f"court lines: {seen}{advice}"
     )
 
 

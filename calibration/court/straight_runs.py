@@ -27,18 +27,12 @@ def straight_run(
     if len(some) < 2:
         return out
     support = some[np.unique(np.linspace(0, len(some) - 1, _PAIRS).astype(int))]
-    runs = [
-        (offset_px[i, ki], offset_px[j, kj], path[i], path[j])
-        for at, i in enumerate(support)
-        for j in support[at + 1 :]
-        for ki in np.flatnonzero(np.isfinite(offset_px[i]))
-        for kj in np.flatnonzero(np.isfinite(offset_px[j]))
-    ]
-    if not runs:
-        return out
-    first, second, p, q = np.array(runs).T
+    i, j = np.triu_indices(len(support), k=1)
+    k = offset_px.shape[1]
+    first, second = np.repeat(offset_px[support[i]], k, axis=1).ravel(), np.tile(offset_px[support[j]], k).ravel()
+    p, q = np.repeat(path[support[i]], k * k), np.repeat(path[support[j]], k * k)
     slope = (second - first) / np.maximum(q - p, 1e-9)
-    flat = np.abs(slope) < _STEEPEST
+    flat = np.isfinite(slope) & (np.abs(slope) < _STEEPEST)
     first, slope, p = first[flat], slope[flat], p[flat]
     if not len(first):
         return out
