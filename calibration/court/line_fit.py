@@ -341,14 +341,18 @@ def _with_noise_of(job: _Job, state: Unknowns) -> EdgeSamples:
     with a lag-one correlation ρ a mean over many has a variance (1 + ρ)/(1 - ρ) times that of white noise.
     """
     s = job.samples
-    r, _, _ = _linearised(job, state)
+    r, jacobian, _ = _linearised(job, state)
+    weight = (np.abs(r) < _GATE_SIGMAS).astype(float)
+    cov = inverse_scaled(jacobian.T @ (jacobian * weight[:, None]) + np.diag(state.prior()))
+    # residuals are smaller than the noise by what the fit takes up: the samples' leverages
+    leverage = np.minimum(((jacobian @ cov) * jacobian).sum(axis=1)[: len(s)], 1.0)
     r = r[: len(s)]
     u = np.array(s.u_px)
     for i in range(len(job.rig.cameras)):
         own = np.flatnonzero(s.camera == i)
         if len(own) < 20:
             continue
-        spread = 1.4826 * float(np.median(np.abs(r[own])))
+        spread = 1.4826 * float(np.median(np.abs(r[own]))) / np.sqrt(max(1 - float(leverage[own].mean()), 0.1))
         rho = _lag_one(r[own] / max(spread, 1e-9), s.only(own))
         u[own] = np.maximum(u[own] * spread, _LEAST_U_PX) * np.sqrt((1 + rho) / (1 - rho))
     # the correlation's factor must not be taken for noise in the next round: the scale is absolute

@@ -70,7 +70,6 @@ def test_covariance_is_honest() -> None:
         total, freedom = total + squared, freedom + n
         at_baseline.append(baseline_u_m(cameras, covariance))
     assert freedom == 30 * 30
-    print("RATIO", total / freedom, np.mean(at_baseline))
     assert chi2.ppf(0.001, freedom) < total < chi2.ppf(0.999, freedom), total / freedom
     assert all(u is not None and 5e-4 < u < 5e-3 for u in at_baseline)
 
