@@ -46,14 +46,14 @@ def first_fault(error: ValidationError) -> str:
     return f"{key}: {wanted}{shown}"
 
 
-def write_atomically(path: Path | str, text: str) -> None:
+def write_atomically(path: Path | str, content: str | bytes) -> None:
     """Writes the whole file or leaves what was there: a temporary file beside it, then one rename."""
     path = Path(path)
     path.parent.mkdir(parents=True, exist_ok=True)
     handle, part = tempfile.mkstemp(prefix=f".{path.name}.", suffix=".part", dir=path.parent)
     try:
-        with os.fdopen(handle, "w", encoding="utf-8", newline="\n") as out:
-            out.write(text)
+        with os.fdopen(handle, "wb") as out:
+            out.write(content.encode("utf-8") if isinstance(content, str) else content)
         # mkstemp makes files that only their owner can read; take the rights that a plain file would have got
         mask = os.umask(0)
         os.umask(mask)

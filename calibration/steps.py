@@ -12,14 +12,19 @@ from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor, as_completed
 from dataclasses import replace
 from pathlib import Path
-from typing import TypeVar
+from typing import Literal, TypeVar
+
+import cv2
 
 from calibration.board import Board
 from calibration.calibrated_rig import CalibratedRig
-from calibration.court.registration import CourtOptions, register_court
+from calibration.court.line_picture import line_picture
+from calibration.court.line_registration import place_in_court
+from calibration.court.registration import CourtOptions
 from calibration.errors import BadInput, CourtplumbError
-from calibration.files import load_lens, load_rig, save_lens, save_rig
+from calibration.files import load_lens, load_rig, save_lens, save_rig, write_atomically
 from calibration.folder import CameraEntry, RigFolder, read_clicks, read_rig_folder
+from calibration.footage import picture
 from calibration.lens import LEAST_VIEWS, LensCalibration, calibrate_lens
 from calibration.provenance import Provenance, content_hash, program_version
 from calibration.rig import calibrate_rig
@@ -128,33 +133,57 @@ def run_court(
     clicks_path: Path | str | None = None,
     progress: Progress = silent,
     options: CourtOptions | None = None,
+    lines: bool | Literal["auto"] = "auto",
 ) -> CalibratedRig:
-    """Places the rig in the court from clicks, into derived/calibrated_rig.json (rig first, where missing).
+    """Places the rig in the court, into derived/calibrated_rig.json (rig first, where missing).
 
-    clicks_path: court_clicks.csv next to rig.toml if not given. Raises BadInput naming the clicks at fault.
+    clicks_path: court_clicks.csv next to rig.toml if not given. lines: True places by the painted lines in the
+    cameras' court pictures (clicks, where there are any, say roughly where to look); False by clicks alone;
+    "auto" by lines where the pictures bear them out, else by the clicks, with a flag that says why. A drawing of
+    the lines found goes to derived/court_lines_<camera>.png.
+    Raises BadInput naming the clicks at fault, NotMeasurable where neither lines nor clicks place the court.
     """
     folder = read_rig_folder(rig_folder)
+    pictures = _court_picture_paths(folder, lines)
     path = folder.clicks_path if clicks_path is None else Path(clicks_path)
-    clicks = read_clicks(path)
+    lines_alone = bool(pictures) and clicks_path is None and not path.exists()
+    clicks = [] if lines_alone else read_clicks(path)
     for click in clicks:
         if click.camera not in folder.camera_names:
             names = ", ".join(folder.camera_names)
             raise BadInput(f"{path}: {click.camera!r} is not a camera of this rig; it has {names}")
     rig = run_rig(rig_folder, progress)
     options = options or CourtOptions()
-    made = Provenance(
-        program_version(),
-        {**rig.provenance.options, "click_u_px": options.click_u_px, "paint_u_m": options.paint_u_m},
-        {"rig": content_hash(folder.rig_path), "clicks": content_hash(path)},
-    )
+    inputs = {"rig": content_hash(folder.rig_path)} | ({} if lines_alone else {"clicks": content_hash(path)})
+    inputs |= {f"court_picture/{name}": content_hash(file) for name, file in pictures.items()}
+    chosen = {"click_u_px": options.click_u_px, "paint_u_m": options.paint_u_m, "lines": str(lines).lower()}
+    made = Provenance(program_version(), {**rig.provenance.options, **chosen}, inputs)
     kept = _if_current(folder.calibrated_rig_path, made, load_rig)
     if kept is not None:
         return kept
     progress("court", 0, 1)
-    placed = replace(register_court(rig, clicks, options), provenance=made)
+    images = {name: picture(file) for name, file in pictures.items()}
+    placed, found = place_in_court(rig, images, clicks, options, must_use_lines=lines is True)
+    for name in folder.camera_names:
+        folder.line_picture_path(name).unlink(missing_ok=True)  # of an earlier fit
+    if found is not None:
+        for name, image in images.items():
+            drawn = line_picture(placed.camera(name), image, found, rig.names.index(name))
+            write_atomically(folder.line_picture_path(name), cv2.imencode(".png", drawn)[1].tobytes())
+    placed = replace(placed, provenance=made)
     save_rig(folder.calibrated_rig_path, placed)
     progress("court", 1, 1)
     return placed
+
+
+def _court_picture_paths(folder: RigFolder, lines: bool | Literal["auto"]) -> dict[str, Path]:
+    """Camera → court picture, of the pictures that lines are to be looked for in."""
+    if lines is False:
+        return {}
+    named = {c.name: c.court_picture for c in folder.cameras if c.court_picture is not None}
+    if lines is True and not named:
+        raise BadInput(f"{folder.root / 'rig.toml'}: camera: want a court_picture for at least one camera")
+    return {name: path for name, path in named.items() if lines is True or path.exists()}
 
 
 _R = TypeVar("_R", LensCalibration, CalibratedRig)

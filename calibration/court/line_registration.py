@@ -18,7 +18,7 @@ from calibration.court.model import SERVE_VOLUME
 from calibration.court.placement import in_court
 from calibration.court.registration import CourtOptions, register_court
 from calibration.court.uncertainty import baseline_u_m, worst_u_over_volume
-from calibration.errors import BadInput
+from calibration.errors import BadInput, NotMeasurable
 from calibration.geometry.rigid import Rigid
 
 _SURE = 3.0  # standard uncertainties beyond which a distance between lines is called off
@@ -58,6 +58,29 @@ def register_lines(
         start = place_from_clicks(rig, clicks, options)
     found = find_lines(rig, pictures, start, options, clicks)
     return LineRegistration(_in_court(rig, found, clicks), found)
+
+
+def place_in_court(
+    rig: CalibratedRig, pictures: Mapping[str, Array], clicks: Sequence[Click], options: CourtOptions,
+    *, must_use_lines: bool = False,
+) -> tuple[CalibratedRig, FoundLines | None]:  # fmt: skip
+    """The rig in the court by the painted lines where the pictures bear them out, else by the clicks.
+
+    A flag says why clicks alone were used; without clicks, or with must_use_lines, the lines' refusal is raised.
+    Without pictures the clicks alone are used, which needs no flag.
+    """
+    if not pictures:
+        return register_court(rig, clicks, options), None
+    chosen = LineOptions(paint_u_m=max(options.paint_u_m, 1e-5), click_u_px=options.click_u_px)
+    try:
+        by_lines = register_lines(rig, pictures, clicks or None, chosen)
+        return by_lines.rig, by_lines.found
+    except (NotMeasurable, BadInput) as refusal:
+        if must_use_lines or not clicks:
+            raise
+        by_clicks = register_court(rig, clicks, options)
+        flag = f"placed by the clicks alone: {refusal}"
+        return replace(by_clicks, flags=(*by_clicks.flags, flag)), None
 
 
 def place_from_clicks(rig: CalibratedRig, clicks: Sequence[Click], options: LineOptions) -> Rigid:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass, fields
 
 import numpy as np
@@ -78,7 +77,7 @@ def _sites_on(camera: Camera, index: int, width_m: float) -> Sites:
     middle = (edges[0] + edges[1]) / 2
     tangent_m = np.zeros(3)
     tangent_m[line.along] = 0.02
-    seen = _in_view(camera, middle)
+    seen = in_view(camera, middle)
     s, middle, edges = s[seen], middle[seen], [e[seen] for e in edges]
     uv, first, second = camera.project(middle), camera.project(edges[0]), camera.project(edges[1])
     tangent = camera.project(middle + tangent_m) - uv
@@ -93,7 +92,7 @@ def _sites_on(camera: Camera, index: int, width_m: float) -> Sites:
     return Sites(at, s, uv, normal, np.abs(width)).only(np.flatnonzero(keep))
 
 
-def _in_view(camera: Camera, x_m: Array) -> Array:
+def in_view(camera: Camera, x_m: Array) -> Array:
     """(N,) True for ground points inside the picture and the lens's cone, not behind the net."""
     uv = camera.project(x_m)
     w, h = camera.size_px
@@ -311,8 +310,3 @@ def strongest_bars(white: Array, at: Sites, search_px: float, count: int = 3) ->
     found = np.take_along_axis(ranked, order, axis=1)
     offset = np.take_along_axis(centre, order, axis=1)
     return np.where(found > 0, offset, np.nan), found
-
-
-def all_fields(parts: Sequence[Sites]) -> Sites:
-    """Several sets of places as one."""
-    return Sites(*(np.concatenate([getattr(p, f.name) for p in parts]) for f in fields(Sites)))
