@@ -272,7 +272,14 @@ def _court_record(form: CourtForm | None) -> CourtCheck | None:
     lines = tuple(LineCheck(**line.model_dump()) for line in form.lines)
     distances = tuple(LineDistance(**d.model_dump()) for d in form.distances)
     return CourtCheck(
-        clicks, form.rms_px, form.worst_u_m, form.free_scale, form.free_scale_u, form.baseline_u_m, lines, distances
+        clicks,
+        form.rms_px,
+        form.worst_u_m,
+        form.free_scale,
+        form.free_scale_u,
+        form.baseline_u_m,
+        lines,
+        distances,
     )
 
 

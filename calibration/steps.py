@@ -156,7 +156,11 @@ def run_court(
     options = options or CourtOptions()
     inputs = {"rig": content_hash(folder.rig_path)} | ({} if lines_alone else {"clicks": content_hash(path)})
     inputs |= {f"court_picture/{name}": content_hash(file) for name, file in pictures.items()}
-    chosen = {"click_u_px": options.click_u_px, "paint_u_m": options.paint_u_m, "lines": str(lines).lower()}
+    chosen: dict[str, str | float] = {
+        "click_u_px": options.click_u_px,
+        "paint_u_m": options.paint_u_m,
+        "lines": str(lines).lower(),
+    }
     made = Provenance(program_version(), {**rig.provenance.options, **chosen}, inputs)
     kept = _if_current(folder.calibrated_rig_path, made, load_rig)
     if kept is not None:

@@ -59,7 +59,9 @@ def bright_lines(camera: Camera, white: Array) -> BrightLines:
         ray = np.append(n[on].mean(axis=0), 1.0)
         found.append((line / np.linalg.norm(line), ray / np.linalg.norm(ray), float(covered)))
     found.sort(key=lambda f: -f[2])
-    return BrightLines(*(np.array([f[k] for f in found]).reshape(len(found), *s) for k, s in enumerate(((3,), (3,), ()))))
+    return BrightLines(
+        *(np.array([f[k] for f in found]).reshape(len(found), *s) for k, s in enumerate(((3,), (3,), ())))
+    )
 
 
 def _best_line(n: Array, angle: Array, left: Array, focal: float) -> tuple[Array, Array]:

@@ -18,11 +18,13 @@ from calibration.checks import Array
 from calibration.court.bright_lines import bright_lines
 from calibration.court.lines import checked_whiteness, not_found, tried
 from calibration.court.model import LENGTH_M, NET_Y_M
-from calibration.court.ruled_lines import RULED_LINES, X, Y
+from calibration.court.ruled_lines import RULED_LINES, Picture, X, Y
 from calibration.errors import NotMeasurable
 from calibration.geometry.rigid import Rigid
 
-_PARALLEL = 0.012  # sine of the angle between a line's plane and a direction it may have: 12 px at 1000 px focal
+_PARALLEL = (
+    0.012  # sine of the angle between a line's plane and a direction it may have: 12 px at 1000 px focal
+)
 _APART_RAD = 0.02  # directions nearer than this are one
 _MOST_DIRECTIONS = 30
 _SQUARE = 0.03  # cosine between the court's two directions, as far as found lines tell
@@ -45,7 +47,7 @@ class _Planes:
     weight: Array
 
 
-def search_court(rig: CalibratedRig, pictures: Mapping[str, Array]) -> Rigid:
+def search_court(rig: CalibratedRig, pictures: Mapping[str, Picture]) -> Rigid:
     """rig_from_court, roughly (some pixels off), found without any hint.
 
     The court looks the same from both ends: the server's baseline is taken to be the one nearer to the cameras.

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -11,10 +11,10 @@ from calibration.bundle import nudged
 from calibration.calibrated_rig import CalibratedRig
 from calibration.checks import Array
 from calibration.court.clicks import Click
+from calibration.court.line_samples import EdgeSamples, LineOptions
 from calibration.court.model import court_point
 from calibration.court.placement import cameras_at, inverse_scaled, root_of, solve_scaled, turning
-from calibration.court.ruled_lines import RULED_LINES
-from calibration.errors import BadInput
+from calibration.court.ruled_lines import RULED_LINES, Flags, Index
 from calibration.geometry.camera import N_CAMERA, Camera
 from calibration.geometry.rigid import Rigid
 
@@ -25,62 +25,6 @@ _GATE_SIGMAS = 4.0  # edges farther off take no part in the last steps and in th
 _LEAST_U_PX = 0.02  # interpolation and the pixel's own shape: no edge is known better
 _FREE_U_M = 0.5  # laying tolerance of a line that is left out: as good as none
 _L = len(RULED_LINES)
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class LineOptions:
-    """What the line fit assumes.
-
-    paint_u_m  standard uncertainty of each end of each line against the rules' measure, across the line. Lines
-               are commonly laid to within 5 mm between two measured marks; spread evenly that is 5 mm / sqrt 3
-    bloom_u_px by how much a picture widens bright paint on each side (exposure, sharpening, tone curve); one
-               unknown per camera. A tone curve widens a one-pixel blur by about a tenth of a pixel, strong
-               sharpening or overexposure by a few tenths
-    click_u_px of a clicked point along each image axis, as in CourtOptions
-    """
-
-    paint_u_m: float = 0.003
-    bloom_u_px: float = 0.3
-    click_u_px: float = 0.7
-
-    def __post_init__(self) -> None:
-        for name, low, high in (("paint_u_m", 1e-5, 0.1), ("bloom_u_px", 1e-4, 5.0), ("click_u_px", 0.01, 50.0)):
-            if not low <= getattr(self, name) <= high:
-                raise BadInput(f"{name}: want {low:g} to {high:g}, got {getattr(self, name)}")
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class EdgeSamples:
-    """Edges of painted lines found in pictures; N of them.
-
-    camera   (N,) index into the rig's cameras
-    line     (N,) index into RULED_LINES
-    along_m  (N,) place along the line, court frame
-    share    (N,) 0 for the edge that the rules measure to, 1 for the other, 0.5 for the middle of thin paint
-    uv_px    (N, 2) where the edge was found
-    normal   (N, 2) unit, across the line's image from edge 0 to edge 1: only this component is measured
-    u_px     (N,) standard uncertainty along the normal, white
-    """
-
-    camera: Array
-    line: Array
-    along_m: Array
-    share: Array
-    uv_px: Array
-    normal: Array
-    u_px: Array
-
-    def __len__(self) -> int:
-        return len(self.camera)
-
-    def only(self, keep: Array) -> EdgeSamples:
-        """The chosen ones."""
-        return EdgeSamples(*(getattr(self, f.name)[keep] for f in fields(self)))
-
-
-def joined_samples(parts: Sequence[EdgeSamples]) -> EdgeSamples:
-    """Several sets as one."""
-    return EdgeSamples(*(np.concatenate([getattr(p, f.name) for p in parts]) for f in fields(EdgeSamples)))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -167,7 +111,7 @@ class LineFit:
     widths_u_m: Array
     samples: EdgeSamples
     residual_px: Array
-    used: Array
+    used: Flags
     clicks: Array
     free: frozenset[str]
     scale: tuple[float, float]
@@ -190,9 +134,7 @@ def fit_lines(
     """
     job = _Job(rig, root_of(rig.covariance), samples, tuple(clicks), options, free)
     zero = np.zeros(_L)
-    state = Unknowns(
-        np.zeros(job.root.shape[1]), start, np.zeros((_L, 2)), zero, np.zeros(len(rig.cameras))
-    )
+    state = Unknowns(np.zeros(job.root.shape[1]), start, np.zeros((_L, 2)), zero, np.zeros(len(rig.cameras)))
     state = _settled(job, state, gate=False)
     for _ in range(3 if noise_from_residuals else 0):
         job = replace(job, samples=_with_noise_of(job, state))
@@ -256,7 +198,7 @@ def _linearised(job: _Job, state: Unknowns) -> tuple[Array, Array, Array]:
     return r, jacobian, by_scale
 
 
-def _camera_rows(job: _Job, state: Unknowns, camera: Camera, i: int) -> tuple[Array, Array, Array, Array]:
+def _camera_rows(job: _Job, state: Unknowns, camera: Camera, i: int) -> tuple[Index, Array, Array, Array]:
     """Rows of one camera: indices, residuals, derivatives and scale derivative, all in sigmas."""
     at = np.flatnonzero(job.samples.camera == i)
     s = job.samples.only(at)
@@ -267,7 +209,9 @@ def _camera_rows(job: _Job, state: Unknowns, camera: Camera, i: int) -> tuple[Ar
     by_across = (across * state.place.R[:, across_axis].T).sum(axis=1)
     jac = np.zeros((len(at), state.size))
     rows = np.arange(len(at))
-    jac[:, : len(state.z)] = np.einsum("ni,nij->nj", s.normal, by_camera) @ job.root[i * N_CAMERA : (i + 1) * N_CAMERA]
+    jac[:, : len(state.z)] = (
+        np.einsum("ni,nij->nj", s.normal, by_camera) @ job.root[i * N_CAMERA : (i + 1) * N_CAMERA]
+    )
     place = state.at_place().start
     jac[:, place : place + 3] = np.einsum("ni,nij->nj", across, turning(turned))
     jac[:, place + 3 : place + 6] = across
@@ -284,7 +228,7 @@ def _camera_rows(job: _Job, state: Unknowns, camera: Camera, i: int) -> tuple[Ar
     return at, r / s.u_px, jac / s.u_px[:, None], by_scale / s.u_px
 
 
-def _edge_points(job: _Job, state: Unknowns, s: EdgeSamples) -> tuple[Array, Array, Array, Array]:
+def _edge_points(job: _Job, state: Unknowns, s: EdgeSamples) -> tuple[Array, Array, Index, Array]:
     """Court points (N, 3) of the samples' edges; place between the line's ends 0…1, across axis, widths' factor."""
     along = np.array([r.along for r in RULED_LINES])[s.line]
     at_m = np.array([r.at_m for r in RULED_LINES])[s.line]

@@ -4,43 +4,42 @@ from __future__ import annotations
 
 import cv2
 import numpy as np
-from numpy.typing import NDArray
 
 from calibration.checks import Array
 from calibration.court.line_fit import LineFit
 from calibration.court.lines import FoundLines
 from calibration.court.paint import in_view
-from calibration.court.ruled_lines import RULED_LINES
+from calibration.court.ruled_lines import RULED_LINES, Picture
 from calibration.geometry.camera import Camera
 
 MAGNIFIED = 50.0
 """How many times longer than the residual its stroke is drawn."""
 
 _BLUE, _ORANGE, _PURPLE = (178, 114, 0), (0, 159, 230), (167, 121, 204)  # Okabe-Ito, BGR
-_INK, _PAPER = (30, 30, 30), (255, 255, 255)
+_INK = (30, 30, 30)
 _STEP_M = 0.1
-_STRIP_PX, _LETTER = 64, 0.55
+_KEY_WIDTH_PX, _STRIP_PX, _LETTER = 1280, 64, 0.55  # the key is drawn so wide, then fitted to the picture
 _LONGEST_PX = 40.0
 
-Image = NDArray[np.uint8]
 
-
-def line_picture(camera: Camera, image_bgr: Array, found: FoundLines, index: int) -> Image:
-    """(H + 64, W, 3) BGR: the camera's court picture, paled, with the fit drawn in and a key below it.
+def line_picture(camera: Camera, image_bgr: Picture, found: FoundLines, index: int) -> Picture:
+    """(H + W / 20, W, 3) BGR: the camera's court picture, paled, with the fit drawn in and a key below it.
 
     camera stands in the court; index is its number in the rig.
     """
-    h, w = image_bgr.shape[:2]
-    out = np.full((h + _STRIP_PX, w, 3), 255, dtype=np.uint8)
-    out[:h] = (0.55 * np.asarray(image_bgr, dtype=float) + 0.45 * 255).astype(np.uint8)
-    _draw_edges(out[:h], camera, found.fit)
-    used = _draw_residuals(out[:h], found.fit, index)
-    passed = _draw_passed_over(out[:h], found, index)
-    _draw_key(out[h:], camera.name, used, passed)
-    return out
+    w = image_bgr.shape[1]
+    out = (0.55 * np.asarray(image_bgr, dtype=float) + 0.45 * 255).astype(np.uint8)
+    _draw_edges(out, camera, found.fit)
+    used = _draw_residuals(out, found.fit, index)
+    passed = _draw_passed_over(out, found, index)
+    key = np.full((_STRIP_PX, _KEY_WIDTH_PX, 3), 255, dtype=np.uint8)
+    _draw_key(key, camera.name, used, passed)
+    size = (w, round(_STRIP_PX * w / _KEY_WIDTH_PX))
+    fitted = cv2.resize(key, size, interpolation=cv2.INTER_AREA)
+    return np.concatenate([out, np.asarray(fitted, dtype=np.uint8)])
 
 
-def _draw_edges(out: Image, camera: Camera, fit: LineFit) -> None:
+def _draw_edges(out: Picture, camera: Camera, fit: LineFit) -> None:
     """Both edges of each measured line as fitted, its own width and laying error included; dashed where left out."""
     for i in np.unique(fit.samples.line[fit.used]):
         line = RULED_LINES[i]
@@ -56,7 +55,7 @@ def _draw_edges(out: Image, camera: Camera, fit: LineFit) -> None:
                     cv2.line(out, _at(uv[k]), _at(uv[k + 1]), _INK, 1, cv2.LINE_AA, _SHIFT)
 
 
-def _draw_residuals(out: Image, fit: LineFit, index: int) -> int:
+def _draw_residuals(out: Picture, fit: LineFit, index: int) -> int:
     """A dot at each edge used, and a stroke along the normal; returns how many."""
     own = np.flatnonzero((fit.samples.camera == index) & fit.used)
     for k in own:
@@ -67,7 +66,7 @@ def _draw_residuals(out: Image, fit: LineFit, index: int) -> int:
     return len(own)
 
 
-def _draw_passed_over(out: Image, found: FoundLines, index: int) -> int:
+def _draw_passed_over(out: Picture, found: FoundLines, index: int) -> int:
     """A cross where a line was looked for and not found; a diamond at an edge that its neighbours contradict."""
     at = list(found.blur_px).index(index) if index in found.blur_px else None
     count = 0
@@ -83,7 +82,7 @@ def _draw_passed_over(out: Image, found: FoundLines, index: int) -> int:
     return count
 
 
-def _draw_key(strip: Image, name: str, used: int, passed: int) -> None:
+def _draw_key(strip: Picture, name: str, used: int, passed: int) -> None:
     y = 24
     cv2.line(strip, (12, y - 5), (40, y - 5), _INK, 1, cv2.LINE_AA)
     _write(strip, "edge of paint as fitted (dashed: has no say)", 48, y)
@@ -98,7 +97,7 @@ def _draw_key(strip: Image, name: str, used: int, passed: int) -> None:
     _write(strip, f"{name}: {used} used, {passed} not", 850, y)
 
 
-def _write(strip: Image, text: str, x: int, y: int) -> None:
+def _write(strip: Picture, text: str, x: int, y: int) -> None:
     cv2.putText(strip, text, (x, y), cv2.FONT_HERSHEY_SIMPLEX, _LETTER, _INK, 1, cv2.LINE_AA)
 
 

@@ -8,15 +8,16 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from calibration.calibrated_rig import CalibratedRig, ClickResidual, CourtCheck, LineCheck, LineDistance
-from calibration.checks import Array
 from calibration.court.clicks import Click
 from calibration.court.court_search import search_court
-from calibration.court.line_fit import LineFit, LineOptions
+from calibration.court.line_fit import LineFit
 from calibration.court.line_report import distances, line_checks
+from calibration.court.line_samples import LineOptions
 from calibration.court.lines import FoundLines, find_lines
 from calibration.court.model import SERVE_VOLUME
 from calibration.court.placement import in_court
 from calibration.court.registration import CourtOptions, register_court
+from calibration.court.ruled_lines import Picture
 from calibration.court.uncertainty import baseline_u_m, worst_u_over_volume
 from calibration.errors import BadInput, NotMeasurable
 from calibration.geometry.rigid import Rigid
@@ -34,7 +35,7 @@ class LineRegistration:
 
 
 def register_lines(
-    rig: CalibratedRig, pictures: Mapping[str, Array], hint: Rigid | Sequence[Click] | None = None,
+    rig: CalibratedRig, pictures: Mapping[str, Picture], hint: Rigid | Sequence[Click] | None = None,
     options: LineOptions | None = None,
 ) -> LineRegistration:  # fmt: skip
     """The rig in the court frame, from the painted lines in one court picture per camera, all fitted together.
@@ -61,7 +62,7 @@ def register_lines(
 
 
 def place_in_court(
-    rig: CalibratedRig, pictures: Mapping[str, Array], clicks: Sequence[Click], options: CourtOptions,
+    rig: CalibratedRig, pictures: Mapping[str, Picture], clicks: Sequence[Click], options: CourtOptions,
     *, must_use_lines: bool = False,
 ) -> tuple[CalibratedRig, FoundLines | None]:  # fmt: skip
     """The rig in the court by the painted lines where the pictures bear them out, else by the clicks.
@@ -123,9 +124,7 @@ def _flags(rig: CalibratedRig, found: FoundLines, check: CourtCheck) -> list[str
         )
     else:
         out += [_off_distance(d) for d in check.distances if _is_off(d, fit)]
-    missing = [
-        line.line for line in check.lines if line.samples == 0 and line.rejected >= _EXPECTED_PLACES
-    ]
+    missing = [line.line for line in check.lines if line.samples == 0 and line.rejected >= _EXPECTED_PLACES]
     if missing:
         out.append(f"painted lines that ought to be visible were not found: {', '.join(missing)}")
     blind = [n for i, n in enumerate(rig.names) if not (fit.samples.camera[fit.used] == i).any()]

@@ -8,7 +8,7 @@ from calibration.calibrated_rig import LineCheck, LineDistance
 from calibration.checks import Array
 from calibration.court.line_fit import LineFit
 from calibration.court.placement import inverse_scaled
-from calibration.court.ruled_lines import RULED_LINES, X, Y
+from calibration.court.ruled_lines import RULED_LINES, Flags, Index, X, Y
 
 _LOOSE = 1e-5  # prior information left to a line's ends (1 is the laying tolerance): 0.95 m at 3 mm
 LEAST_SAMPLES = 6  # edges of a line, over all cameras, below which nothing is said of it
@@ -36,7 +36,7 @@ def _with_prior(fit: LineFit, prior: Array) -> tuple[Array, Array]:
     return moved[fit.unknowns.at_ends()], cov
 
 
-def line_checks(fit: LineFit, wanted: Array) -> tuple[LineCheck, ...]:
+def line_checks(fit: LineFit, wanted: Index) -> tuple[LineCheck, ...]:
     """A row per line that was looked for; wanted (L,) counts the places where it ought to be visible."""
     out = []
     for i, line in enumerate(RULED_LINES):
@@ -55,7 +55,7 @@ def line_checks(fit: LineFit, wanted: Array) -> tuple[LineCheck, ...]:
     return tuple(out)
 
 
-def _places(fit: LineFit, own: Array) -> int:
+def _places(fit: LineFit, own: Flags) -> int:
     """Places across the line, one however many of its edges were measured there."""
     s = fit.samples
     return len({(c, a) for c, a in zip(s.camera[own].tolist(), s.along_m[own].tolist(), strict=True)})

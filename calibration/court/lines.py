@@ -15,11 +15,20 @@ import numpy as np
 from calibration.calibrated_rig import CalibratedRig
 from calibration.checks import Array
 from calibration.court.clicks import Click
-from calibration.court.line_fit import EdgeSamples, LineFit, LineOptions, fit_lines, joined_samples
+from calibration.court.line_fit import LineFit, fit_lines
 from calibration.court.line_report import measured_lines, off_sigmas
-from calibration.court.paint import ANY_BLUR_PX, Bars, Sites, blur_of, fit_bars, sites, strongest_bars, whiteness
-from calibration.court.placement import cameras_at
-from calibration.court.ruled_lines import RULED_LINES, X
+from calibration.court.line_samples import EdgeSamples, LineOptions, joined_samples
+from calibration.court.paint import (
+    ANY_BLUR_PX,
+    Bars,
+    Sites,
+    blur_of,
+    fit_bars,
+    sites,
+    strongest_bars,
+    whiteness,
+)
+from calibration.court.ruled_lines import RULED_LINES, Flags, Index, Picture, X
 from calibration.court.straight_runs import straight_run
 from calibration.errors import BadInput, NotMeasurable
 from calibration.geometry.camera import Camera
@@ -56,13 +65,13 @@ class FoundLines:
 
     fit: LineFit
     sites: tuple[Sites, ...]
-    found: tuple[Array, ...]
-    wanted: Array
+    found: tuple[Flags, ...]
+    wanted: Index
     blur_px: Mapping[int, tuple[float, float]]
 
 
 def find_lines(
-    rig: CalibratedRig, pictures: Mapping[str, Array], start: Rigid, options: LineOptions,
+    rig: CalibratedRig, pictures: Mapping[str, Picture], start: Rigid, options: LineOptions,
     clicks: Sequence[Click] = (),
 ) -> FoundLines:  # fmt: skip
     """Lines near where `start` (rig_from_court) puts them, and the fit to them.
@@ -116,7 +125,7 @@ def bearing_out(rig: CalibratedRig, white: Mapping[int, Array], place: Rigid, se
     return len(rough) / wanted if rough is not None and wanted > 3 * _LEAST_RUN else 0.0
 
 
-def checked_whiteness(rig: CalibratedRig, pictures: Mapping[str, Array]) -> dict[int, Array]:
+def checked_whiteness(rig: CalibratedRig, pictures: Mapping[str, Picture]) -> dict[int, Array]:
     """Camera index → whiteness of its picture. Raises BadInput for a picture of another size or a stranger's."""
     if not pictures:
         raise BadInput("court lines: want a court picture of at least one camera, got none")
@@ -213,7 +222,7 @@ def _painted_off_px(before: LineFit, camera: Camera, at: Sites) -> Array:
     return np.asarray(((camera.project(moved) - camera.project(x)) * at.normal).sum(axis=1))
 
 
-def _edge_samples(camera: int, at: Sites, bars: Bars, good: Array) -> list[EdgeSamples]:
+def _edge_samples(camera: int, at: Sites, bars: Bars, good: Flags) -> list[EdgeSamples]:
     """Two edges where the paint is wide enough in the picture, else its middle."""
     both, thin = good & bars.edges, good & ~bars.edges
     out = []
@@ -245,7 +254,8 @@ def _want_sound(found: FoundLines, white: Mapping[int, Array]) -> None:
         raise not_found(white, f"lines measured: {names}; want three, not all parallel")
     if fit.origin_u_m() > _LARGEST_ORIGIN_U_M:
         raise not_found(
-            white, f"the lines measured ({names}) leave the court's place open by {100 * fit.origin_u_m():.0f} cm"
+            white,
+            f"the lines measured ({names}) leave the court's place open by {100 * fit.origin_u_m():.0f} cm",
         )
     share = sum(f.sum() for f in found.found) / max(int(found.wanted.sum()), 1)
     kept = float(fit.used.mean())
@@ -268,9 +278,7 @@ def not_found(white: Mapping[int, Array], seen: str, advice: str = _ADVICE) -> N
             f"court lines: the court pictures are too dark (brightest parts at {100 * dark:.0f} % of white); take "
             "them again in better light, or click the court points"
         )
-    return NotMeasurable(
-        f"court lines: {seen}{advice}"
-    )
+    return NotMeasurable(f"court lines: {seen}{advice}")
 
 
 def _without_stray_lines(

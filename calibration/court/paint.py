@@ -9,8 +9,14 @@ from scipy.ndimage import map_coordinates
 from scipy.special import ndtr
 
 from calibration.checks import Array
-from calibration.court.model import DOUBLES_WIDTH_M, NET_HEIGHT_POST_M, NET_POST_OUTSIDE_M, NET_Y_M, PAINTED_LINES
-from calibration.court.ruled_lines import RULED_LINES, crossings_m
+from calibration.court.model import (
+    DOUBLES_WIDTH_M,
+    NET_HEIGHT_POST_M,
+    NET_POST_OUTSIDE_M,
+    NET_Y_M,
+    PAINTED_LINES,
+)
+from calibration.court.ruled_lines import RULED_LINES, Flags, Index, Picture, crossings_m
 from calibration.geometry.camera import Camera
 
 _SPACING_PX = 6.0  # neighbouring profiles share no pixel: each averages five pixels along the line
@@ -29,7 +35,7 @@ _LEAST_SIGMA_PX = 0.7
 _MISFIT = 0.25  # rms of the profile's residual over its contrast, beyond which it is no bar
 
 
-def whiteness(image_bgr: Array) -> Array:
+def whiteness(image_bgr: Picture) -> Array:
     """(H, W) in [0, 1]: the lowest of the three channels, bright only where all are.
 
     White paint stands out on any court colour, while coloured lines of other sports nearly vanish.
@@ -48,13 +54,13 @@ class Sites:
     width_px  (N,) predicted distance of the edges along the normal
     """
 
-    line: Array
+    line: Index
     along_m: Array
     middle_px: Array
     normal: Array
     width_px: Array
 
-    def only(self, keep: Array) -> Sites:
+    def only(self, keep: Index | Flags) -> Sites:
         """The chosen places."""
         return Sites(*(getattr(self, f.name)[keep] for f in fields(self)))
 
@@ -92,7 +98,7 @@ def _sites_on(camera: Camera, index: int, width_m: float) -> Sites:
     return Sites(at, s, uv, normal, np.abs(width)).only(np.flatnonzero(keep))
 
 
-def in_view(camera: Camera, x_m: Array) -> Array:
+def in_view(camera: Camera, x_m: Array) -> Flags:
     """(N,) True for ground points inside the picture and the lens's cone, not behind the net."""
     uv = camera.project(x_m)
     w, h = camera.size_px
@@ -104,14 +110,14 @@ def in_view(camera: Camera, x_m: Array) -> Array:
     return inside
 
 
-def _unfolded(camera: Camera, x_m: Array, uv: Array) -> Array:
+def _unfolded(camera: Camera, x_m: Array, uv: Array) -> Flags:
     """True where the pixel's ray leads back to the point."""
     to_point = x_m - camera.centre_m()
     to_point = to_point / np.linalg.norm(to_point, axis=1, keepdims=True)
     return np.asarray(np.nan_to_num((camera.rays(uv) * to_point).sum(axis=1)) > 0.999)
 
 
-def through_net(centre_m: Array, x_m: Array) -> Array:
+def through_net(centre_m: Array, x_m: Array) -> Flags:
     """(N,) True where the sight from centre_m to ground points passes the net or the posts."""
     rise = x_m[:, 1] - centre_m[1]
     with np.errstate(divide="ignore", invalid="ignore"):
@@ -149,8 +155,8 @@ class Bars:
     second_px: Array
     u_px: Array
     blur_px: Array
-    good: Array
-    edges: Array
+    good: Flags
+    edges: Flags
 
 
 def fit_bars(
@@ -268,7 +274,7 @@ def _judged(q: Array, t: Array, values: Array, weight: Array, normal: Array, at:
     return Bars(q[:, 3], q[:, 4], u, q[:, 5], good, edges)
 
 
-def _on_other_paint(camera: Camera, at: Sites, t: Array) -> Array:
+def _on_other_paint(camera: Camera, at: Sites, t: Array) -> Flags:
     """(N, K) True where a profile's pixel may lie on a painted line other than its own."""
     uv = at.middle_px[:, None, :] + t[..., None] * at.normal[:, None, :]
     rays, c = camera.rays(uv), camera.centre_m()

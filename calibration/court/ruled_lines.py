@@ -9,9 +9,14 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from calibration.checks import Array
 from calibration.court.model import DOUBLES_WIDTH_M, LENGTH_M, NET_Y_M, SERVICE_LINE_FROM_NET_M, SINGLES_WIDTH_M
+
+Index = NDArray[np.intp]
+Flags = NDArray[np.bool_]
+Picture = NDArray[np.uint8]
 
 X, Y = 0, 1  # the court axis along which a line runs
 

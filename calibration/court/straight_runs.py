@@ -29,7 +29,10 @@ def straight_run(
     support = some[np.unique(np.linspace(0, len(some) - 1, _PAIRS).astype(int))]
     i, j = np.triu_indices(len(support), k=1)
     k = offset_px.shape[1]
-    first, second = np.repeat(offset_px[support[i]], k, axis=1).ravel(), np.tile(offset_px[support[j]], k).ravel()
+    first, second = (
+        np.repeat(offset_px[support[i]], k, axis=1).ravel(),
+        np.tile(offset_px[support[j]], k).ravel(),
+    )
     p, q = np.repeat(path[support[i]], k * k), np.repeat(path[support[j]], k * k)
     slope = (second - first) / np.maximum(q - p, 1e-9)
     flat = np.isfinite(slope) & (np.abs(slope) < _STEEPEST)
@@ -45,4 +48,3 @@ def straight_run(
     close = miss[best][rows, nearest] < tolerance_px
     out[close] = offset_px[rows, nearest][close]
     return out
-

@@ -8,7 +8,7 @@ from __future__ import annotations
 import sys
 
 from calibration.errors import CourtplumbError
-from recon.cli import assets, rigs, serves  # noqa: F401  # importing them adds their commands
+from recon.cli import assets, lengths, rigs, serves  # noqa: F401  # importing them adds their commands
 from recon.cli.app import ERR, app
 
 __all__ = ["app", "main"]

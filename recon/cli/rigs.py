@@ -94,7 +94,9 @@ def _tell_court(found: CalibratedRig) -> None:
         clicks = f"{sum(c.used for c in check.clicks)} clicks" if check.clicks else ""
         painted = f"{sum(line.held for line in check.lines)} painted lines" if check.lines else ""
         rests = " and ".join(part for part in (painted, clicks) if part)
-        known = f"; across the baseline known to {1e3 * check.baseline_u_m:.1f} mm" if check.baseline_u_m else ""
+        known = (
+            f"; across the baseline known to {1e3 * check.baseline_u_m:.1f} mm" if check.baseline_u_m else ""
+        )
         worst = f", anywhere in the serve volume to {1e3 * check.worst_u_m:.1f} mm" if check.worst_u_m else ""
         OUT.print(f"{rests}, rms {check.rms_px:.2f} px{known}{worst} (u)")
         if check.lines:

@@ -66,7 +66,11 @@ def court_picture(camera: Camera, look: Look, rng: np.random.Generator) -> Array
     surface = _surface(xy, look)
     if not look.empty:
         near = ahead & _near_paint(xy)
-        sub = n[near][:, None, None] + by_u[near][:, None, None] * _SUB[:, None] + by_v[near][:, None, None] * _SUB[:, None, None]
+        sub = (
+            n[near][:, None, None]
+            + by_u[near][:, None, None] * _SUB[:, None]
+            + by_v[near][:, None, None] * _SUB[:, None, None]
+        )
         fine, _ = _ground(camera, sub)
         surface[near] = _coloured(fine, look).mean(axis=(1, 2))
     image[ahead] = surface[ahead]
@@ -117,7 +121,11 @@ def _coloured(xy: Array, look: Look) -> Array:
     colour = _surface(xy, look)
     on = np.zeros(xy.shape[:-1], dtype=bool)
     for line in RULED_LINES:
-        on |= _on(line, xy, look.paint.get(line.name, Painted(width_m=line.widths_m[1] if "base" in line.name else 0.05)))
+        on |= _on(
+            line,
+            xy,
+            look.paint.get(line.name, Painted(width_m=line.widths_m[1] if "base" in line.name else 0.05)),
+        )
     base = look.paint.get("baseline", Painted(width_m=0.10)).width_m
     on |= (np.abs(xy[..., 0]) < 0.025) & (xy[..., 1] > 0) & (xy[..., 1] < base + MARK_M)
     if look.worn:
@@ -130,7 +138,10 @@ def _on(line: RuledLine, xy: Array, laid: Painted) -> Array:
     along, across = xy[..., line.along], xy[..., 1 - line.along]
     tau = (along - line.start_m) / line.length_m
     first = line.at_m + laid.start_off_m * (1 - tau) + laid.stop_off_m * tau
-    edges = (first + line.across_per_width(np.array([0.0]))[0] * laid.width_m, first + line.across_per_width(np.array([1.0]))[0] * laid.width_m)
+    edges = (
+        first + line.across_per_width(np.array([0.0]))[0] * laid.width_m,
+        first + line.across_per_width(np.array([1.0]))[0] * laid.width_m,
+    )
     return (across >= min_of(edges)) & (across <= max_of(edges)) & (tau >= 0) & (tau <= 1)
 
 
@@ -157,7 +168,9 @@ def _surface(xy: Array, look: Look) -> Array:
 
 
 def _shade(xy: Array, look: Look) -> Array:
-    dark = np.zeros(xy.shape[:-1]) if look.shadow is None else (xy[..., 0] + 0.3 * xy[..., 1] > look.shadow) * 1.0
+    dark = (
+        np.zeros(xy.shape[:-1]) if look.shadow is None else (xy[..., 0] + 0.3 * xy[..., 1] > look.shadow) * 1.0
+    )
     return np.asarray(1 - 0.5 * dark)[..., None]
 
 

@@ -9,7 +9,7 @@ import numpy as np
 from calibration.bundle import moved
 from calibration.calibrated_rig import CalibratedRig
 from calibration.checks import Array
-from calibration.court.line_fit import EdgeSamples, LineOptions, joined_samples
+from calibration.court.line_samples import EdgeSamples, LineOptions, joined_samples
 from calibration.court.paint import sites
 from calibration.court.ruled_lines import RULED_LINES
 from calibration.geometry import Camera, Rigid

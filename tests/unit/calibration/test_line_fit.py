@@ -8,8 +8,9 @@ import numpy as np
 import pytest
 from scipy.stats import chi2
 
-from calibration.court.line_fit import EdgeSamples, LineFit, LineOptions, fit_lines
+from calibration.court.line_fit import LineFit, fit_lines
 from calibration.court.line_report import against_the_rest, distances, line_checks, off_sigmas
+from calibration.court.line_samples import EdgeSamples, LineOptions
 from calibration.court.placement import in_court
 from calibration.court.ruled_lines import RULED_LINES, crossings_m
 from calibration.court.uncertainty import baseline_u_m
@@ -62,7 +63,9 @@ def test_covariance_is_honest() -> None:
     total, freedom, at_baseline = 0.0, 0, []
     true = TRUE[:2]
     for _ in range(30):
-        samples = edges_of(true, laid_by_chance(rng, OPTIONS), 0.15, rng, rng.normal(0, OPTIONS.bloom_u_px, 2), 12)
+        samples = edges_of(
+            true, laid_by_chance(rng, OPTIONS), 0.15, rng, rng.normal(0, OPTIONS.bloom_u_px, 2), 12
+        )
         fit = fit_lines(drawn_rig(true, rng), samples, nearby(true_place(true), rng), OPTIONS)
         cameras, covariance = in_court(fit.cameras, fit.rig_from_court, fit.covariance)
         error = np.concatenate([parameter_error(a, b) for a, b in zip(cameras, true, strict=True)])
