@@ -41,8 +41,9 @@ class LineCheck:
                 to be visible but was not found, or was contradicted by its neighbours
     rms_px      of the used edges' distances across the line; 0 without samples
     width_m     of the paint, with its standard uncertainty
-    offset_m    how far the line lies from where the rules want it, at the middle of the part that was seen, along
-                +x or +y, judged by all other lines (its own laying tolerance apart); None if it cannot be told
+    offset_m    how far the line lies from where the rules want it, at the middle of the part that was seen,
+                along +x or +y, judged by all other lines (its own laying tolerance apart); None if that
+                cannot be told
     offset_u_m  standard uncertainty of that
     held        True where the line helps to fix the court frame; False for one not found, or painted so far off
                 that it was left out
@@ -61,7 +62,7 @@ class LineCheck:
 
 @dataclass(frozen=True, slots=True)
 class LineDistance:
-    """Distance of two parallel painted lines, between the edges that the rules measure to, against the rules."""
+    """Distance of two parallel lines, between the edges that the rules measure to, against the rules."""
 
     first: str
     second: str
@@ -80,8 +81,8 @@ class CourtCheck:
                      standard uncertainty. Only a check, no part of the result; None if it cannot be told
     worst_u_m        largest standard uncertainty (root of summed axis variances) of a point triangulated in the
                      serve volume with exact pixels: what calibration alone adds
-    baseline_u_m     standard uncertainty across the baseline of a point on the ground at its rear edge, near the
-                     centre mark, triangulated with exact pixels; None where no two cameras see it
+    baseline_u_m     standard uncertainty across the baseline of a point on the ground at its rear edge, near
+                     the centre mark, triangulated with exact pixels; None where no two cameras see it
     lines            one row per painted line that some camera might see; () where only clicks were used
     distances        of parallel lines that were found
     """

@@ -139,8 +139,8 @@ def run_court(
 
     clicks_path: court_clicks.csv next to rig.toml if not given. lines: True places by the painted lines in the
     cameras' court pictures (clicks, where there are any, say roughly where to look); False by clicks alone;
-    "auto" by lines where the pictures bear them out, else by the clicks, with a flag that says why. A drawing of
-    the lines found goes to derived/court_lines_<camera>.png.
+    "auto" by lines where the pictures bear them out, else by the clicks, with a flag that says why. A drawing
+    of the lines found goes to derived/court_lines_<camera>.png.
     Raises BadInput naming the clicks at fault, NotMeasurable where neither lines nor clicks place the court.
     """
     folder = read_rig_folder(rig_folder)

@@ -8,6 +8,7 @@ import cv2
 import numpy as np
 
 from calibration.checks import Array
+from calibration.court.ruled_lines import Flags
 from calibration.geometry.camera import Camera
 
 _SIGMAS_PX = (1.5, 4.0)  # ridges of paint 2 to 15 px wide
@@ -46,7 +47,7 @@ def bright_lines(camera: Camera, white: Array) -> BrightLines:
     n, ahead = n[keep], ahead[keep]
     angle = np.arctan2(-ahead[:, 0], ahead[:, 1])  # of the normal to the ridge
     focal = float(camera.K_px[0, 0])
-    found = []
+    found: list[tuple[Array, Array, float]] = []
     left = np.ones(len(n), dtype=bool)
     for _ in range(3 * _MOST_LINES):
         if left.sum() < _LEAST_POINTS or len(found) >= _MOST_LINES:
@@ -64,7 +65,7 @@ def bright_lines(camera: Camera, white: Array) -> BrightLines:
     )
 
 
-def _best_line(n: Array, angle: Array, left: Array, focal: float) -> tuple[Array, Array]:
+def _best_line(n: Array, angle: Array, left: Flags, focal: float) -> tuple[Flags, Array]:
     """Points (mask) on the line that most points vote for, and the line (a, b, c) with a² + b² = 1.
 
     Each ridge point knows its direction, so it votes for few angles (Ballard DH (1981), Pattern Recognit

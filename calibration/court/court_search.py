@@ -1,8 +1,8 @@
 """Where the court is, with no hint: straight bright lines of all pictures against the pattern of the rules.
 
 The rig's cameras are placed to each other in metres, so one guess of the ground (its directions x and y and its
-depth under the rig) turns every bright line of every camera into a place on the court's x or y axis. These places
-must agree with the lines of the rules; the guess that explains most is then tested in the pictures.
+depth under the rig) turns every bright line of every camera into a place on the court's x or y axis. These
+places must agree with the lines of the rules; the guess that explains most is then tested in the pictures.
 """
 
 from __future__ import annotations
@@ -39,7 +39,7 @@ _LEVEL_M = 1.5  # cameras whose middle is nearer to the net than this belong to 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Planes:
-    """Bright lines of all cameras in the rig's frame: plane normals and rays (M, 3), centres (M, 3), weights."""
+    """Bright lines of all cameras in the rig's frame: plane normals, rays, centres (M, 3), weights (M,)."""
 
     normal: Array
     ray: Array
@@ -69,16 +69,16 @@ def search_court(rig: CalibratedRig, pictures: Mapping[str, Picture]) -> Rigid:
         best = f"the best guess finds {100 * tested[0][0]:.0f} % of its lines" if tested else "no guess fits"
         raise not_found(
             white,
-            f"the court was not recognised in the pictures without a hint ({len(planes.weight)} straight bright "
-            f"lines, {best})",
+            f"the court was not recognised in the pictures without a hint ({len(planes.weight)} straight "
+            f"bright lines, {best})",
             "; click four court points in one picture",
         )
     rivals = [t for t in tested[1:] if t[0] > _RIVAL * tested[0][0] and not _same(t[1], tested[0][1])]
     if rivals:
         raise NotMeasurable(
             "court lines: two placements of the court explain the pictures about equally well "
-            f"({100 * tested[0][0]:.0f} and {100 * rivals[0][0]:.0f} % of the lines found); click four court points in "
-            "one picture"
+            f"({100 * tested[0][0]:.0f} and {100 * rivals[0][0]:.0f} % of the lines found); click four "
+            "court points in one picture"
         )
     _want_one_end(rig, tested[0][1])
     return tested[0][1]
@@ -145,7 +145,7 @@ def _on_axes(turn: Array, planes: _Planes) -> list[tuple[float, Rigid]]:
     """The best placement at each of a few depths, for one rotation."""
     n, c = planes.normal @ turn, planes.centre_m @ turn
     drop = _DEPTHS_M[:, None] + c[:, 2]  # (H, M) height of each line's camera over the ground
-    # a line that runs along one axis lies on the ground at one place of the other: n · (p - c) = 0 at z = -depth
+    # a line that runs along one axis lies on the ground at one place of the other: n · (p - c) = 0, z = -depth
     best = [_along(X, n, c, drop, planes.weight), _along(Y, n, c, drop, planes.weight)]
     score = best[0][0] + best[1][0]
     out = []
@@ -169,8 +169,8 @@ def _along(axis: int, n: Array, c: Array, drop: Array, weight: Array) -> tuple[A
     trial = (place[:, :, None] - marks).reshape(len(drop), -1)  # (H, T) the origin, if a line is that mark
     miss = np.abs(place[:, None, :, None] - trial[:, :, None, None] - marks)
     hit = np.where(miss < _MATCH_M, weight[own][None, None, :, None], 0.0)
-    # each line of the court counts once per bright line on it, but with falling weight: many cameras agreeing on
-    # one line tell less than several lines found
+    # each line of the court counts once per bright line on it, but with falling weight: many cameras agreeing
+    # on one line tell less than several lines found
     score = np.sqrt(np.nan_to_num(hit.sum(axis=2))).sum(axis=2)
     score = np.where(np.isfinite(trial), score, 0.0)
     at = score.argmax(axis=1)
@@ -179,7 +179,7 @@ def _along(axis: int, n: Array, c: Array, drop: Array, weight: Array) -> tuple[A
 
 
 def _from_the_near_end(rig: CalibratedRig, place: Rigid) -> Rigid:
-    """The same placement, or the one turned by half a turn about the court's middle, with the cameras at y < net."""
+    """The same placement, or that after half a turn about the court's middle: the cameras at y < net."""
     if _middle_y_m(rig, place) <= NET_Y_M:
         return place
     turned = place.R @ np.diag([-1.0, -1.0, 1.0])
@@ -194,8 +194,8 @@ def _middle_y_m(rig: CalibratedRig, place: Rigid) -> float:
 def _want_one_end(rig: CalibratedRig, place: Rigid) -> None:
     if abs(_middle_y_m(rig, place) - NET_Y_M) < _LEVEL_M:
         raise NotMeasurable(
-            "court lines: the court is found, but the cameras stand level with the net, and a court looks the same "
-            "from both ends; click four court points in one picture, to say which baseline is the server's"
+            "court lines: the court is found, but the cameras stand level with the net, and a court looks the "
+            "same from both ends; click four court points in one picture, to say which baseline is the server's"
         )
 
 

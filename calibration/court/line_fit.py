@@ -126,8 +126,8 @@ def fit_lines(
     rig: CalibratedRig, samples: EdgeSamples, start: Rigid, options: LineOptions,
     clicks: Sequence[Click] = (), free: frozenset[str] = frozenset(), noise_from_residuals: bool = True,
 ) -> LineFit:  # fmt: skip
-    """Maximum likelihood over the cameras (their rig covariance is the prior), the court's place, each line's two
-    ends and width, each picture's bloom; with the samples' noise taken from their residuals.
+    """Maximum likelihood over the cameras (their rig covariance is the prior), the court's place, each line's
+    two ends and width, each picture's bloom; with the samples' noise taken from their residuals.
 
     Gauss-Newton, robust (Cauchy) until it settles, then with a gate. Lines named in `free` are fitted, but have
     no say in where the court is. Raises NotMeasurable where the lines leave the rig free to move.
@@ -229,7 +229,7 @@ def _camera_rows(job: _Job, state: Unknowns, camera: Camera, i: int) -> tuple[In
 
 
 def _edge_points(job: _Job, state: Unknowns, s: EdgeSamples) -> tuple[Array, Array, Index, Array]:
-    """Court points (N, 3) of the samples' edges; place between the line's ends 0…1, across axis, widths' factor."""
+    """Court points (N, 3) of the edges; place between the line's ends 0…1, across axis, widths' factor."""
     along = np.array([r.along for r in RULED_LINES])[s.line]
     at_m = np.array([r.at_m for r in RULED_LINES])[s.line]
     begin, length = (np.array([getattr(r, k) for r in RULED_LINES])[s.line] for k in ("start_m", "length_m"))
@@ -247,7 +247,7 @@ def _edge_points(job: _Job, state: Unknowns, s: EdgeSamples) -> tuple[Array, Arr
 def _click_rows(
     job: _Job, state: Unknowns, cameras: Sequence[Camera], click: Click
 ) -> tuple[Array, Array, Array]:
-    """Two whitened rows of a click and their root (2, 2) px; its point's paint error is folded into its noise."""
+    """Two whitened rows of a click, and their root (2, 2) px; the point's paint error counts as noise."""
     i = job.rig.names.index(click.camera)
     turned = state.place.rotate(np.array(court_point(click.point).xyz_m))
     uv, by_point, by_camera = cameras[i].project_all(turned + state.place.t_m)
@@ -261,7 +261,7 @@ def _click_rows(
     place = state.at_place().start
     jac[:, place : place + 3] = by_point @ turning(turned)
     jac[:, place + 3 : place + 6] = by_point
-    return whiten @ (click.uv_px - uv), whiten @ jac, root
+    return np.asarray(whiten @ (click.uv_px - uv)), np.asarray(whiten @ jac), np.asarray(root)
 
 
 def _click_table(job: _Job, state: Unknowns, normal: Array, weight: Array) -> Array:
@@ -331,8 +331,9 @@ def _finished(job: _Job, state: Unknowns) -> LineFit:
     scale = 1 + float(by_scale @ (weight * r)) / strength if strength > 0 else 1.0
     widths_u = _WIDTHS_U * np.sqrt(np.diag(cov)[state.at_widths()])
     return LineFit(
-        cameras_at(job.rig, job.root @ state.z), state.place, expand @ cov[:core, :core] @ expand.T, state, normal,
-        prior, state.bloom * job.options.bloom_u_px, state.ends * job.paint_sd_m()[:, None], _WIDTHS + _WIDTHS_U * state.widths, widths_u,
+        cameras_at(job.rig, job.root @ state.z), state.place, expand @ cov[:core, :core] @ expand.T, state,
+        normal, prior, state.bloom * job.options.bloom_u_px, state.ends * job.paint_sd_m()[:, None],
+        _WIDTHS + _WIDTHS_U * state.widths, widths_u,
         job.samples, r[:n] * job.samples.u_px, weight[:n] > 0, _click_table(job, state, normal, weight[n:]),
         job.free, (scale, strength**-0.5 if strength > 0 else np.inf), job.paint_sd_m(),
     )  # fmt: skip

@@ -1,4 +1,4 @@
-"""A picture of what was found: the lines as fitted, the places used and passed over, the residuals magnified."""
+"""A picture of what was found: lines as fitted, places used and passed over, residuals magnified."""
 
 from __future__ import annotations
 
@@ -40,7 +40,7 @@ def line_picture(camera: Camera, image_bgr: Picture, found: FoundLines, index: i
 
 
 def _draw_edges(out: Picture, camera: Camera, fit: LineFit) -> None:
-    """Both edges of each measured line as fitted, its own width and laying error included; dashed where left out."""
+    """Both edges of each measured line, its own width and laying error included; dashed where left out."""
     for i in np.unique(fit.samples.line[fit.used]):
         line = RULED_LINES[i]
         s = np.arange(line.start_m, line.stop_m + 1e-9, _STEP_M)
@@ -67,7 +67,7 @@ def _draw_residuals(out: Picture, fit: LineFit, index: int) -> int:
 
 
 def _draw_passed_over(out: Picture, found: FoundLines, index: int) -> int:
-    """A cross where a line was looked for and not found; a diamond at an edge that its neighbours contradict."""
+    """A cross where a line was looked for, not found; a diamond at an edge that its neighbours contradict."""
     at = list(found.blur_px).index(index) if index in found.blur_px else None
     count = 0
     if at is not None:

@@ -1,4 +1,4 @@
-"""The rig in the court frame from painted lines: the same record as clicks give, with what the lines tell besides."""
+"""The rig in the court frame from painted lines: the record that clicks give, and what lines tell besides."""
 
 from __future__ import annotations
 
@@ -67,7 +67,7 @@ def place_in_court(
 ) -> tuple[CalibratedRig, FoundLines | None]:  # fmt: skip
     """The rig in the court by the painted lines where the pictures bear them out, else by the clicks.
 
-    A flag says why clicks alone were used; without clicks, or with must_use_lines, the lines' refusal is raised.
+    A flag says why clicks alone were used; without clicks, or with must_use_lines, the refusal is raised.
     Without pictures the clicks alone are used, which needs no flag.
     """
     if not pictures:
@@ -120,7 +120,8 @@ def _flags(rig: CalibratedRig, found: FoundLines, check: CourtCheck) -> list[str
     out += [_stray(line) for line in check.lines if line.line in fit.free]
     if _scale_is_off(fit):
         out.append(
-            f"the court measures {100 * (fit.scale[0] - 1):+.2f} % off in the rig: check the board's square size"
+            f"the court measures {100 * (fit.scale[0] - 1):+.2f} % off in the rig: check the board's "
+            "square size"
         )
     else:
         out += [_off_distance(d) for d in check.distances if _is_off(d, fit)]
@@ -132,7 +133,8 @@ def _flags(rig: CalibratedRig, found: FoundLines, check: CourtCheck) -> list[str
         out.append(f"no painted line was used in {', '.join(blind)}; placed by the rig alone")
     if check.worst_u_m is not None and check.worst_u_m > 0.010:
         out.append(
-            f"calibration alone leaves {1e3 * check.worst_u_m:.0f} mm of uncertainty somewhere in the serve volume"
+            f"calibration alone leaves {1e3 * check.worst_u_m:.0f} mm of uncertainty somewhere in the "
+            "serve volume"
         )
     return out
 
@@ -144,8 +146,8 @@ def _scale_is_off(fit: LineFit) -> bool:
 def _stray(line: LineCheck) -> str:
     off, u = 1e3 * (line.offset_m or 0.0), 1e3 * (line.offset_u_m or 0.0)
     return (
-        f"the {line.line} line is painted {abs(off):.0f} ± {2 * u:.0f} mm from where the rules and all other lines "
-        "have it; it has no say in where the court is"
+        f"the {line.line} line is painted {abs(off):.0f} ± {2 * u:.0f} mm from where the rules and all other "
+        "lines have it; it has no say in where the court is"
     )
 
 

@@ -1,6 +1,8 @@
-"""What a line fit says of the painted court itself: each line against all others, and distances against the rules."""
+"""What a line fit says of the paint: each line against all others, and distances against the rules."""
 
 from __future__ import annotations
+
+from itertools import pairwise
 
 import numpy as np
 
@@ -102,7 +104,7 @@ def distances(fit: LineFit) -> tuple[LineDistance, ...]:
     found = measured_lines(fit)
     for axis in (X, Y):
         own = sorted((i for i in found if RULED_LINES[i].along == axis), key=lambda i: RULED_LINES[i].at_m)
-        for a, b in zip(own[:-1], own[1:], strict=True):
+        for a, b in pairwise(own):
             # at one place along both, so that turning the whole court changes nothing
             low, high = zip(_seen_m(fit, a), _seen_m(fit, b), strict=True)
             along = (max(low) + min(high)) / 2

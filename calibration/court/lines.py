@@ -1,8 +1,8 @@
 """The rig's place in the court from the painted lines themselves, found in the cameras' pictures.
 
-A hint says roughly where the court is. From there, each visible line is looked for in strips across it, first in
-wide strips (straight runs of bright bars), then in narrow ones, where both edges of the paint are fitted to a part
-of a pixel. All cameras and lines are then fitted together (calibration.court.line_fit).
+A hint says roughly where the court is. From there, each visible line is looked for in strips across it, first
+in wide strips (straight runs of bright bars), then in narrow ones, where both edges of the paint are fitted to
+a part of a pixel. All cameras and lines are then fitted together (calibration.court.line_fit).
 """
 
 from __future__ import annotations
@@ -28,6 +28,7 @@ from calibration.court.paint import (
     strongest_bars,
     whiteness,
 )
+from calibration.court.placement import FreeToMove
 from calibration.court.ruled_lines import RULED_LINES, Flags, Index, Picture, X
 from calibration.court.straight_runs import straight_run
 from calibration.errors import BadInput, NotMeasurable
@@ -48,8 +49,8 @@ _LARGEST_BLUR_PX = 3.0
 _LARGEST_BLOOM_PX = 1.0  # more than three times what LineOptions.bloom_u_px expects
 _DARK = 0.15
 _ADVICE = (
-    ". Check that the pictures show the court, sharp and from where the cameras stand now, and that the clicks or the "
-    "earlier registration belong to it; or click the court points"
+    ". Check that the pictures show the court, sharp and from where the cameras stand now, and that the clicks "
+    "or the earlier registration belong to it; or click the court points"
 )
 
 
@@ -80,6 +81,15 @@ def find_lines(
     what was seen and what to do, where the lines do not bear the start out.
     """
     white = checked_whiteness(rig, pictures)
+    try:
+        return _found(rig, white, start, options, clicks)
+    except FreeToMove as fault:
+        raise not_found(white, "too little was found of the lines to fix the rig's place") from fault
+
+
+def _found(
+    rig: CalibratedRig, white: Mapping[int, Array], start: Rigid, options: LineOptions, clicks: Sequence[Click]
+) -> FoundLines:
     fit = _homed_in(rig, white, start, options, clicks, _SEARCH_PX)
     if fit is None:
         raise not_found(white, "no straight white lines were found where they ought to be")
@@ -107,10 +117,10 @@ def _homed_in(
 
 
 def tried(rig: CalibratedRig, white: Mapping[int, Array], guess: Rigid) -> tuple[float, Rigid]:
-    """How well a guessed placement is borne out once it has homed in on the lines near it, and the placement."""
+    """How well a guess is borne out once it has homed in on the lines near it, and the placement then."""
     try:
         fit = _homed_in(rig, white, guess, LineOptions(), (), _SEARCH_PX[:2])
-    except NotMeasurable:  # what lies near it leaves the rig free to move
+    except FreeToMove:
         fit = None
     if fit is None:
         return 0.0, guess
@@ -126,7 +136,7 @@ def bearing_out(rig: CalibratedRig, white: Mapping[int, Array], place: Rigid, se
 
 
 def checked_whiteness(rig: CalibratedRig, pictures: Mapping[str, Picture]) -> dict[int, Array]:
-    """Camera index → whiteness of its picture. Raises BadInput for a picture of another size or a stranger's."""
+    """Camera index → whiteness of its picture. Raises BadInput for another size or a stranger's picture."""
     if not pictures:
         raise BadInput("court lines: want a court picture of at least one camera, got none")
     out = {}
@@ -241,9 +251,9 @@ def _want_sound(found: FoundLines, white: Mapping[int, Array]) -> None:
     bloom = float(np.abs(found.fit.bloom_px).max())
     if blur > _LARGEST_BLUR_PX or bloom > _LARGEST_BLOOM_PX:
         raise NotMeasurable(
-            f"court lines: the court pictures are blurred or overexposed (edges spread over {2 * blur:.0f} px, paint "
-            f"{2 * bloom:.1f} px wider or narrower than it can be); take them again, sharp and with the camera at rest, "
-            "or click the court points"
+            f"court lines: the court pictures are blurred or overexposed (edges spread over {2 * blur:.0f} px, "
+            f"paint {2 * bloom:.1f} px wider or narrower than it can be); take them again, sharp and with the "
+            "camera at rest, or click the court points"
         )
     fit = found.fit
     seen = measured_lines(fit)
@@ -275,8 +285,8 @@ def not_found(white: Mapping[int, Array], seen: str, advice: str = _ADVICE) -> N
     dark = max(float(np.percentile(w, 99.5)) for w in white.values())
     if dark < _DARK:
         return NotMeasurable(
-            f"court lines: the court pictures are too dark (brightest parts at {100 * dark:.0f} % of white); take "
-            "them again in better light, or click the court points"
+            f"court lines: the court pictures are too dark (brightest parts at {100 * dark:.0f} % of white); "
+            "take them again in better light, or click the court points"
         )
     return NotMeasurable(f"court lines: {seen}{advice}")
 
@@ -286,15 +296,15 @@ def _without_stray_lines(
 ) -> FoundLines:
     """Takes the say from lines that are painted elsewhere than the rules and all other lines have them.
 
-    Not where the whole court is of the wrong size: then every line is off, and none is to blame.
+    Not where a court of another size explains more than leaving the line out would: then every line is off, and
+    none is to blame.
     """
     fit = found.fit
-    if abs(fit.scale[0] - 1) > 4 * fit.scale[1]:
-        return found
     while len(fit.free) < len(measured_lines(fit)) // 3:
         off = {i: off_sigmas(fit, i) for i in measured_lines(fit) if RULED_LINES[i].name not in fit.free}
         worst = max(off, key=lambda i: off[i])
-        if off[worst] < _OFF_SIGMAS:
+        size_off = abs(fit.scale[0] - 1) / fit.scale[1]
+        if off[worst] < max(_OFF_SIGMAS, size_off):
             break
         free = fit.free | {RULED_LINES[worst].name}
         fit = fit_lines(rig, fit.samples, fit.rig_from_court, options, clicks, free)

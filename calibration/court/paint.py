@@ -1,4 +1,4 @@
-"""Painted lines in a picture: where to look across them, and where their two edges are, to a part of a pixel."""
+"""Painted lines in a picture: where to look across them, and where their edges are, to a part of a pixel."""
 
 from __future__ import annotations
 
@@ -40,7 +40,7 @@ def whiteness(image_bgr: Picture) -> Array:
 
     White paint stands out on any court colour, while coloured lines of other sports nearly vanish.
     """
-    return np.asarray(image_bgr, dtype=np.float32).min(axis=2) / 255.0
+    return np.asarray(image_bgr.min(axis=2) / 255.0, dtype=float)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -125,7 +125,8 @@ def through_net(centre_m: Array, x_m: Array) -> Flags:
         z = centre_m[2] * (1 - part)
         x = centre_m[0] + part * (x_m[:, 0] - centre_m[0])
     reach = DOUBLES_WIDTH_M / 2 + NET_POST_OUTSIDE_M + _NET_MARGIN_M
-    return (part > 0) & (part < 1) & (z < NET_HEIGHT_POST_M + _NET_MARGIN_M) & (np.abs(x) < reach)
+    hidden = (part > 0) & (part < 1) & (z < NET_HEIGHT_POST_M + _NET_MARGIN_M) & (np.abs(x) < reach)
+    return np.asarray(hidden, dtype=bool)
 
 
 def profiles(white: Array, at: Sites, offsets_px: Array) -> Array:
@@ -289,7 +290,7 @@ def _on_other_paint(camera: Camera, at: Sites, t: Array) -> Flags:
             hit = (x > line.x0_m - margin) & (x < line.x1_m + margin)
             hit &= (y > line.y0_m - margin) & (y < line.y1_m + margin)
         other |= hit & ~own[:, None]
-    return other
+    return np.asarray(other, dtype=bool)
 
 
 def strongest_bars(white: Array, at: Sites, search_px: float, count: int = 3) -> tuple[Array, Array]:

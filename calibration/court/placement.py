@@ -1,4 +1,4 @@
-"""What the court fits share: cameras drawn from the rig's covariance, scaled linear algebra, the rig in the court."""
+"""What the court fits share: the cameras' freedom, scaled linear algebra, the rig in the court."""
 
 from __future__ import annotations
 
@@ -12,6 +12,10 @@ from calibration.checks import Array
 from calibration.errors import NotMeasurable
 from calibration.geometry.camera import N_CAMERA, SHIFT, TURN, Camera
 from calibration.geometry.rigid import Rigid
+
+
+class FreeToMove(NotMeasurable):
+    """What is seen of the court does not fix the rig's place in it."""
 
 
 def root_of(covariance: Array) -> Array:
@@ -47,11 +51,11 @@ def solve_scaled(normal: Array, right: Array) -> Array:
 
 
 def inverse_scaled(normal: Array) -> Array:
-    """normal⁻¹ for unknowns of very different size. Raises NotMeasurable where it is singular."""
+    """normal⁻¹ for unknowns of very different size. Raises FreeToMove where it is singular."""
     d = 1 / np.sqrt(np.maximum(np.diag(normal), 1e-300))
     values, vectors = np.linalg.eigh(normal * np.outer(d, d))
     if values[0] < 1e-12 * values[-1]:
-        raise NotMeasurable("what is seen of the court leaves the rig free to move")
+        raise FreeToMove("what is seen of the court leaves the rig free to move")
     return np.asarray((vectors / values) @ vectors.T * np.outer(d, d))
 
 

@@ -12,9 +12,17 @@ from calibration.calibrated_rig import CalibratedRig, ClickResidual, CourtCheck
 from calibration.checks import Array
 from calibration.court.clicks import Click, check_clicks, first_placement, meet, want_enough
 from calibration.court.model import SERVE_VOLUME, court_point
-from calibration.court.placement import cameras_at, in_court, inverse_scaled, root_of, solve_scaled, turning
+from calibration.court.placement import (
+    FreeToMove,
+    cameras_at,
+    in_court,
+    inverse_scaled,
+    root_of,
+    solve_scaled,
+    turning,
+)
 from calibration.court.uncertainty import baseline_u_m, worst_u_over_volume
-from calibration.errors import BadInput, NotMeasurable
+from calibration.errors import BadInput
 from calibration.geometry.camera import N_CAMERA, Camera
 from calibration.geometry.rigid import Rigid
 from calibration.geometry.similarity import fit_similarity
@@ -136,7 +144,7 @@ def _fit(rig: CalibratedRig, clicks: Sequence[Click], options: CourtOptions, sta
     normal = jacobian.T @ (jacobian * np.repeat(weight, 2)[:, None]) + np.diag(prior)
     try:
         cov = inverse_scaled(normal)
-    except NotMeasurable as error:
+    except FreeToMove as error:
         raise BadInput(
             "court clicks: they leave the rig free to move; click more points, spread over the court"
         ) from error
@@ -282,5 +290,12 @@ def _result(
         flags.append(
             f"the court measures {100 * (scale[0] - 1):+.2f} % off in the rig: check the board's square size"
         )
-    check = CourtCheck(rows, rms, worst, *(scale or (None, None)), baseline_u_m(cameras, covariance))
+    check = CourtCheck(
+        rows,
+        rms,
+        worst,
+        scale[0] if scale else None,
+        scale[1] if scale else None,
+        baseline_u_m(cameras, covariance),
+    )
     return replace(rig, frame="court", cameras=cameras, covariance=covariance, flags=tuple(flags), court=check)

@@ -1,7 +1,7 @@
 """The painted lines as something to measure: where the rules want the reference edge, and what they leave free.
 
-The rules fix the outside edge of a line (the middle, for the centre service line) and leave the width free within
-bounds; PAINTED_LINES of calibration.court.model are the same lines with the widest paint, as drawn.
+The rules fix the outside edge of a line (the middle, for the centre service line) and leave the width free
+within bounds; PAINTED_LINES of calibration.court.model are the same lines with the widest paint, as drawn.
 """
 
 from __future__ import annotations

@@ -1,4 +1,4 @@
-"""An independent check of the rig's scale: an object of known length, its two marked ends clicked in pictures."""
+"""An independent check of the rig's scale: an object of known length, both ends clicked in pictures."""
 
 from __future__ import annotations
 
@@ -113,7 +113,7 @@ def _checked(rig: CalibratedRig, name: str, clicks: Sequence[EndClick], click_u_
 def _met(
     rig: CalibratedRig, name: str, clicks: Sequence[EndClick], end: str, click_u_px: float
 ) -> tuple[Array, Array, Array]:
-    """Where an end's rays meet: point (3,), covariance (3, 3) from clicks alone, derivative by the rig (3, 18 N)."""
+    """Where an end's rays meet (3,), covariance (3, 3) by the clicks alone, derivative by the rig (3, 18 N)."""
     if len(clicks) < 2:
         raise NotMeasurable(
             f"known length {name}: end {end} is clicked in {len(clicks)} picture(s); want two cameras or more"
@@ -129,7 +129,7 @@ def _met(
     if not np.isfinite(information).all() or np.linalg.cond(information) > 1e10:
         raise NotMeasurable(f"known length {name}: the sights of end {end} do not meet in one point")
     inverse = np.linalg.inv(information)
-    return x, inverse * click_u_px**2, -inverse @ by_rig
+    return x, np.asarray(inverse * click_u_px**2), np.asarray(-inverse @ by_rig)
 
 
 def _equations(rig: CalibratedRig, clicks: Sequence[EndClick], x: Array) -> tuple[Array, Array, Array]:

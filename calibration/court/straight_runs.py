@@ -16,9 +16,9 @@ def straight_run(
     """(N,) offset of the bar on the best run in each strip, NaN where none lies on it.
 
     middle_px, normal (N, 2); offset_px, strength (N, K): candidates per strip. A run is a line in the picture,
-    offset = a + b·(distance along); the predicted line already carries the lens's bend. The run with the largest
-    summed strength within the tolerance wins (Fischler MA, Bolles RC (1981), Commun ACM 24:381-395, with all
-    pairs of evenly spread supports instead of random ones).
+    offset = a + b·(distance along); the predicted line already carries the lens's bend. The run with
+    the largest summed strength within the tolerance wins (Fischler MA, Bolles RC (1981), Commun ACM 24:381-395,
+    with all pairs of evenly spread supports instead of random ones).
     """
     n = len(middle_px)
     path = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(middle_px, axis=0), axis=1))])[:n]

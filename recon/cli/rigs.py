@@ -60,7 +60,7 @@ def court(
 ) -> None:
     """Place the rig in the court by its painted lines; clicked points help, or take their place.
 
-    Without clicks the lines are searched for in the pictures. Where that fails, a page opens to click court points.
+    Without clicks the lines are searched for in the pictures. Where that fails, a page opens to click points.
     """
     from calibration import NotMeasurable, run_court
     from calibration.folder import read_rig_folder

@@ -1,7 +1,7 @@
 """Invented pictures of a court: painted lines of any width and laying error, seen through a lens, with clutter.
 
-Every pixel near paint is averaged over 6 × 6 rays of the camera model, so that edges lie where Camera.project puts
-them. All of it is made up; nothing here is a photograph.
+Every pixel near paint is averaged over 6 × 6 rays of the camera model, so that edges lie where Camera.project
+puts them. All of it is made up; nothing here is a photograph.
 """
 
 from __future__ import annotations

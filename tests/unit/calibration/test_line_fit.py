@@ -48,7 +48,7 @@ def test_exact_edges_give_the_exact_place(rng: np.random.Generator) -> None:
 
 @pytest.mark.parametrize("bloom", [0.0, 0.25])
 def test_widths_and_bloom_are_told_apart(rng: np.random.Generator, bloom: float) -> None:
-    """A picture that widens paint by the same pixels everywhere is no wider paint: near and far parts differ."""
+    """A picture that widens paint by the same pixels everywhere is no wider paint: near and far differ."""
     court = Laid(np.zeros((len(NAMES), 2)), np.array([0.5 * (r.widths_m[0] + r.width_m) for r in RULED_LINES]))
     fit = fitted(edges_of(TRUE, court, 0.05, rng, bloom), rng)
     seen = [NAMES.index(n) for n in ("baseline", "left_singles", "right_singles")]
@@ -58,7 +58,7 @@ def test_widths_and_bloom_are_told_apart(rng: np.random.Generator, bloom: float)
 
 
 def test_covariance_is_honest() -> None:
-    """30 rigs, courts, widths, blooms and edges drawn from what the fit assumes: squared errors as chi-square."""
+    """30 rigs, courts, widths, blooms and edges drawn as the fit assumes: squared errors as chi-square."""
     rng = np.random.default_rng(17)
     total, freedom, at_baseline = 0.0, 0, []
     true = TRUE[:2]
@@ -78,7 +78,7 @@ def test_covariance_is_honest() -> None:
 
 
 def test_edges_that_err_alike_count_for_less(rng: np.random.Generator) -> None:
-    """The same scatter, once white and once shared by neighbours along the line: the second is known less well."""
+    """The same scatter, once white, once shared by neighbours along the line: the second tells less."""
     white = edges_of(TRUE, exact_court(), 0.2, rng, every=2)
     exact = edges_of(TRUE, exact_court(), 0.0, rng, every=2)
     block = np.repeat(rng.normal(0, 0.2, len(exact) // 8 + 1), 8)[: len(exact)]
