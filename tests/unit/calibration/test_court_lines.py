@@ -132,7 +132,7 @@ def test_bad_pictures_are_refused_in_one_sentence() -> None:
         register_lines(RIG, grass(), None)
 
 
-@pytest.mark.parametrize("shift_m", [(0.7, 0.0, 0.0), (0.0, 0.6, 0.3), (1.37, 0.0, 0.0)])
+@pytest.mark.parametrize("shift_m", [(0.0, 0.6, 0.3), (1.37, 0.0, 0.0)])
 def test_a_wrong_hint_is_refused_or_overcome_never_believed(shift_m: tuple[float, float, float]) -> None:
     place = true_place()
     wrong = Rigid(place.R, place.apply(np.array(shift_m)), "rig", "court")
