@@ -1,9 +1,11 @@
 """Cameras: lenses, their places in one rig, and the rig's place on the court. Knows nothing of people."""
 
 from calibration.board import Board
-from calibration.calibrated_rig import CalibratedRig, ClickResidual, CourtCheck
+from calibration.calibrated_rig import CalibratedRig, ClickResidual, CourtCheck, LineCheck, LineDistance
 from calibration.checks import Array, checked
 from calibration.court.clicks import Click
+from calibration.court.line_registration import LineRegistration, register_lines
+from calibration.court.line_samples import LineOptions
 from calibration.court.model import (
     COURT_POINTS_M,
     OUTLINES_M,
@@ -16,7 +18,8 @@ from calibration.court.model import (
     court_point,
 )
 from calibration.court.registration import CourtOptions, register_court
-from calibration.court.uncertainty import point_covariance_m2, u_over_volume, worst_u_over_volume
+from calibration.court.scale import EndClick, LengthCheck, check_lengths, read_lengths
+from calibration.court.uncertainty import baseline_u_m, point_covariance_m2, u_over_volume, worst_u_over_volume
 from calibration.court_rig import place_by_court
 from calibration.errors import BadInput, CourtplumbError, FrameMismatch, NotMeasurable
 from calibration.files import load_lens, load_rig, save_lens, save_rig, write_atomically
@@ -52,10 +55,16 @@ __all__ = [
     "CourtOptions",
     "CourtPoint",
     "CourtplumbError",
+    "EndClick",
     "FootageInfo",
     "Frame",
     "FrameMismatch",
+    "LengthCheck",
     "LensCalibration",
+    "LineCheck",
+    "LineDistance",
+    "LineOptions",
+    "LineRegistration",
     "NotMeasurable",
     "PaintedLine",
     "Progress",
@@ -64,8 +73,10 @@ __all__ = [
     "Rigid",
     "Similarity",
     "Volume",
+    "baseline_u_m",
     "calibrate_lens",
     "calibrate_rig",
+    "check_lengths",
     "checked",
     "content_hash",
     "court_point",
@@ -81,9 +92,11 @@ __all__ = [
     "probe",
     "program_version",
     "read_clicks",
+    "read_lengths",
     "read_rig_folder",
     "read_toml",
     "register_court",
+    "register_lines",
     "run_court",
     "run_lens",
     "run_rig",

@@ -34,15 +34,57 @@ class ClickResidual:
 
 
 @dataclass(frozen=True, slots=True)
+class LineCheck:
+    """How one painted line fits the court.
+
+    samples     places along it, over all cameras, where its edges were found and used; rejected: where it ought
+                to be visible but was not found, or was contradicted by its neighbours
+    rms_px      of the used edges' distances across the line; 0 without samples
+    width_m     of the paint, with its standard uncertainty
+    offset_m    how far the line lies from where the rules want it, at the middle of the part that was seen,
+                along +x or +y, judged by all other lines (its own laying tolerance apart); None if that
+                cannot be told
+    offset_u_m  standard uncertainty of that
+    held        True where the line helps to fix the court frame; False for one not found, or painted so far off
+                that it was left out
+    """
+
+    line: str
+    samples: int
+    rejected: int
+    rms_px: float
+    width_m: float
+    width_u_m: float
+    offset_m: float | None
+    offset_u_m: float | None
+    held: bool
+
+
+@dataclass(frozen=True, slots=True)
+class LineDistance:
+    """Distance of two parallel lines, between the edges that the rules measure to, against the rules."""
+
+    first: str
+    second: str
+    measured_m: float
+    u_m: float
+    rules_m: float
+
+
+@dataclass(frozen=True, slots=True)
 class CourtCheck:
     """How well the rig sits in the court.
 
-    clicks           one row per click
-    rms_px           of the used clicks' residual lengths
+    clicks           one row per click; () where the lines alone were used
+    rms_px           of the used clicks' residual lengths; with lines, of all line edges used
     free_scale       court size as the rig measures it over the true size, if left free; free_scale_u its
                      standard uncertainty. Only a check, no part of the result; None if it cannot be told
     worst_u_m        largest standard uncertainty (root of summed axis variances) of a point triangulated in the
                      serve volume with exact pixels: what calibration alone adds
+    baseline_u_m     standard uncertainty across the baseline of a point on the ground at its rear edge, near
+                     the centre mark, triangulated with exact pixels; None where no two cameras see it
+    lines            one row per painted line that some camera might see; () where only clicks were used
+    distances        of parallel lines that were found
     """
 
     clicks: tuple[ClickResidual, ...]
@@ -50,6 +92,9 @@ class CourtCheck:
     worst_u_m: float | None
     free_scale: float | None = None
     free_scale_u: float | None = None
+    baseline_u_m: float | None = None
+    lines: tuple[LineCheck, ...] = ()
+    distances: tuple[LineDistance, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -6,6 +6,7 @@ import contextlib
 import json
 import os
 import tempfile
+from dataclasses import asdict
 from math import isfinite
 from pathlib import Path
 from typing import Any, Final, Literal, TypeVar
@@ -13,7 +14,7 @@ from typing import Any, Final, Literal, TypeVar
 import numpy as np
 from pydantic import BaseModel, ConfigDict, ValidationError
 
-from calibration.calibrated_rig import CalibratedRig, ClickResidual, CourtCheck
+from calibration.calibrated_rig import CalibratedRig, ClickResidual, CourtCheck, LineCheck, LineDistance
 from calibration.errors import BadInput
 from calibration.geometry.camera import PARAMETERS, Camera
 from calibration.geometry.rigid import Rigid
@@ -145,12 +146,35 @@ class ClickForm(StrictModel):
     used: bool
 
 
+class LineForm(StrictModel):
+    line: str
+    samples: int
+    rejected: int
+    rms_px: float
+    width_m: float
+    width_u_m: float
+    offset_m: float | None
+    offset_u_m: float | None
+    held: bool
+
+
+class LineDistanceForm(StrictModel):
+    first: str
+    second: str
+    measured_m: float
+    u_m: float
+    rules_m: float
+
+
 class CourtForm(StrictModel):
     clicks: list[ClickForm]
     rms_px: float
     worst_u_m: float | None
     free_scale: float | None
     free_scale_u: float | None
+    baseline_u_m: float | None = None
+    lines: list[LineForm] = []
+    distances: list[LineDistanceForm] = []
 
 
 class RigForm(StrictModel):
@@ -245,7 +269,9 @@ def _court_form(court: CourtCheck | None) -> CourtForm | None:
     ]  # fmt: skip
     return CourtForm(
         clicks=clicks, rms_px=court.rms_px, worst_u_m=court.worst_u_m, free_scale=court.free_scale,
-        free_scale_u=court.free_scale_u,
+        free_scale_u=court.free_scale_u, baseline_u_m=court.baseline_u_m,
+        lines=[LineForm(**asdict(line)) for line in court.lines],
+        distances=[LineDistanceForm(**asdict(d)) for d in court.distances],
     )  # fmt: skip
 
 
@@ -277,7 +303,18 @@ def _court_record(form: CourtForm | None) -> CourtCheck | None:
     if form is None:
         return None
     clicks = tuple(ClickResidual(**c.model_dump()) for c in form.clicks)
-    return CourtCheck(clicks, form.rms_px, form.worst_u_m, form.free_scale, form.free_scale_u)
+    lines = tuple(LineCheck(**line.model_dump()) for line in form.lines)
+    distances = tuple(LineDistance(**d.model_dump()) for d in form.distances)
+    return CourtCheck(
+        clicks,
+        form.rms_px,
+        form.worst_u_m,
+        form.free_scale,
+        form.free_scale_u,
+        form.baseline_u_m,
+        lines,
+        distances,
+    )
 
 
 _F = TypeVar("_F", bound=StrictModel)

@@ -105,6 +105,10 @@ class RigFolder:
         """derived/calibrated_rig.json: the cameras in the court; what sessions use."""
         return self.root / "derived" / "calibrated_rig.json"
 
+    def line_picture_path(self, camera: str) -> Path:
+        """derived/court_lines_<camera>.png: what was found of the painted lines."""
+        return self.root / "derived" / f"court_lines_{camera}.png"
+
     @property
     def residuals_path(self) -> Path:
         """derived/rig_residuals.png: what the rig's fit leaves over."""

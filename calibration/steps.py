@@ -8,20 +8,25 @@ from __future__ import annotations
 
 import os
 import threading
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor, as_completed
 from dataclasses import replace
 from pathlib import Path
-from typing import TypeVar
+from typing import Literal, TypeVar
+
+import cv2
 
 from calibration.board import Board
 from calibration.calibrated_rig import CalibratedRig
-from calibration.court.registration import CourtOptions, register_court
+from calibration.court.line_picture import line_picture
+from calibration.court.line_registration import place_in_court
+from calibration.court.lines import FoundLines
+from calibration.court.registration import CourtOptions
 from calibration.court_rig import place_by_court
 from calibration.errors import BadInput, CourtplumbError
-from calibration.files import load_lens, load_rig, save_lens, save_rig
+from calibration.files import load_lens, load_rig, save_lens, save_rig, write_atomically
 from calibration.folder import CameraEntry, RigFolder, read_clicks, read_rig_folder
-from calibration.footage import probe
+from calibration.footage import Image, picture, probe
 from calibration.history import keep_calibration, without_mending
 from calibration.kept_lens import lens_for_size
 from calibration.lens import LEAST_VIEWS, LensCalibration, calibrate_lens
@@ -137,18 +142,24 @@ def run_court(
     progress: Progress = silent,
     options: CourtOptions | None = None,
     date_utc: str | None = None,
+    lines: bool | Literal["auto"] = "auto",
 ) -> CalibratedRig:
-    """Places the rig in the court from clicks, into derived/calibrated_rig.json (rig first, where missing).
+    """Places the rig in the court, into derived/calibrated_rig.json (rig first, where missing).
 
     Without [[shared]] footage in rig.toml the cameras are placed one by one, from their lenses and the clicks.
-    clicks_path: court_clicks.csv next to rig.toml if not given. What is current afterwards is also kept in
+    clicks_path: court_clicks.csv next to rig.toml if not given. lines: True places by the painted lines in the
+    cameras' court pictures (clicks, where there are any, say roughly where to look); False by clicks alone;
+    "auto" by lines where the pictures bear them out, else by the clicks, with a flag that says why. A drawing
+    of the lines found goes to derived/court_lines_<camera>.png. What is current afterwards is also kept in
     derived/history with the court pictures, dated date_utc (ISO 8601); so is what it replaces. A rig of which a
-    camera was mended since stays as it is while clicks and footage do. Raises BadInput naming the clicks at
-    fault.
+    camera was mended since stays as it is while clicks and footage do.
+    Raises BadInput naming the clicks at fault, NotMeasurable where neither lines nor clicks place the court.
     """
     folder = read_rig_folder(rig_folder)
+    pictures = _court_picture_paths(folder, lines)
     path = folder.clicks_path if clicks_path is None else Path(clicks_path)
-    clicks = read_clicks(path)
+    lines_alone = bool(pictures) and clicks_path is None and not path.exists()
+    clicks = [] if lines_alone else read_clicks(path)
     for click in clicks:
         if click.camera not in folder.camera_names:
             names = ", ".join(folder.camera_names)
@@ -156,6 +167,7 @@ def run_court(
     options = options or CourtOptions()
     said: dict[str, str | float] = {
         "click_u_px": options.click_u_px, "paint_u_m": options.paint_u_m, "line_share": options.line_share,
+        "lines": str(lines).lower(),
     }  # fmt: skip
     if folder.shared:
         rig = run_rig(rig_folder, progress)
@@ -163,12 +175,16 @@ def run_court(
         inputs = {"rig": content_hash(folder.rig_path)}
     else:
         lenses, inputs = _todays_lenses(folder, progress)
-    made = Provenance(program_version(), said, {**inputs, "clicks": content_hash(path)})
+    inputs |= {} if lines_alone else {"clicks": content_hash(path)}
+    inputs |= {f"court_picture/{name}": content_hash(file) for name, file in pictures.items()}
+    made = Provenance(program_version(), said, inputs)
     kept = _current_placed(folder.calibrated_rig_path, made)
     if kept is None:
         progress("court", 0, 1)
         if folder.shared:
-            placed = register_court(rig, clicks, options)
+            images = {name: picture(file) for name, file in pictures.items()}
+            placed, found = place_in_court(rig, images, clicks, options, must_use_lines=lines is True)
+            _draw_lines(folder, placed, images, found)
         else:
             placed = place_by_court(folder.name, lenses, clicks, made, options)
         kept = replace(placed, provenance=made)
@@ -177,8 +193,20 @@ def run_court(
         _keep(folder, date_utc, "found in use; how it was made was not recorded")
         save_rig(folder.calibrated_rig_path, kept)
         progress("court", 1, 1)
-    _keep(folder, date_utc, "board and court clicks" if folder.shared else "court clicks")
+    _keep(folder, date_utc, "board and court" if folder.shared else "court points")
     return kept
+
+
+def _draw_lines(
+    folder: RigFolder, placed: CalibratedRig, images: Mapping[str, Image], found: FoundLines | None
+) -> None:
+    """A picture per camera of the lines found; those of an earlier fit go."""
+    for name in folder.camera_names:
+        folder.line_picture_path(name).unlink(missing_ok=True)
+    if found is not None:
+        for name, image in images.items():
+            drawn = line_picture(placed.camera(name), image, found, placed.names.index(name))
+            write_atomically(folder.line_picture_path(name), cv2.imencode(".png", drawn)[1].tobytes())
 
 
 def _current_placed(path: Path, made: Provenance) -> CalibratedRig | None:
@@ -216,6 +244,16 @@ def _todays_lenses(folder: RigFolder, progress: Progress) -> tuple[tuple[LensCal
             size_px = probe(entry.court_picture).size_px
         lenses.append(lens_for_size(lens, size_px))
     return tuple(lenses), inputs
+
+
+def _court_picture_paths(folder: RigFolder, lines: bool | Literal["auto"]) -> dict[str, Path]:
+    """Camera → court picture, of the pictures that lines are to be looked for in."""
+    if lines is False:
+        return {}
+    named = {c.name: c.court_picture for c in folder.cameras if c.court_picture is not None}
+    if lines is True and not named:
+        raise BadInput(f"{folder.root / 'rig.toml'}: camera: want a court_picture for at least one camera")
+    return {name: path for name, path in named.items() if lines is True or path.exists()}
 
 
 _R = TypeVar("_R", LensCalibration, CalibratedRig)

@@ -25,6 +25,10 @@ _ROBUST_SIGMAS = 3.0
 _GATE_SIGMAS = 6.0  # clicks farther off do not count in the end
 
 
+class FreeToMove(BadInput):
+    """What is seen of the court does not fix the rig's place in it."""
+
+
 @dataclass(frozen=True, kw_only=True, slots=True)
 class CourtOptions:
     """Standard uncertainties that the fit goes by.
@@ -254,17 +258,19 @@ def _covariance(problem: CourtProblem, unknowns: Array) -> Array:
 
 
 def solve_scaled(normal: Array, right: Array) -> Array:
+    """normal⁻¹ right for unknowns of very different size."""
     d = 1 / np.sqrt(np.maximum(np.diag(normal), 1e-300))
     scaled = normal * np.outer(d, d) + 1e-12 * np.eye(len(d))
     return np.asarray(d * np.linalg.solve(scaled, right * d))
 
 
 def inverse_scaled(normal: Array) -> Array:
+    """normal⁻¹ for unknowns of very different size. Raises FreeToMove where it is singular."""
     d = 1 / np.sqrt(np.maximum(np.diag(normal), 1e-300))
     scaled = normal * np.outer(d, d)
     values, vectors = np.linalg.eigh(scaled)
     if values[0] < 1e-12 * values[-1]:
-        raise BadInput(
+        raise FreeToMove(
             "court clicks: they leave the rig free to move; click more points, spread over the court"
         )
     return np.asarray((vectors / values) @ vectors.T * np.outer(d, d))

@@ -10,12 +10,13 @@ import numpy as np
 from calibration.calibrated_rig import CalibratedRig, ClickResidual, CourtCheck
 from calibration.checks import Array
 from calibration.court.clicks import Click, check_clicks, first_placement, meet
-from calibration.court.fit import CourtFit, CourtOptions, CourtProblem, root_of, turning
+from calibration.court.fit import CourtOptions, CourtProblem, root_of
 from calibration.court.misclicks import CleanFit, fit_without_misclicks
 from calibration.court.model import SERVE_VOLUME, court_point
-from calibration.court.uncertainty import worst_u_over_volume
+from calibration.court.placement import in_court
+from calibration.court.uncertainty import baseline_u_m, worst_u_over_volume
 from calibration.errors import BadInput
-from calibration.geometry.camera import N_CAMERA, SHIFT, TURN, Camera
+from calibration.geometry.camera import Camera
 from calibration.geometry.similarity import fit_similarity
 
 __all__ = ["CourtOptions", "court_check", "register_court"]
@@ -39,7 +40,7 @@ def register_court(
     start = first_placement(rig, clicks)
     problem = CourtProblem(rig.cameras, root_of(rig.covariance), tuple(clicks), options, False, start)
     clean = fit_without_misclicks(problem)
-    cameras, covariance = _in_court(rig, clean.fit)
+    cameras, covariance = in_court(clean.fit.cameras, clean.fit.place, clean.fit.covariance)
     scale = _free_scale(rig, [clicks[i] for i in clean.used], options)
     check, flags = court_check(cameras, covariance, clicks, clean, scale)
     if scale is not None and abs(scale[0] - 1) > 4 * scale[1]:
@@ -49,25 +50,6 @@ def register_court(
     return replace(
         rig, frame="court", cameras=cameras, covariance=covariance, flags=(*rig.flags, *flags), court=check
     )
-
-
-def _in_court(rig: CalibratedRig, fit: CourtFit) -> tuple[tuple[Camera, ...], Array]:
-    """Cameras in the court frame and their covariance (18 N, 18 N), propagated to first order."""
-    n = N_CAMERA * len(rig.cameras)
-    spread = np.zeros((n, n + 6))
-    spread[:, :n] = np.eye(n)
-    placed = []
-    for i, camera in enumerate(fit.cameras):
-        R, pose = camera.cam_from_world.R, camera.cam_from_world @ fit.place
-        placed.append(camera.placed(pose))
-        at = np.arange(N_CAMERA * i, N_CAMERA * (i + 1))
-        turn, shift = at[TURN], at[SHIFT]
-        origin = R @ fit.place.t_m
-        spread[turn, n : n + 3] = R
-        spread[np.ix_(shift, turn)] = turning(origin)
-        spread[shift, n + 3 :] = R
-    covariance = spread @ fit.covariance @ spread.T
-    return tuple(placed), (covariance + covariance.T) / 2
 
 
 def _free_scale(
@@ -128,4 +110,6 @@ def court_check(
         flags.append(
             f"calibration alone leaves {1e3 * worst:.0f} mm of uncertainty somewhere in the serve volume"
         )
-    return CourtCheck(rows, rms, worst, *(scale or (None, None))), flags
+    across = baseline_u_m(cameras, covariance)
+    free, free_u = scale or (None, None)
+    return CourtCheck(rows, rms, worst, free, free_u, across), flags

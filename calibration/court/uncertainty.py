@@ -62,3 +62,22 @@ def worst_u_over_volume(cameras: Sequence[Camera], covariance: Array, volume: Vo
     """The largest of u_over_volume, m; None where no point is seen by two cameras."""
     _, u = u_over_volume(cameras, covariance, volume)
     return None if np.isnan(u).all() else float(np.nanmax(u))
+
+
+BASELINE_REACH_M = 1.5
+"""How far to each side of the centre mark baseline_u_m looks: where a server stands."""
+
+
+def baseline_u_m(cameras: Sequence[Camera], covariance: Array) -> float | None:
+    """Standard uncertainty, m, across the baseline (court y) of a point on the ground at its rear edge.
+
+    The point is triangulated from exact pixels, so this is what calibration and court registration leave open:
+    the largest of five places within BASELINE_REACH_M of the centre mark. None where no two cameras see one.
+    """
+    out = []
+    for x in np.linspace(-BASELINE_REACH_M, BASELINE_REACH_M, 5):
+        try:
+            out.append(float(point_covariance_m2(cameras, covariance, np.array([x, 0.0, 0.0]))[1, 1]))
+        except NotMeasurable:
+            continue
+    return float(np.sqrt(max(out))) if out else None

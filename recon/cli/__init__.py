@@ -13,6 +13,7 @@ from recon.cli import (  # noqa: F401  # importing them adds their commands
     boards,
     footage_check,
     guide,
+    lengths,
     new_day,
     placement,
     plans,

@@ -3,11 +3,15 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
+from rich.table import Table
 
 from recon.cli.app import ERR, OUT, RigFolder, app, now_utc, print_notes, progress_bars, table_of
+
+if TYPE_CHECKING:  # commands import what they need when they run: --help stays quick
+    from calibration import CalibratedRig, CourtCheck
 
 
 @app.command()
@@ -61,27 +65,66 @@ def court(
     rig: RigFolder,
     clicks: Annotated[Path | None, typer.Option(help="Use this file of clicked points, open no page")] = None,
     port: Annotated[int, typer.Option(help="Port of the clicking page; 0 takes a free one")] = 0,
+    click: Annotated[
+        bool, typer.Option("--click", help="Open the clicking page even if the lines alone might do")
+    ] = False,
+    lines: Annotated[
+        bool, typer.Option("--lines/--no-lines", help="Refine by the painted lines in the court pictures")
+    ] = True,
 ) -> None:
-    """Place the rig in the court: click named court points in each picture, or give a file of clicks."""
-    from calibration import CalibratedRig, read_rig_folder, run_court
+    """Place the rig in the court by its painted lines; clicked points help, or take their place.
+
+    Without clicks the lines are searched for in the pictures. Where that fails, a page opens to click points.
+    """
+    from calibration import NotMeasurable, read_rig_folder, run_court
 
     def register() -> CalibratedRig:
         with progress_bars() as tell:
-            return run_court(rig, clicks, tell, date_utc=now_utc())
+            return run_court(rig, clicks, tell, date_utc=now_utc(), lines="auto" if lines else False)
 
+    folder = read_rig_folder(rig)
+    pictured = any(c.court_picture is not None and c.court_picture.exists() for c in folder.cameras)
+    if lines and not click and clicks is None and pictured and not folder.clicks_path.is_file():
+        try:
+            _tell_court(register())
+            return
+        except NotMeasurable as refusal:
+            ERR.print(f"note: {refusal}", soft_wrap=True)
     if clicks is None:
         from recon.viewer.click_page import click_court
 
         click_court(rig, register, port=port, on_ready=lambda url: OUT.print(f"clicking page: {url}"))
-        if not read_rig_folder(rig).clicks_path.is_file():
+        if not folder.clicks_path.is_file():
             ERR.print("no points were clicked; the court is not registered")
             raise typer.Exit(2)
-    found = register()
-    if found.court is not None:
-        worst = found.court.worst_u_m
-        OUT.print(
-            f"{sum(c.used for c in found.court.clicks)} clicks, rms {found.court.rms_px:.2f} px"
-            + (f"; position in the serve volume known to {1e3 * worst:.1f} mm or better (u)" if worst else "")
+    _tell_court(register())
+
+
+def _tell_court(found: CalibratedRig) -> None:
+    """What the registration rests on, and how well the court is known."""
+    check = found.court
+    if check is not None:
+        clicks = f"{sum(c.used for c in check.clicks)} clicks" if check.clicks else ""
+        painted = f"{sum(line.held for line in check.lines)} painted lines" if check.lines else ""
+        rests = " and ".join(part for part in (painted, clicks) if part)
+        known = (
+            f"; across the baseline known to {1e3 * check.baseline_u_m:.1f} mm" if check.baseline_u_m else ""
         )
-        OUT.print(f"where it is known how well: {read_rig_folder(rig).position_u_path}")
+        worst = f", anywhere in the serve volume to {1e3 * check.worst_u_m:.1f} mm" if check.worst_u_m else ""
+        OUT.print(f"{rests}, rms {check.rms_px:.2f} px{known}{worst} (u)")
+        if check.lines:
+            OUT.print(_line_table(check))
     print_notes(found.flags)
+
+
+def _line_table(check: CourtCheck) -> Table:
+    """A row per painted line; offsets and widths with their expanded uncertainty (k = 2)."""
+    table = table_of("line", "places", "not found", "rms px", "width mm", "off the rules mm")
+    for line in check.lines:
+        off = "" if line.offset_m is None or line.offset_u_m is None else (
+            f"{1e3 * line.offset_m:+.0f} ± {2e3 * line.offset_u_m:.0f}"
+        )  # fmt: skip
+        width = f"{1e3 * line.width_m:.0f} ± {2e3 * line.width_u_m:.0f}" if line.samples else ""
+        rms = f"{line.rms_px:.2f}" if line.samples else ""
+        table.add_row(line.line, str(line.samples), str(line.rejected), rms, width, off)
+    return table
