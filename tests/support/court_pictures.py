@@ -142,15 +142,7 @@ def _on(line: RuledLine, xy: Array, laid: Painted) -> Array:
         first + line.across_per_width(np.array([0.0]))[0] * laid.width_m,
         first + line.across_per_width(np.array([1.0]))[0] * laid.width_m,
     )
-    return (across >= min_of(edges)) & (across <= max_of(edges)) & (tau >= 0) & (tau <= 1)
-
-
-def min_of(edges: tuple[Array, Array]) -> Array:
-    return np.minimum(*edges)
-
-
-def max_of(edges: tuple[Array, Array]) -> Array:
-    return np.maximum(*edges)
+    return (across >= np.minimum(*edges)) & (across <= np.maximum(*edges)) & (tau >= 0) & (tau <= 1)
 
 
 def _surface(xy: Array, look: Look) -> Array:

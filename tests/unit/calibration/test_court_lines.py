@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import replace
 from functools import lru_cache
+from pathlib import Path
 
 import cv2
 import numpy as np
@@ -19,7 +20,10 @@ from calibration.court.model import COURT_POINTS_M
 from calibration.court.registration import CourtOptions, register_court
 from calibration.court.ruled_lines import RULED_LINES, Picture
 from calibration.errors import BadInput, NotMeasurable
+from calibration.files import save_rig
+from calibration.folder import write_clicks
 from calibration.geometry import Rigid
+from calibration.steps import run_court
 from tests.support.court_pictures import Look, Painted, court_picture
 from tests.support.line_worlds import TRUE, nearby, rig_of, true_place
 from tests.support.rig_worlds import rig_cameras
@@ -96,13 +100,6 @@ def test_paint_laid_off_stays_within_the_stated_uncertainty_and_a_stray_line_is_
     row = {line.line: line for line in placed.court.lines}["right_singles"]
     assert row.offset_m is not None and row.offset_u_m is not None and not row.held
     assert row.offset_m == pytest.approx(0.03, abs=4 * row.offset_u_m)
-
-
-def test_no_hint_at_all_finds_the_same_court() -> None:
-    place = search_court(RIG, clean())
-    off = place.inverse() @ Rigid(true_place().R, true_place().t_m, "rig", "court2")
-    assert np.linalg.norm(off.t_m) < 0.05 and np.linalg.norm(off.rotvec_rad()) < 0.01
-    assert miss_at_baseline_m(register_lines(RIG, clean(), place).rig) < 0.0015
 
 
 def test_one_end_cannot_be_told_from_the_other_when_the_cameras_stand_level_with_the_net(
@@ -187,3 +184,51 @@ def test_pictures_that_do_not_belong_to_the_rig() -> None:
         register_lines(RIG, {}, start())
     with pytest.raises(BadInput, match="want a rig in its own frame"):
         register_lines(replace(RIG, frame="court", cameras=PAIR), clean(), start())
+
+
+@pytest.fixture
+def rig_folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """A rig folder whose cameras are known already, with a court picture of each."""
+    text = 'name = "r"\n[board]\ncolumns = 9\nrows = 6\nsquare_mm = 100.0\n'
+    for name, image in clean().items():
+        text += f'[[camera]]\nname = "{name}"\nlens_footage = "none.mp4"\ncourt_picture = "{name}.png"\n'
+        cv2.imwrite(str(tmp_path / f"{name}.png"), image)
+    (tmp_path / "rig.toml").write_text(text)
+
+    def known(folder: Path, progress: object = None) -> CalibratedRig:
+        save_rig(folder / "derived" / "rig.json", RIG)
+        return RIG
+
+    monkeypatch.setattr("calibration.steps.run_rig", known)
+    return tmp_path
+
+
+def test_run_court_by_lines_alone_by_clicks_alone_and_not_twice(rig_folder: Path) -> None:
+    """By lines alone means without any hint: the court is recognised in the pictures."""
+    seen: list[str] = []
+    derived = rig_folder / "derived"
+    placed = run_court(rig_folder, progress=lambda label, done, total: seen.append(label))
+    assert miss_at_baseline_m(placed) < 0.0015 and seen == ["court", "court"]
+    assert (derived / "court_lines_left.png").exists() and (derived / "court_lines_right.png").exists()
+    assert {"rig", "court_picture/left", "court_picture/right"} == set(placed.provenance.inputs)
+    again = run_court(rig_folder, progress=lambda label, done, total: seen.append(label))
+    assert seen == ["court", "court"] and again.court == placed.court
+    with pytest.raises(BadInput, match=r"court_clicks\.csv: no such file"):
+        run_court(rig_folder, lines=False)
+    write_clicks(rig_folder / "court_clicks.csv", clicks(0.5, FOUR))
+    by_clicks = run_court(rig_folder, lines=False)
+    assert by_clicks.court is not None and by_clicks.court.lines == () and len(by_clicks.court.clicks) == 4
+    assert not (derived / "court_lines_left.png").exists()
+
+
+def test_another_court_picture_makes_the_court_anew_and_a_bad_one_falls_back(rig_folder: Path) -> None:
+    write_clicks(rig_folder / "court_clicks.csv", clicks(0.5, FOUR))
+    before = run_court(rig_folder)
+    assert before.court is not None and before.court.lines
+    for name, image in grass().items():
+        cv2.imwrite(str(rig_folder / f"{name}.png"), image)
+    fallen_back = run_court(rig_folder)
+    assert fallen_back.court is not None and fallen_back.court.lines == ()
+    assert any("placed by the clicks alone" in f for f in fallen_back.flags)
+    with pytest.raises(NotMeasurable):
+        run_court(rig_folder, lines=True)
