@@ -160,8 +160,6 @@ def test_lines_through_a_corner_by_hand() -> None:
     found = {(axis, NAMES[i]): tau for axis, i, tau in lines_through(np.array([-4.115, 5.485, 0.0]))}
     assert found == {(1, "service"): pytest.approx(0.0), (0, "left_singles"): pytest.approx(5.485 / 23.77)}
     assert [axis for axis, _, _ in lines_through(np.zeros(3))] == [1]  # the centre mark is not measured
-        1
-    ]  # the centre mark is not measured
 
 
 def test_crossings_by_hand() -> None:
