@@ -15,7 +15,7 @@ from calibration.court.fit import inverse_scaled, root_of, solve_scaled, turning
 from calibration.court.line_samples import EdgeSamples, LineOptions
 from calibration.court.model import court_point
 from calibration.court.placement import cameras_at
-from calibration.court.ruled_lines import RULED_LINES, Flags, Index
+from calibration.court.ruled_lines import RULED_LINES, Flags, Index, lines_through
 from calibration.geometry.camera import N_CAMERA, Camera
 from calibration.geometry.rigid import Rigid
 
@@ -248,13 +248,22 @@ def _edge_points(job: _Job, state: Unknowns, s: EdgeSamples) -> tuple[Array, Arr
 def _click_rows(
     job: _Job, state: Unknowns, cameras: Sequence[Camera], click: Click
 ) -> tuple[Array, Array, Array]:
-    """Two whitened rows of a click, and their root (2, 2) px; the point's paint error counts as noise."""
+    """Two whitened rows of a click, and their root (2, 2) px.
+
+    The clicked corner lies where its lines are laid, so it shares their ends; on an axis where no measured line
+    passes through it (centre marks, under the net) its paint error counts as noise.
+    """
     i = job.rig.names.index(click.camera)
-    turned = state.place.rotate(np.array(court_point(click.point).xyz_m))
+    x, sd = np.array(court_point(click.point).xyz_m), job.paint_sd_m()
+    ties = lines_through(x)
+    for axis, line, tau in ties:
+        x[axis] += sd[line] * (state.ends[line] @ [1 - tau, tau])
+    turned = state.place.rotate(x)
     uv, by_point, by_camera = cameras[i].project_all(turned + state.place.t_m)
     if not np.isfinite(uv).all():
         return np.full(2, 1e4), np.zeros((2, state.size)), np.eye(2)
-    painted = job.options.paint_u_m * by_point @ state.place.R[:, :2]
+    untied = [axis for axis in (0, 1) if axis not in {t[0] for t in ties}]
+    painted = job.options.paint_u_m * by_point @ state.place.R[:, untied]
     root = np.linalg.cholesky(painted @ painted.T + np.eye(2) * job.options.click_u_px**2)
     whiten = np.linalg.inv(root)
     jac = np.zeros((2, state.size))
@@ -262,6 +271,9 @@ def _click_rows(
     place = state.at_place().start
     jac[:, place : place + 3] = by_point @ turning(turned)
     jac[:, place + 3 : place + 6] = by_point
+    for axis, line, tau in ties:
+        at = state.at_ends().start + 2 * line
+        jac[:, at : at + 2] = np.outer(by_point @ state.place.R[:, axis], [1 - tau, tau]) * sd[line]
     return np.asarray(whiten @ (click.uv_px - uv)), np.asarray(whiten @ jac), np.asarray(root)
 
 

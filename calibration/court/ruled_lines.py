@@ -99,3 +99,14 @@ def crossings_m(line: RuledLine) -> Array:
     ]
     marks = [0.0] if line.name.endswith("baseline") else []  # the centre mark starts there
     return np.array(sorted({line.start_m, line.stop_m, *meets, *marks}))
+
+
+def lines_through(x_m: Array) -> list[tuple[int, int, float]]:
+    """Lines whose reference edge (or middle) runs through a court point (3,): (axis that the line fixes, index
+    into RULED_LINES, place between the line's ends 0…1)."""
+    out = []
+    for i, line in enumerate(RULED_LINES):
+        tau = (float(x_m[line.along]) - line.start_m) / line.length_m
+        if abs(float(x_m[1 - line.along]) - line.at_m) < 1e-6 and -1e-6 <= tau <= 1 + 1e-6:
+            out.append((1 - line.along, i, tau))
+    return out

@@ -21,7 +21,7 @@ _MOST_U_S = 0.01  # a clock known no better is none: that is a third of a frame 
 _RIVAL_WORSE = 3.0  # a second shift is no rival if its corners miss so many times farther
 _LOOP_SIGMAS, _LOOP_S = 4.0, 0.5e-3  # what three pairs' clocks may miss by, round the loop
 _RATE_TOLD = 2e-4  # quartz clocks agree four times better
-_LEFT_OUT_TOLD = 0.3  # where the board starts and stops its carrying, up to a fifth of clean pictures break the smooth track
+_LEFT_OUT_TOLD = 0.3  # up to a fifth of clean pictures break the smooth track where carrying starts and stops
 
 
 @dataclass(frozen=True, slots=True, eq=False)

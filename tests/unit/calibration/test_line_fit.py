@@ -8,11 +8,13 @@ import numpy as np
 import pytest
 from scipy.stats import chi2
 
+from calibration.court.clicks import Click
 from calibration.court.line_fit import LineFit, fit_lines
 from calibration.court.line_report import against_the_rest, distances, line_checks, off_sigmas
 from calibration.court.line_samples import EdgeSamples, LineOptions
+from calibration.court.model import COURT_POINTS_M
 from calibration.court.placement import in_court
-from calibration.court.ruled_lines import RULED_LINES, crossings_m
+from calibration.court.ruled_lines import RULED_LINES, crossings_m, lines_through
 from calibration.court.uncertainty import baseline_u_m
 from calibration.errors import BadInput, NotMeasurable
 from tests.support.line_worlds import (
@@ -141,6 +143,23 @@ def test_one_line_alone_leaves_the_court_free_and_says_so(rng: np.random.Generat
 def test_options_are_checked(bad: dict[str, float]) -> None:
     with pytest.raises(BadInput, match="want"):
         LineOptions(**bad)
+
+
+def test_clicks_share_the_paint_with_the_lines(rng: np.random.Generator) -> None:
+    """Many exact clicks on badly laid corners must not make the court better known than its paint."""
+    samples = edges_of(TRUE, exact_court(), 0.1, rng)
+    points = ["baseline_left_singles", "baseline_right_singles", "service_centre", "service_left_singles"]
+    clicks = [Click(c.name, p, c.project(np.array(COURT_POINTS_M[p]))) for c in TRUE[:2] for p in points]
+    alone = fit_lines(RIG, samples, true_place(), OPTIONS)
+    helped = fit_lines(RIG, samples, true_place(), LineOptions(click_u_px=0.3), clicks)
+    assert 0.93 * alone.origin_u_m() < helped.origin_u_m() <= 1.001 * alone.origin_u_m()
+    assert (helped.clicks[:, 3] == 1).all() and helped.clicks[:, 1].max() < 0.5
+
+
+def test_lines_through_a_corner_by_hand() -> None:
+    found = {(axis, NAMES[i]): tau for axis, i, tau in lines_through(np.array([-4.115, 5.485, 0.0]))}
+    assert found == {(1, "service"): pytest.approx(0.0), (0, "left_singles"): pytest.approx(5.485 / 23.77)}
+    assert [axis for axis, _, _ in lines_through(np.zeros(3))] == [1]  # the centre mark is not measured
 
 
 def test_crossings_by_hand() -> None:
