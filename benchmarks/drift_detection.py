@@ -19,7 +19,10 @@ from functools import partial
 
 import numpy as np
 
+from calibration.court.model import SERVE_VOLUME
 from calibration.drift import CameraCheck, check_camera
+from calibration.drift.mend import moved_camera
+from calibration.geometry import Camera
 from tests.support.court_scenes import (
     Day,
     Scene,
@@ -37,18 +40,35 @@ NUDGES = {
     "shifted 5 mm": (0.0, 5.0),
     "turned 0.02 deg": (0.02, 0.0),
     "shifted 2 mm": (0.0, 2.0),
+    "knocked": (2.0, 50.0),
 }
 """Name → degrees, millimetres, each in a random direction."""
 
 
 @dataclass(frozen=True)
 class Case:
-    """One verdict, the error of (turn, shift) in its own sigmas squared over six, and the seconds it took."""
+    """One verdict.
+
+    error2   squared error of (turn, shift) in its own sigmas, over six
+    seconds  it took
+    player_mm  how far off the camera puts things at the player, rms over the serve volume: calibrated, mended
+    """
 
     nudge: str
     check: CameraCheck
     error2: float
     seconds: float
+    player_mm: tuple[float, float]
+
+
+def player_error_mm(camera: Camera, true: Camera) -> float:
+    """Rms distance, over the serve volume, between a point and the ray on which the camera has it."""
+    x = SERVE_VOLUME.grid_m()
+    uv = true.project(x)
+    seen = (uv > 0).all(axis=1) & (uv < np.array(true.size_px)).all(axis=1)
+    rays, to = camera.rays(uv[seen]), x[seen] - camera.centre_m()
+    off = to - (to * rays).sum(axis=1, keepdims=True) * rays
+    return 1e3 * float(np.sqrt((off**2).sum(axis=1).mean()))
 
 
 def cases(numbers: range, part: float, seed: int, nudges: tuple[str, ...] = tuple(NUDGES)) -> Iterator[Case]:
@@ -64,13 +84,16 @@ def cases(numbers: range, part: float, seed: int, nudges: tuple[str, ...] = tupl
                 degrees, mm = NUDGES[nudge]
                 turn = np.radians(degrees) * some_direction(rng)
                 shift = 1e-3 * mm * some_direction(rng)
-                new = scene.seen_by(nudged_camera(true, turn, shift), some_day(rng), rng)
+                stands = nudged_camera(true, turn, shift)
+                new = scene.seen_by(stands, some_day(rng), rng)
                 start = time.perf_counter()
                 check = check_camera(camera, covariance, new, reference)
                 seconds = time.perf_counter() - start
                 error = np.concatenate([check.turn_rad - turn, check.shift_m - shift])
                 error2 = float(error @ np.linalg.solve(check.covariance, error)) / 6 if check.fit else np.nan
-                yield Case(nudge, check, error2, seconds)
+                mended = moved_camera(camera, check.fit.motion) if check.fit else camera
+                both = player_error_mm(camera, true), player_error_mm(mended, stands)
+                yield Case(nudge, check, error2, seconds, both)
 
 
 def _all_cases(numbers: range, part: float, seed: int) -> list[Case]:
@@ -97,17 +120,22 @@ def main() -> None:
     with ProcessPoolExecutor(asked.workers) as pool:
         work = partial(_all_cases, part=asked.part, seed=asked.seed)
         found = [case for own in pool.map(work, numbers) for case in own]
-    print("nudge             called moved   95 % interval   cannot tell   turn error   shift error   e²/6   s")
+    print(
+        "nudge             called moved   95 % interval   cannot tell   turn error   shift error   e²/6   s"
+        "     at the player"
+    )
     for nudge in NUDGES:
         own = [c for c in found if c.nudge == nudge]
         moved, unknown = sum(c.check.moved is True for c in own), sum(c.check.moved is None for c in own)
         low, high = wilson(moved, len(own))
         turn = np.array([c.check.turn_deg for c in own]) - NUDGES[nudge][0]
         shift = np.array([c.check.shift_mm for c in own]) - NUDGES[nudge][1]
+        before, after = np.sqrt(np.mean(np.square([c.player_mm for c in own]), axis=0))
         print(
             f"{nudge:17} {moved:4d} of {len(own):4d}   {100 * low:5.1f}-{100 * high:5.1f} %  {unknown:6d}"
             f"        {np.sqrt(np.mean(turn**2)):.4f} deg   {np.sqrt(np.mean(shift**2)):.2f} mm"
             f"       {np.nanmean([c.error2 for c in own]):.2f}   {np.median([c.seconds for c in own]):.1f}"
+            f"   {before:.1f} -> {after:.1f} mm"
         )
 
 

@@ -36,7 +36,7 @@ def mended_rig(
             raise BadInput(f"camera {check.camera}: its motion is not known: {check.reason}")
         i = rig.names.index(check.camera)
         covariance = _carried(covariance, i, cameras[i], check.fit)
-        cameras[i] = _stepped(cameras[i], check.fit.motion)
+        cameras[i] = moved_camera(cameras[i], check.fit.motion)
         flags.append(
             f"{check.camera} was registered anew without a board, {check.turn_deg:.2f} degrees and "
             f"{check.shift_mm:.0f} mm from where it stood"
@@ -51,7 +51,8 @@ def mended_rig(
     )  # fmt: skip
 
 
-def _stepped(camera: Camera, motion: Rigid) -> Camera:
+def moved_camera(camera: Camera, motion: Rigid) -> Camera:
+    """The camera after a motion (from "still")."""
     pose = camera.cam_from_world
     return camera.placed(Rigid(motion.R @ pose.R, motion.R @ pose.t_m + motion.t_m, pose.dst, pose.src))
 

@@ -77,7 +77,7 @@ def _with_words(canvas: Picture, check: CameraCheck, times: int, scale: int) -> 
             f"{check.camera} {verdict}: turned {check.turn_deg:.3f} deg, shifted {check.shift_mm:.1f} mm; "
             f"arrows {times} times longer than the shift"
         )
-    foot = "square: court surface   dot: background   plain: court lines   cross: moved by itself, not counted"
+    foot = "blue, square: court surface   orange, dot: background   green: court lines   cross: moved by itself"
     width = canvas.shape[1]
     bands = []
     for words in (head, foot):

@@ -46,12 +46,12 @@ def check_rig(
         OUT.print("no camera has moved; nothing was changed")
     elif mend:
         mended = mend_rig(path, found, new, now_utc())
-        assert mended.calibration is not None and mended.rig.court is not None
-        worst = mended.rig.court.worst_u_m
-        OUT.print(
-            f"calibration {mended.calibration.short}: {mended.calibration.cause}"
-            + (f"; position in the serve volume known to {1e3 * worst:.1f} mm or better (u)" if worst else "")
-        )
+        kept = mended.calibration
+        if kept is not None:
+            told = (
+                "" if kept.worst_u_m is None else f"; worst u in the serve volume {1e3 * kept.worst_u_m:.1f} mm"
+            )
+            OUT.print(f"calibration {kept.short}: {kept.cause}{told}")
     elif found.moved:
         OUT.print("run the same command with --mend to register what moved anew; the old calibration is kept")
 

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import shutil
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -12,9 +14,12 @@ from calibration.board import Board
 from calibration.court.clicks import Click
 from calibration.court.model import COURT_POINTS_M
 from calibration.errors import BadInput
-from calibration.folder import write_clicks
+from calibration.files import load_rig, save_rig
+from calibration.folder import read_clicks, write_clicks
 from calibration.geometry import Camera, Rigid
 from calibration.geometry.camera import N_CAMERA, SHIFT
+from calibration.history import calibrations
+from calibration.provenance import content_hash
 from calibration.steps import run_court, run_lens, run_rig
 from tests.support.board_pictures import board_picture, make_camera, noisy, write_video
 from tests.support.rig_worlds import squared_in_sigmas
@@ -196,6 +201,30 @@ def test_breaking_off_leaves_whole_files_and_a_rerun_ends_in_the_same_bytes(
     assert "lens left" not in labels and "lens right" in labels
     for name in ("calibrated_rig.json", "rig.json"):
         assert (again / "derived" / name).read_bytes() == (rig_folder / "derived" / name).read_bytes()
+
+
+def test_calibrations_are_kept_with_date_and_cause(rig_folder: Path, tmp_path: Path) -> None:
+    again = changed(rig_folder, tmp_path, "small", "small")
+    path = again / "derived" / "calibrated_rig.json"
+    path.parent.mkdir()
+    for name in ("lens", "rig.json", "calibrated_rig.json"):
+        source = rig_folder / "derived" / name
+        shutil.copytree(source, path.parent / name) if source.is_dir() else shutil.copy(source, path.parent)
+    run_court(again, date_utc="2026-03-01T09:00:00+00:00")
+    run_court(again, date_utc="2026-04-01T09:00:00+00:00")
+    (one,) = calibrations(path)
+    assert one.date_utc == "2026-03-01T09:00:00+00:00" and one.cause == "board and court"
+    clicks = read_clicks(rig_folder / "court_clicks.csv")
+    write_clicks(tmp_path / "fewer.csv", clicks[:-1])
+    run_court(again, tmp_path / "fewer.csv", date_utc="2026-05-01T09:00:00+00:00")
+    first, second = calibrations(path)
+    assert first == one and second.sha256 == content_hash(path) != one.sha256
+    # a mended camera stays mended while clicks and footage stay the same
+    rig = load_rig(path)
+    inputs = {**rig.provenance.inputs, "mended from": second.sha256}
+    save_rig(path, replace(rig, name="mended", provenance=replace(rig.provenance, inputs=inputs)))
+    assert run_court(again, tmp_path / "fewer.csv").name == "mended" and len(calibrations(path)) == 3
+    assert run_court(again).name != "mended" and len(calibrations(path)) == 3
 
 
 @pytest.mark.parametrize(
