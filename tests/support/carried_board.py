@@ -45,9 +45,12 @@ class Carried:
 def carried(
     duration_s: float, rng: np.random.Generator, board: Board = BOARD,
     low_m: tuple[float, float, float] = (-0.6, -0.5, 0.5), high_m: tuple[float, float, float] = (1.2, 1.0, 2.2),
-    turn_rad: float = 0.35, speed_m_s: float = SPEED_M_S,
+    turn_rad: float = 0.35, yaw_rad: float = 0.0, speed_m_s: float = SPEED_M_S,
 ) -> Carried:  # fmt: skip
-    """A random way between points of a box, at `speed_m_s` on the whole."""
+    """A random way between points of a box, at `speed_m_s` on the whole.
+
+    yaw_rad turns the board's front from the rear of the court towards the right, on average.
+    """
     count = int(duration_s * speed_m_s / 0.45) + 6
     points = np.array([rng.uniform(low_m, high_m) for _ in range(count)])
     legs = np.maximum(np.linalg.norm(np.diff(points, axis=0), axis=1), 0.2)
@@ -57,7 +60,7 @@ def carried(
     length = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(smooth, axis=0), axis=1))])
     way = CubicSpline(length / speed_m_s - 2.0, smooth)  # the same way, run through at an even speed
     knots = np.arange(-3.0, duration_s + 6.0, _KNOT_S)
-    tilt = CubicSpline(knots, rng.normal(0, turn_rad, (len(knots), 3)) * (1.0, 0.6, 1.0))
+    tilt = CubicSpline(knots, rng.normal(0, turn_rad, (len(knots), 3)) * (1.0, 0.6, 1.0) + (0, 0, yaw_rad))
     return Carried(way, tilt, board)
 
 
