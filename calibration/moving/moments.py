@@ -148,9 +148,18 @@ def _moment(t_s: float, watching: Sequence[Watching], pose: Rigid, board: Board)
         sample = _at(one, np.array([t_s]))
         if not _good(sample)[0]:
             continue
-        uv, velocity = sample.uv_px[0], sample.velocity_px_s[0]
+        uv, velocity = sample.uv_px[0], _smooth(sample.velocity_px_s[0], board)
         expected = (one.camera.cam_from_world.R @ pose.R)[None]
         if board.looks_alike_upside_down and turned(one.camera, board, sample.uv_px, expected)[0]:
             uv, velocity = uv[::-1], velocity[::-1]
         seen[one.camera.name] = Seen(uv, velocity, float(np.sqrt((sample.spread[0] ** 2).mean())))
     return Moment(t_s, seen)
+
+
+def _smooth(velocity: Array, board: Board) -> Array:
+    """Image velocities (N, 2) as a quadratic function of the place on the board: a rigid plane's flow is one in
+    normalised coordinates (Longuet-Higgins HC, Prazdny K (1980), Proc R Soc Lond B 208:385-397), and a third of
+    the noise of single corners is left."""
+    x, y = (board.points_m() / board.square_m - board.centre_m() / board.square_m)[:, :2].T
+    basis = np.linalg.qr(np.column_stack([np.ones_like(x), x, y, x * x, x * y, y * y]))[0]
+    return np.asarray(basis @ (basis.T @ velocity))
