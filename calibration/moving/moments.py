@@ -157,8 +157,8 @@ def _moment(t_s: float, watching: Sequence[Watching], pose: Rigid, board: Board)
 
 
 def _smooth(velocity: Array, board: Board) -> Array:
-    """Image velocities (N, 2) as a quadratic function of the place on the board: a rigid plane's flow is one in
-    normalised coordinates (Longuet-Higgins HC, Prazdny K (1980), Proc R Soc Lond B 208:385-397), and a third of
+    """Image velocities (N, 2) as a quadratic function of the place on the board. A rigid plane's flow is one in
+    normalised coordinates, which the board's nearly are in proportion (Longuet-Higgins HC, Prazdny K (1980), Proc R Soc Lond B 208:385-397), and a third of
     the noise of single corners is left."""
     x, y = (board.points_m() / board.square_m - board.centre_m() / board.square_m)[:, :2].T
     basis = np.linalg.qr(np.column_stack([np.ones_like(x), x, y, x * x, x * y, y * y]))[0]
