@@ -157,9 +157,12 @@ def _moment(t_s: float, watching: Sequence[Watching], pose: Rigid, board: Board)
 
 
 def _smooth(velocity: Array, board: Board) -> Array:
-    """Image velocities (N, 2) as a quadratic function of the place on the board. A rigid plane's flow is one in
-    normalised coordinates, which the board's nearly are in proportion (Longuet-Higgins HC, Prazdny K (1980), Proc R Soc Lond B 208:385-397), and a third of
-    the noise of single corners is left."""
+    """Image velocities (N, 2) as a quadratic function of the place on the board.
+
+    A rigid plane's flow is quadratic in the picture, and nearly so on a board that is small against its
+    distance; a third of the single corners' noise is left. Source: Longuet-Higgins HC, Prazdny K (1980), Proc R
+    Soc Lond B 208:385-397.
+    """
     x, y = (board.points_m() / board.square_m - board.centre_m() / board.square_m)[:, :2].T
     basis = np.linalg.qr(np.column_stack([np.ones_like(x), x, y, x * x, x * y, y * y]))[0]
     return np.asarray(basis @ (basis.T @ velocity))
