@@ -151,7 +151,7 @@ def refine_clock(
 
 
 def _times(a: BoardTrack, b: BoardTrack, offset_s: float) -> Array | None:
-    """Instants on a's clock at which both cameras have the board well: uneven, at all phases of a frame.
+    """Instants on a's clock at which both cameras have the board well, unevenly spaced, at all phases.
 
     Even spacing near the board's bounce would meet it always at the same place, where smoothing shifts it one
     way: that cost 0.4 ms on an invented walk. Source of the sequence: Weyl H (1916), Math Ann 77:313-352.

@@ -120,7 +120,8 @@ def told(group: Group, pairs: Pairs, tracks: Mapping[str, BoardTrack], moments: 
     """What a user should know about clocks that were found from a moving board."""
     reference, *others = group.clocks
     known = ", ".join(f"{n} to {group.clocks[n].u_offset_s * 1e3:.2f} ms" for n in others)
-    flags = [f"{moments} views are of a moving board; its motion gave the clocks against {reference}: {known}"]
+    used = f"{moments} views are of a moving board; its" if moments else "the board's"
+    flags = [f"{used} motion gave the clocks against {reference}: {known}"]
     for name in others:
         clock = group.clocks[name]
         if abs(clock.rate) > max(_RATE_TOLD, 4 * clock.u_rate):

@@ -41,8 +41,8 @@ def footage(name: str, views: list[BoardView], board: Board = BOARD) -> BoardFoo
 def trio() -> tuple[SharedSet, dict[str, BoardFootage], dict[str, Camera], Carried]:
     rng = np.random.default_rng(2)
     cameras = {c.name: c for c in court_cameras()}
-    way = carried(20.0, rng, yaw_rad=0.55)
-    parts = {name: footage_of(camera, way, 20.0, rng) for name, camera in cameras.items()}
+    way = carried(16.0, rng, yaw_rad=0.55)
+    parts = {name: footage_of(camera, way, 16.0, rng) for name, camera in cameras.items()}
     return match_set(parts, cameras, BOARD, first_clock=5), parts, cameras, way
 
 
@@ -63,26 +63,32 @@ def test_the_clocks_are_right_within_what_they_claim(trio) -> None:  # type: ign
 
 
 def test_the_views_show_one_board_at_one_instant(trio) -> None:  # type: ignore[no-untyped-def]
-    """Corners meet the true board's to a fraction of their noise once the clock's error is allowed for."""
     found, _, cameras, way = trio
-    assert len(found.views) >= 20 and {len(v.corners_px) for v in found.views} <= {2, 3}
+    assert len(found.views) >= 15 and {len(v.corners_px) for v in found.views} <= {2, 3}
     names = list(found.clocks)
+    points = BOARD.points_m()
+    errors: list[Array] = []
     for view in found.views:
+        # the label is rounded to 10 ms: the corners say when exactly
         t_s = float(view.label.split(" at ")[1][:-2])
-        assert "left" not in view.clock
+        along, square = 0.0, 0.0
         for name, uv in view.corners_px.items():
-            if name != "left":
-                index = view.clock[name]
-                assert index == 5 + names.index(name) - 1
-            exact, later = (
-                cameras[name].project(way.pose(t).apply(BOARD.points_m())) for t in (t_s, t_s + 0.001)
-            )
-            # the label is rounded to 10 ms
-            assert np.abs(uv - exact).max() < 1.2
+            assert view.clock.get(name) == (None if name == "left" else 5 + names.index(name) - 1)
+            exact, later = (cameras[name].project(way.pose(t).apply(points)) for t in (t_s, t_s + 0.001))
+            true_velocity = (later - exact) / 0.001
             velocity = view.velocity_px_s[name]
-            # times a clock error of half a millisecond, 25 px/s are a hundredth of a pixel
-            assert np.linalg.norm(velocity - (later - exact) / 0.001, axis=1).mean() < 25.0
+            assert (
+                np.linalg.norm(velocity - true_velocity, axis=1).mean()
+                < 3 + 0.2 * np.linalg.norm(true_velocity, axis=1).mean()
+            )
+            along += float((true_velocity * (uv - exact)).sum())
+            square += float((true_velocity**2).sum())
             assert 0.3 < view.spread[name] <= 1.0
+        moment_s = t_s + along / square
+        assert abs(moment_s - t_s) < 0.012
+        for name, uv in view.corners_px.items():
+            errors.append(uv - cameras[name].project(way.pose(moment_s).apply(points)))
+    assert np.sqrt((np.concatenate(errors) ** 2).mean()) < SIGMA_PX
     assert len(found.clock_u_s) == 2
 
 
@@ -91,7 +97,7 @@ def test_the_views_are_spread_in_time_and_place(trio) -> None:  # type: ignore[n
     times = np.array([float(v.label.split(" at ")[1][:-2]) for v in found.views])
     assert np.diff(np.sort(times)).min() > 0.28
     middles = np.array([way.pose(float(t)).apply(BOARD.centre_m()) for t in times])
-    every = np.array([way.pose(float(t)).apply(BOARD.centre_m()) for t in np.arange(4, 20, 0.1)])
+    every = np.array([way.pose(float(t)).apply(BOARD.centre_m()) for t in np.arange(4, 16, 0.1)])
     assert (np.ptp(middles, axis=0) > 0.6 * np.ptp(every, axis=0)).all()
 
 
@@ -141,15 +147,15 @@ def test_a_wrong_frame_rate_is_measured_and_told() -> None:
     """29.97 pictures a second stamped as 30: the clock runs 1000 ppm fast."""
     rng = np.random.default_rng(6)
     left, right = court_cameras(("left", "right"))
-    way = carried(24.0, rng)
-    t = np.arange(0, 24, 1 / 30)
+    way = carried(14.0, rng)
+    t = np.arange(0, 14, 1 / 30)
     parts = {
         "left": footage("left", views_of(left, way, t, t, SIGMA_PX, rng)),
         "right": footage("right", views_of(right, way, t, t * 1.001 + 0.5, SIGMA_PX, rng)),
     }
     found = match_set(parts, {"left": left, "right": right}, BOARD)
     clock = found.clocks["right"]
-    assert clock.rate == pytest.approx(1e-3, abs=4 * clock.u_rate) and clock.u_rate < 1e-4
+    assert clock.rate == pytest.approx(1e-3, abs=4 * clock.u_rate) and clock.u_rate < 2e-4
     assert any("ppm slow against left" in flag for flag in found.flags)
 
 
@@ -157,9 +163,9 @@ def test_a_board_that_looks_alike_upside_down() -> None:
     board = Board(9, 5, 0.1)
     rng = np.random.default_rng(7)
     left, right = court_cameras(("left", "right"))
-    way = carried(15.0, rng, board)
-    parts = {"left": footage_of(left, way, 15.0, rng)}
-    t = np.arange(0, 15 - STARTS_S["right"], 1 / 30)
+    way = carried(11.0, rng, board)
+    parts = {"left": footage_of(left, way, 11.0, rng)}
+    t = np.arange(0, 11 - STARTS_S["right"], 1 / 30)
     views = views_of(right, way, t, t + STARTS_S["right"], SIGMA_PX, rng)
     parts["right"] = footage("right", [replace(v, corners_px=v.corners_px[::-1]) for v in views], board)
     found = match_set(parts, {"left": left, "right": right}, board)
