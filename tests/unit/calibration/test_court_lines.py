@@ -193,6 +193,7 @@ def rig_folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     for name, image in clean().items():
         text += f'[[camera]]\nname = "{name}"\nlens_footage = "none.mp4"\ncourt_picture = "{name}.png"\n'
         cv2.imwrite(str(tmp_path / f"{name}.png"), image)
+    text += '[[shared]]\n[shared.footage]\nleft = "none.mp4"\nright = "none.mp4"\n'
     (tmp_path / "rig.toml").write_text(text)
 
     def known(folder: Path, progress: object = None) -> CalibratedRig:
