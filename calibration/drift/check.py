@@ -13,8 +13,9 @@ from calibration.checks import Array
 from calibration.court.registration import CourtOptions
 from calibration.drift.coarse import coarse_motion
 from calibration.drift.edges import WIDTH_U_M, edge_shifts
+from calibration.drift.grey import smoothed
 from calibration.drift.motion import MotionFit, fit_motion
-from calibration.drift.patches import half_side_px, patch_shifts, smoothed
+from calibration.drift.patches import half_side_px, patch_shifts
 from calibration.drift.places import choose_places
 from calibration.drift.shifts import Shifts, no_motion
 from calibration.errors import BadInput, NotMeasurable
