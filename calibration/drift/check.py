@@ -13,8 +13,9 @@ from calibration.checks import Array
 from calibration.court.registration import CourtOptions
 from calibration.drift.coarse import coarse_motion
 from calibration.drift.edges import WIDTH_U_M, edge_shifts
+from calibration.drift.grey import smoothed
 from calibration.drift.motion import MotionFit, fit_motion
-from calibration.drift.patches import half_side_px, patch_shifts, smoothed
+from calibration.drift.patches import half_side_px, patch_shifts
 from calibration.drift.places import choose_places
 from calibration.drift.shifts import Shifts, no_motion
 from calibration.errors import BadInput, NotMeasurable
@@ -33,8 +34,8 @@ class DriftOptions:
     """When a camera counts as moved.
 
     alpha        chance that a camera that stands still is called moved, by its own covariance. Well below the
-                 1 % that is promised, since the covariance itself is estimated: on rendered days 2 of 102 still
-                 cameras came out below 0.005
+                 1 % that is aimed at, since the covariance itself is estimated: of 101 rendered still cameras
+                 one came out below 0.001 and two below 0.005
     still_turn_rad, still_shift_m  what a camera that nobody touched may differ between two pictures (warmth in
                  stand and lens): 0.001 degree is a fiftieth of a pixel at f = 1000 px
     """

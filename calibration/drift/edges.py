@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from calibration.checks import Array
 from calibration.court.model import PAINTED_LINES
-from calibration.drift.patches import CLIPPED, Grey, sampled_at
+from calibration.drift.grey import Grey, cut_off, sampled_at
 from calibration.drift.shifts import Shifts, predicted_uv
 from calibration.geometry.camera import Camera
 from calibration.geometry.rigid import Rigid
@@ -164,7 +164,8 @@ def _found(
     tangent = np.stack([-normal[:, 1], normal[:, 0]], axis=1)
     at = uv[:, None, None] + steps[:, None, None] * normal[:, None, None]
     at = at + _AVERAGED_PX[:, None] * tangent[:, None, None]
-    values = sampled_at(grey, at.reshape(len(uv), -1, 2)).reshape(len(uv), len(steps), -1).mean(axis=2)
+    at = at.reshape(len(uv), -1, 2)
+    values = sampled_at(grey.values, at).reshape(len(uv), len(steps), -1).mean(axis=2)
     fall = -(values[:, 2:] - values[:, :-2]) / (2 * _STEP_PX)
     signal = np.nan_to_num(np.where(middle[:, None] > 0, values[:, 1:-1], fall), nan=-1e3)
     best = np.clip(signal.argmax(axis=1), 1, signal.shape[1] - 2)
@@ -176,5 +177,5 @@ def _found(
     offset = steps[1:-1][best] + np.clip(part, -1, 1) * _STEP_PX
     rise = np.ptp(np.nan_to_num(values), axis=1)
     clear = (rise > _LEAST_RISE) & (bend < 0) & (np.abs(offset) < reach_px)
-    whole = np.isfinite(values).all(axis=1) & (np.nan_to_num(values).max(axis=1) < CLIPPED)
+    whole = np.isfinite(values).all(axis=1) & ~cut_off(grey, at)
     return offset, clear & whole

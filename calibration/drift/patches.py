@@ -6,17 +6,14 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
-from numpy.typing import NDArray
 
 from calibration.checks import Array
+from calibration.drift.grey import SMOOTHING_PX, Grey, cut_off, sampled_at
 from calibration.drift.places import Places
 from calibration.drift.shifts import Shifts, predicted_uv
 from calibration.geometry.camera import Camera
 from calibration.geometry.rigid import Rigid
 
-Grey = NDArray[np.float32]
-
-SMOOTHING_PX = 1.0  # sampled pictures hold detail up to half a cycle per pixel, which interpolation spoils
 _ROUNDS = 8
 CLIPPED = (
     247.0  # smoothed grey values above it were cut off by the sensor; a cut-off edge seems to lie farther out
@@ -25,12 +22,6 @@ _LIKE = 0.75  # least correlation of a patch with its template; players and shad
 _LARGEST_U_PX = 0.25  # a direction known worse than this tells nothing about a nudge
 _FLOOR_U_PX = 0.02  # interpolation and the sensor's fixed pattern leave this even without noise
 _LONGEST_PX = 3.0  # a patch that ran farther from its prediction has lost its place
-
-
-def smoothed(image_bgr: NDArray[np.uint8], sigma_px: float = SMOOTHING_PX) -> Grey:
-    """(H, W) grey values of a picture, smoothed."""
-    grey = cv2.cvtColor(image_bgr, cv2.COLOR_BGR2GRAY) if image_bgr.ndim == 3 else image_bgr
-    return np.asarray(cv2.GaussianBlur(grey.astype(np.float32), (0, 0), sigma_px), dtype=np.float32)
 
 
 def half_side_px(width_px: int) -> int:
@@ -95,25 +86,15 @@ def _templates(grey: Grey, uv_px: Array, half_px: int) -> _Templates:
     side = np.arange(-half_px, half_px + 1, dtype=float)
     offsets = np.stack(np.meshgrid(side, side), axis=-1).reshape(-1, 2)
     # Scharr's weights add up to 16 on either side of a distance of two pixels
-    du, dv = (np.asarray(cv2.Scharr(grey, cv2.CV_32F, *d, scale=1 / 32), np.float32) for d in ((1, 0), (0, 1)))
+    du, dv = (
+        np.asarray(cv2.Scharr(grey.values, cv2.CV_32F, *d, scale=1 / 32), np.float32) for d in ((1, 0), (0, 1))
+    )
     at = uv_px[:, None, :] + offsets
-    values, by_u, by_v = (sampled_at(picture, at) for picture in (grey, du, dv))
+    values, by_u, by_v = (sampled_at(picture, at) for picture in (grey.values, du, dv))
     centred = values - values.mean(axis=1, keepdims=True)
     columns = np.stack([by_u, by_v, centred, np.ones_like(centred)], axis=-1)
     normal = columns.transpose(0, 2, 1) @ columns + 1e-6 * np.eye(4)
     return _Templates(values, columns, normal, offsets)
-
-
-def sampled_at(picture: NDArray[np.float32], at: Array) -> Array:
-    """Values (N, P) at pixels (N, P, 2), cubic; NaN outside."""
-    at32 = at.astype(np.float32)
-    # a NaN border would do the same, but leaks into inner samples of some shapes (OpenCV 5.1)
-    out = cv2.remap(
-        picture, at32[..., 0], at32[..., 1], cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE
-    ).astype(float)
-    height, width = picture.shape
-    inside = (at >= 0).all(axis=-1) & (at[..., 0] <= width - 1) & (at[..., 1] <= height - 1)
-    return np.where(inside, out, np.nan)
 
 
 def _local_maps(camera: Camera, motion: Rigid, asked: Shifts, start: Array) -> Array:
@@ -133,19 +114,19 @@ def _registered(t: _Templates, new: Grey, start: Array, local: Array) -> tuple[A
     run = np.zeros_like(start)
     base = start[:, None, :] + np.einsum("nij,pj->npi", local, t.offsets)
     for _ in range(_ROUNDS):
-        sampled = sampled_at(new, base + run[:, None, :])
+        sampled = sampled_at(new.values, base + run[:, None, :])
         step = _fit(t, sampled)[:, :2]
         # the template's gradients are taken in the reference; the step is turned into the new picture
         run = run - np.einsum("nij,nj->ni", local, np.clip(step, -2, 2))
         if np.nanmax(np.abs(step), initial=0.0) < 1e-3:
             break
-    sampled = sampled_at(new, base + run[:, None, :])
+    sampled = sampled_at(new.values, base + run[:, None, :])
     left = sampled - t.values - np.einsum("npk,nk->np", t.columns, _fit(t, sampled))
     freedom = t.values.shape[1] - 4
     deviation = sampled - sampled.mean(axis=1, keepdims=True)
     power = np.sqrt((deviation**2).sum(axis=1) * (t.columns[..., 2] ** 2).sum(axis=1)) + 1e-9
     like = (deviation * t.columns[..., 2]).sum(axis=1) / power
-    like = np.where(np.maximum(sampled, t.values).max(axis=1) > CLIPPED, -1.0, like)
+    like = np.where(cut_off(new, base + run[:, None, :]), -1.0, like)
     return run, (left**2).sum(axis=1) / freedom, np.nan_to_num(like, nan=-1.0)
 
 

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from calibration.checks import Array
 from calibration.court.model import DOUBLES_WIDTH_M, NET_HEIGHT_POST_M, NET_POST_OUTSIDE_M, NET_Y_M
+from calibration.drift.grey import Grey
 from calibration.geometry.camera import Camera
 
 COLUMNS = 32
@@ -40,16 +41,18 @@ class Places:
     nearness_u: Array
 
 
-def choose_places(camera: Camera, grey: NDArray[np.float32], half_px: int) -> Places:
+def choose_places(camera: Camera, grey: Grey, half_px: int) -> Places:
     """The best textured place of every cell of a grid, COLUMNS across.
 
-    grey (H, W) is the smoothed reference picture, half_px the half side of the patches that will be compared.
+    grey is the reference picture, half_px the half side of the patches that will be compared.
     Score: the smaller eigenvalue of the patch's gradient matrix plus a small share of the larger one (Shi J,
     Tomasi C (1994), Good features to track).
     """
-    height, width = grey.shape
-    both = cv2.cornerEigenValsAndVecs(grey, 2 * half_px + 1, 3)
+    height, width = grey.values.shape
+    both = cv2.cornerEigenValsAndVecs(grey.values, 2 * half_px + 1, 3)
     score = both[..., :2].min(axis=-1) + _EDGE_WORTH * both[..., :2].max(axis=-1)
+    side = 2 * half_px + 1
+    score = score * (cv2.dilate(grey.cut, np.ones((side, side), np.uint8)) == 0)
     margin = 2 * half_px
     cell = max(width / COLUMNS, 1.0)
     found = []
