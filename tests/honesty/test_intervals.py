@@ -14,6 +14,7 @@ from scipy.spatial.transform import Rotation
 from scipy.stats import binom
 
 from calibration import Camera, Rigid
+from calibration.geometry.camera import N_LENS
 from recon.body import Body
 from recon.instants import points_at_instants
 from recon.measures import MEASURES, Athlete, measure
@@ -78,7 +79,7 @@ def outcomes(rng: np.random.Generator) -> list[Outcome]:
     cameras = three_cameras()
     tracks, clocks = seen(cameras, rng)
     assumed = tuple(misplaced(camera, rng) for camera in cameras)
-    covariance = np.diag(np.tile([0.0] * 9 + [U_TURN_RAD**2] * 3 + [U_PLACE_M**2] * 3, len(cameras)))
+    covariance = np.diag(np.tile([0.0] * N_LENS + [U_TURN_RAD**2] * 3 + [U_PLACE_M**2] * 3, len(cameras)))
     points = points_at_instants(assumed, tracks, clocks)
     motion, support = fit_motion(assumed, tracks, clocks, points)
     model = ErrorModel(correlation_s=CORRELATION_S, draws=40)
