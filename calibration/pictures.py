@@ -7,10 +7,12 @@ from io import BytesIO
 from pathlib import Path
 
 import numpy as np
+from matplotlib.axes import Axes
 from matplotlib.colors import Normalize
 from matplotlib.figure import Figure
 
 from calibration.calibrated_rig import CalibratedRig
+from calibration.checks import Array
 from calibration.court.model import OUTLINES_M, SERVE_VOLUME
 from calibration.court.uncertainty import point_covariance_m2
 from calibration.errors import NotMeasurable
@@ -103,7 +105,7 @@ def _u(rig: CalibratedRig, x_m: float, y_m: float, z_m: float) -> float:
         return float("nan")
 
 
-def _draw_court(axes) -> None:  # type: ignore[no-untyped-def]
+def _draw_court(axes: Axes) -> None:
     for line in OUTLINES_M[:-1]:
         xy = np.array(line)[:, :2]
         axes.plot(*xy.T, color=_INK, linewidth=1.2)
@@ -111,7 +113,7 @@ def _draw_court(axes) -> None:  # type: ignore[no-untyped-def]
     axes.plot([x0, x1, x1, x0, x0], [y0, y0, y1, y1, y0], color=_INK, linewidth=1.2, linestyle="--")
 
 
-def _draw_direction(axes, name: str, centre_m: np.ndarray) -> None:  # type: ignore[no-untyped-def]
+def _draw_direction(axes: Axes, name: str, centre_m: Array) -> None:
     """A camera that stands outside the map is shown at its edge, with an arrow from where it looks in."""
     target = np.array([0.0, 0.3])
     away = centre_m[:2] - target
