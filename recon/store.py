@@ -24,11 +24,12 @@ from recon.records import (
     Measure,
     MeasureSet,
     Motion,
+    NoiseShape,
     Points3D,
     Tracks2D,
 )
 
-FORMAT = 1
+FORMAT = 2
 """Version of all record files; a file of another version is refused."""
 
 _SPACE = ["x", "y", "z"]
@@ -93,8 +94,12 @@ def _names(dataset: xr.Dataset, coordinate: str) -> tuple[str, ...]:
 
 def save_tracks(path: Path, tracks: Tracks2D) -> None:
     """Write Tracks2D: one netCDF group per camera."""
-    groups = {"about": xr.Dataset(attrs={"cameras": json.dumps([c.camera for c in tracks.cameras]),
-                                         "source": tracks.source})}  # fmt: skip
+    about = {
+        "cameras": json.dumps([c.camera for c in tracks.cameras]),
+        "source": tracks.source,
+        "noise": json.dumps([asdict(shape) for shape in tracks.noise]),
+    }
+    groups = {"about": xr.Dataset(attrs=about)}
     for c in tracks.cameras:
         groups[f"camera_{c.camera}"] = xr.Dataset(
             {
@@ -122,7 +127,8 @@ def load_tracks(path: Path) -> Tracks2D:
         keypoints = _names(d, "keypoint")
         size = (int(d.attrs["width_px"]), int(d.attrs["height_px"]))
         cameras.append(CameraTracks(name, size, d["time"].values, d["uv_px"].values, d["sigma_px"].values))
-    return Tracks2D(keypoints, tuple(cameras), str(about["source"]))
+    noise = tuple(NoiseShape(**shape) for shape in json.loads(about["noise"]))
+    return Tracks2D(keypoints, tuple(cameras), str(about["source"]), noise)
 
 
 def _point_dataset(record: Points3D | Motion) -> xr.Dataset:

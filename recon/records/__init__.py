@@ -4,14 +4,17 @@ from recon.records.events import EVENT_NAMES, Event, Events
 from recon.records.keypoints import BODY, BONES, KEYPOINTS, RACKET, side_names
 from recon.records.measures import Measure, MeasureSet
 from recon.records.motion import BallFlight, Motion, Points3D, PointStatus
+from recon.records.noise import DETECTED, WHITE, NoiseShape, usual_noise
 from recon.records.tracks import CameraTracks, Clock, Clocks, Tracks2D
 
 __all__ = [
     "BODY",
     "BONES",
+    "DETECTED",
     "EVENT_NAMES",
     "KEYPOINTS",
     "RACKET",
+    "WHITE",
     "BallFlight",
     "CameraTracks",
     "Clock",
@@ -21,8 +24,10 @@ __all__ = [
     "Measure",
     "MeasureSet",
     "Motion",
+    "NoiseShape",
     "PointStatus",
     "Points3D",
     "Tracks2D",
     "side_names",
+    "usual_noise",
 ]

@@ -8,6 +8,7 @@ import numpy as np
 
 from calibration.checks import Array, checked
 from calibration.errors import BadInput
+from recon.records.noise import NoiseShape, usual_noise
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -45,13 +46,21 @@ class CameraTracks:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Tracks2D:
-    """2D points of all cameras of one clip. source says what found them."""
+    """2D points of all cameras of one clip. source says what found them.
+
+    noise   one shape per keypoint; what is usual for each where none is given
+    """
 
     keypoints: tuple[str, ...]
     cameras: tuple[CameraTracks, ...]
     source: str
+    noise: tuple[NoiseShape, ...] = ()
 
     def __post_init__(self) -> None:
+        if not self.noise:
+            object.__setattr__(self, "noise", tuple(usual_noise(name) for name in self.keypoints))
+        if len(self.noise) != len(self.keypoints):
+            raise BadInput(f"tracks: want {len(self.keypoints)} noise shapes, got {len(self.noise)}")
         names = [c.camera for c in self.cameras]
         if len(set(names)) != len(names):
             raise BadInput(f"tracks: want each camera once, got {names}")
@@ -77,11 +86,35 @@ class Tracks2D:
 
 @dataclass(frozen=True, slots=True)
 class Clock:
-    """Rig time = camera time + offset_s, with standard uncertainty u_s (0 for the reference camera)."""
+    """How one camera's clock and shutter relate to rig time, the reference camera's clock.
+
+    offset_s, u_s            rig time of camera time 0, and its standard uncertainty (0 for the reference)
+    drift, u_drift           seconds that it gains on rig time per second
+    readout_s, u_readout_s   from exposing the first row to the last (rolling shutter); 0: all rows at once.
+                             A frame's time is that of its middle row
+    source                   what it was found from
+    """
 
     camera: str
     offset_s: float
     u_s: float
+    drift: float = 0.0
+    u_drift: float = 0.0
+    readout_s: float = 0.0
+    u_readout_s: float = 0.0
+    source: str = "motion"
+
+    def rig_time(self, t_cam_s: Array, v_px: Array | None = None, height_px: int = 0) -> Array:
+        """Rig times of frame times (T,); with v_px (T, ...), when the points' own rows were exposed."""
+        t = np.asarray(t_cam_s, dtype=float)
+        rig = t + self.offset_s + self.drift * t
+        if v_px is None:
+            return np.asarray(rig)
+        rows = np.asarray(v_px, dtype=float)
+        rig = rig.reshape(rig.shape + (1,) * (rows.ndim - rig.ndim))
+        if self.readout_s == 0:
+            return np.asarray(rig + np.zeros_like(rows))
+        return np.asarray(rig + self.readout_s * ((rows + 0.5) / height_px - 0.5))
 
 
 @dataclass(frozen=True, slots=True)
