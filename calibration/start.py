@@ -214,11 +214,13 @@ def _boards(
     camera: NDArray[np.intp], board: NDArray[np.intp], R: Array, t: Array, Rc: Array, tc: Array, n_boards: int
 ) -> tuple[Rigid, ...]:
     """rig_from_board, each from the camera that it is nearest to."""
-    nearest: dict[int, int] = {}
-    for v in np.argsort(-t[:, 2], kind="stable"):
-        nearest[int(board[v])] = int(v)
+    where = np.full(n_boards, -1)
+    order = np.argsort(-t[:, 2], kind="stable")
+    where[board[order]] = order  # the last one written stays: the nearest
+    v = where[where >= 0]
+    back = np.swapaxes(Rc[camera[v]], 1, 2)
+    shift = (back @ (t[v] - tc[camera[v]])[..., None])[..., 0]
     out = [Rigid.identity("rig", "board")] * n_boards
-    for b, v in nearest.items():
-        c = camera[v]
-        out[b] = Rigid(Rc[c].T @ R[v], Rc[c].T @ (t[v] - tc[c]), "rig", "board")
+    for b, pose in zip(np.flatnonzero(where >= 0), Rigid.many(back @ R[v], shift, "rig", "board"), strict=True):
+        out[b] = pose
     return tuple(out)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -123,42 +124,42 @@ class BundleProblem:
     lengths: KnownLengths | None = None
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Layout:
     """Where the unknowns other than board poses stand: cameras (18 each), bow 2, clocks, the court's place
-    6, its paint 3 per point, bar ends 3 each."""
+    6, its paint 3 per point, bar ends 3 each. Read at every step of the solver: each is worked out once."""
 
     n_cameras: int
     n_clocks: int = 0
     n_points: int = 0
     n_ends: int = 0
 
-    @property
+    @cached_property
     def bow(self) -> slice:
         """The two bow heights."""
         return slice(N_CAMERA * self.n_cameras, N_CAMERA * self.n_cameras + 2)
 
-    @property
+    @cached_property
     def clocks(self) -> slice:
         """Clock errors."""
         return slice(self.bow.stop, self.bow.stop + self.n_clocks)
 
-    @property
+    @cached_property
     def court(self) -> slice:
         """The court's place: rotation vector on the left of rig_from_court, and its t_m."""
         return slice(self.clocks.stop, self.clocks.stop + (6 if self.n_points else 0))
 
-    @property
+    @cached_property
     def paint(self) -> slice:
         """Errors of the court's points."""
         return slice(self.court.stop, self.court.stop + 3 * self.n_points)
 
-    @property
+    @cached_property
     def ends(self) -> slice:
         """Positions of the bar's ends."""
         return slice(self.paint.stop, self.paint.stop + 3 * self.n_ends)
 
-    @property
+    @cached_property
     def size(self) -> int:
         """How many there are."""
         return int(self.ends.stop)

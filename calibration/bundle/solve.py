@@ -111,7 +111,9 @@ class _Solver:
                     break
         else:
             self.sigma_px = options.sigma_px
-        for weights in dict.fromkeys((mode, last)):
+        points = self.problem.court is not None or self.problem.lengths is not None
+        again = options.sigma_px is not None or points  # else the state is at the robust bottom already
+        for weights in dict.fromkeys((mode, last) if again else (last,)):
             self.points_mode = weights
             normal = self.descend(weights, _ROUGHLY if weights != last else options.tolerance)
         return self.record(self.covariance(normal), normal.cost)
@@ -263,15 +265,17 @@ class _Solver:
         """The answer in records."""
         n, first = N_CAMERA * len(self.cameras), self.packed.first
         residuals = tuple(np.array(self.residual[:, a:b].T) for a, b in pairwise(first))
-        turns = orthonormal(self.state.Rb)
-        boards = tuple(
-            Rigid(turns[b], self.state.tb[b], like.dst, like.src) if self.uses_boards[b] else like
-            for b, like in enumerate(self.boards)
-        )
+        boards = list(self.boards)
+        used = np.flatnonzero(self.uses_boards)
+        if len(used):
+            frames = boards[used[0]].dst, boards[used[0]].src
+            poses = Rigid.many(orthonormal(self.state.Rb[used]), self.state.tb[used], *frames)
+            for b, pose in zip(used, poses, strict=True):
+                boards[b] = pose
         layout = self.layout
         return BundleSolution(
-            tuple(self.state.camera(i, like) for i, like in enumerate(self.cameras)), boards, joint[:n, :n],
-            self.sigma_px, residuals, self.state.bow, joint[layout.bow, layout.bow], self.state.clocks,
+            tuple(self.state.camera(i, like) for i, like in enumerate(self.cameras)), tuple(boards),
+            joint[:n, :n], self.sigma_px, residuals, self.state.bow, joint[layout.bow, layout.bow], self.state.clocks,
             np.sqrt(np.diag(joint)[layout.clocks]), self.state.court() if layout.n_points else None, joint,
             layout, cost, self.steps,
         )  # fmt: skip

@@ -41,6 +41,26 @@ class Rigid:
         return cls(np.eye(3), np.zeros(3), dst, src)
 
     @classmethod
+    def many(cls, R: Array, t_m: Array, dst: str, src: str) -> tuple[Rigid, ...]:
+        """N transforms between the same frames from R (N, 3, 3) and t_m (N, 3), checked all at once.
+
+        Raises BadInput as for a single one.
+        """
+        name = f"{dst}_from_{src}"
+        turns, shifts = checked(R, (None, 3, 3), f"{name}.R"), checked(t_m, (len(R), 3), f"{name}.t_m")
+        error = np.abs(turns @ np.swapaxes(turns, 1, 2) - _UNIT).max(axis=(1, 2), initial=0.0)
+        wrong = np.flatnonzero((error > _ORTHONORMAL_TOLERANCE) | (np.linalg.det(turns) < 0))
+        if len(wrong):
+            raise BadInput(f"{name}.R: want rotations, got one off by {error[wrong[0]]:.1e} at {wrong[0]}")
+        out = []
+        for turn, shift in zip(turns, shifts, strict=True):
+            one = object.__new__(cls)
+            for field, value in (("R", turn), ("t_m", shift), ("dst", dst), ("src", src)):
+                object.__setattr__(one, field, value)
+            out.append(one)
+        return tuple(out)
+
+    @classmethod
     def from_rotvec(cls, rotvec_rad: Array, t_m: Array, dst: str, src: str) -> Rigid:
         """From an axis-angle vector (3,) in radians."""
         return cls(Rotation.from_rotvec(np.array(rotvec_rad, dtype=float)).as_matrix(), t_m, dst, src)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from scipy.spatial.transform import Rotation
 
 from calibration.checks import checked
 from calibration.errors import BadInput, FrameMismatch
@@ -89,3 +90,19 @@ def test_similarity_refuses_points_on_a_line() -> None:
     line = np.outer(np.arange(4.0), [1, 2, 3])
     with pytest.raises(BadInput, match="do not fix a rotation"):
         fit_similarity(line, line, with_scale=False)
+
+
+def test_many_transforms_at_once_are_those_made_one_by_one() -> None:
+    turns = Rotation.from_rotvec([[0.1, 0.2, 0.3], [0, 0, np.pi], [-2.0, 0.5, 0]]).as_matrix()
+    shifts = np.arange(9.0).reshape(3, 3)
+    made = Rigid.many(turns, shifts, "rig", "board")
+    for one, R, t in zip(made, turns, shifts, strict=True):
+        alone = Rigid(R, t, "rig", "board")
+        assert (one.dst, one.src) == (alone.dst, alone.src)
+        assert (one.R == alone.R).all() and (one.t_m == alone.t_m).all() and not one.R.flags.writeable
+
+
+@pytest.mark.parametrize("spoilt", [np.diag([1.0, 1.0, -1.0]), 1.001 * np.eye(3)])
+def test_one_wrong_rotation_among_many_is_named(spoilt: np.ndarray) -> None:
+    with pytest.raises(BadInput, match=r"rig_from_board\.R.* at 1"):
+        Rigid.many(np.stack([np.eye(3), spoilt]), np.zeros((2, 3)), "rig", "board")
