@@ -17,7 +17,7 @@ from calibration.checks import Array
 from calibration.geometry.camera import Camera
 from calibration.geometry.lens_models import SLOTS
 
-LANES = 64
+LANES = 128
 """Pixels of a block: a row of a block's work space is 512 bytes, so that all its rows stay in the first cache."""
 N, NX, NY, JXX, JXY, JYY, KNOWN = 6, 0, 1, 2, 3, 4, 5
 """Rows of a block: direction, its distorted image's derivative (symmetric), 1 where there is a direction."""
