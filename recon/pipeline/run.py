@@ -118,7 +118,7 @@ def _making(session: Session, options: PipelineOptions) -> dict[str, object]:
     return {
         "program_version": program_version(),
         "method": METHOD,
-        "options": {"pose model": options.variant},
+        "options": {"mode": options.mode, "pose model": options.variant},
         "inputs": inputs,
     }
 
