@@ -44,7 +44,7 @@ class MarkerOptions:
 def empty_scene(pictures: list[Image]) -> Image:
     """The scene without what moves: the median (of an even number, the upper one) of pictures over the clip."""
     middle = len(pictures) // 2
-    return np.partition(np.stack(pictures), middle, axis=0)[middle]
+    return np.asarray(np.partition(np.stack(pictures), middle, axis=0)[middle])
 
 
 def find_markers(
