@@ -14,7 +14,12 @@ from recon.cli.app import ERR, OUT, SessionFolder, app, print_notes, progress_ba
 @app.command()
 def measure(
     session: SessionFolder,
-    model: Annotated[str, typer.Option(help="Pose model: heavy or full")] = "heavy",
+    full: Annotated[
+        bool, typer.Option("--full", help="As many looks at every frame as pay: slower, surer, for reports")
+    ] = False,
+    model: Annotated[
+        str, typer.Option(help="Size of the pose model: heavy, or full, which is smaller")
+    ] = "heavy",
     workers: Annotated[int, typer.Option(help="Processes that read video")] = 2,
     rig_version: Annotated[
         str | None, typer.Option(help="Measure with this calibration from the rig's history (its hash)")
@@ -26,7 +31,11 @@ def measure(
 
     with progress_bars() as tell:
         result = measure_session(
-            session, PipelineOptions(variant=model, workers=workers, rig_version=rig_version), tell
+            session,
+            PipelineOptions(
+                mode="full" if full else "quick", variant=model, workers=workers, rig_version=rig_version
+            ),
+            tell,
         )
     for clock in result.clocks.clocks:
         OUT.print(f"clock {clock.camera}: {clock.offset_s:+.4f} s, u {1e3 * clock.u_s:.2f} ms")

@@ -44,7 +44,7 @@ RECON_LAYERS = (
     {"records"},
     {"wording", "store", "session", "assets"},
     {"body", "uncertainty", "epipolar", "resample"},
-    {"ground"},
+    {"ground", "smoothing"},
     STAGES,
     {"result"},
     {"scene"},
