@@ -22,7 +22,7 @@ from benchmarks.motion_world import Order, Recording, record
 from calibration.checks import Array
 from recon.instants import points_at_instants
 from recon.motion import fit_motion
-from recon.records import Motion, NoiseShape, Points3D, PointStatus
+from recon.records import Motion, Points3D, PointStatus
 
 PAGE = Path(__file__).resolve().parent.parent / "docs" / "evidence" / "reconstruction.md"
 GROUPS: Mapping[str, tuple[str, ...]] = {
@@ -33,22 +33,6 @@ GROUPS: Mapping[str, tuple[str, ...]] = {
 }  # fmt: skip
 CUT_OFFS_HZ = (6.0, 10.0, 15.0, 25.0)
 _EDGE = 5  # frames at both ends that do not count: a recording has spare ones
-SLOW = NoiseShape(white=0.0, slow=1.0, bias=0.0, slow_s=0.04)
-LASTING = NoiseShape(white=0.0, slow=0.0, bias=1.0)
-WHITE = NoiseShape()
-ADVERSE: Mapping[str, Order] = {
-    "3 % gross": Order(gross=0.03),
-    "bursts of 8 frames": Order(bursts=1.0),
-    "first and last frame 80 px off": Order(first_and_last=True),
-    "arms exchanged for 0.3 s": Order(swapped_s=0.3),
-    "a camera lost for 0.2 s at contact": Order(lost_s=0.2),
-    "lingering 40 ms, told": Order(shape=SLOW),
-    "lingering 40 ms, told white": Order(shape=SLOW, told_shape=WHITE),
-    "lasting, told": Order(shape=LASTING),
-    "lasting, told white": Order(shape=LASTING, told_shape=WHITE),
-    "lasting 4 px, told 2 px white": Order(shape=LASTING, sigma_px=4.0, told_px=2.0, told_shape=WHITE),
-    "lasting 4 px, told 1 px white": Order(shape=LASTING, sigma_px=4.0, told_px=1.0, told_shape=WHITE),
-}  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
@@ -163,32 +147,6 @@ def rows_of(order: Order, label: str, seeds: int, peers: bool) -> list[list[str]
     return [[label if k == 0 else "", name, *cells(j)] for k, (name, j) in enumerate(found.items())]
 
 
-def adverse_table(seeds: int) -> str:
-    """Noise that breaks assumptions: never far worse than single instants."""
-    rows = []
-    for name, order in ADVERSE.items():
-        for rig in ("3 cameras", "2 cameras"):
-            smooth, single = [], []
-            for seed in range(seeds):
-                recording = record(replace(order, rig=rig), seed)
-                points, motion, _ = ours(recording)
-                smooth.append(judge(recording, motion.xyz_m))
-                single.append(judge(recording, filled(points)))
-            both = zip(smooth, single, strict=True)
-            worst = np.nanmax([[a.ratio[g] / b.ratio[g] for g in GROUPS] for a, b in both])
-            absent = np.mean([j.absent for j in smooth])
-            farthest = max(j.worst_mm for j in smooth)
-            rows.append(
-                [f"{name}, {rig}", *cells(smooth), *cells(single)[:3], f"{worst:.2f}", f"{farthest:.0f}",
-                 f"{absent:.0%}"]
-            )  # fmt: skip
-    heads = [
-        "2 px unless said, 240/s", "body", "wrist", "tip", "tip at contact", "single: body", "wrist", "tip",
-        "worst group over single", "worst point mm", "absent",
-    ]  # fmt: skip
-    return pages.table(heads, rows)
-
-
 def speed(repeats: int = 3) -> str:
     """The fit against scipy's spline on the same clip, taking turns, processor time."""
     recording = record(Order(), 0)
@@ -219,7 +177,6 @@ def main() -> None:
     for block, text in (
         ("speed", speed()),
         ("white", white_table(options.seeds, not options.no_peers)),
-        ("adverse", adverse_table(options.seeds)),
     ):
         print(text)
         pages.put(options.page, block, f"{text}\n\n{said}")

@@ -18,7 +18,7 @@ from calibration.geometry.camera import Camera
 from calibration.geometry.lens_models import SLOTS
 
 LANES = 128
-"""Pixels of a block: a row of a block's work space is 512 bytes, so that all its rows stay in the first cache."""
+"""Pixels of a block: a row of its work space is one kilobyte, so that all rows stay in the first two caches."""
 N, NX, NY, JXX, JXY, JYY, KNOWN = 6, 0, 1, 2, 3, 4, 5
 """Rows of a block: direction, its distorted image's derivative (symmetric), 1 where there is a direction."""
 
@@ -81,7 +81,7 @@ def undistort_block(lens, kind, reach2, x, out):  # type: ignore[no-untyped-def]
         out[LANES + i] = x[LANES + i] if good else 0.0
         x[i], x[LANES + i] = out[i], out[LANES + i]
         out[JXX * LANES + i], out[JXY * LANES + i], out[JYY * LANES + i] = 1.0, 0.0, 1.0
-    if kind == _POLYNOMIAL or kind == _QUOTIENT:
+    if kind in (_POLYNOMIAL, _QUOTIENT):
         _newton(lens, kind == _QUOTIENT, x, out)
     elif kind == _FISHEYE:
         _fisheye(lens, x, out)
@@ -150,7 +150,11 @@ def _fisheye(lens, x, out):  # type: ignore[no-untyped-def]
         scale = bent / r
         change = (slope / (1 + r * r) - scale) / (r * r)
         a, b = out[i], out[LANES + i]
-        out[JXX * LANES + i], out[JXY * LANES + i], out[JYY * LANES + i] = scale + a * a * change, a * b * change, scale + b * b * change
+        out[JXX * LANES + i], out[JXY * LANES + i], out[JYY * LANES + i] = (
+            scale + a * a * change,
+            a * b * change,
+            scale + b * b * change,
+        )
 
 
 def undistorted(camera: Camera, uv_px: Array) -> tuple[Array, Array]:
@@ -179,5 +183,3 @@ def _undistort_all(lens, kind, reach2, uv, n, by_n):  # type: ignore[no-untyped-
             by_n[k, 0, 0] = out[JXX * LANES + i] if known else np.nan
             by_n[k, 0, 1] = by_n[k, 1, 0] = out[JXY * LANES + i] if known else np.nan
             by_n[k, 1, 1] = out[JYY * LANES + i] if known else np.nan
-
-

@@ -18,8 +18,8 @@ def robust_point(poses, centres, seen, gate2, cos_min, xyz, six, used):  # type:
     """Fills xyz (3,), six (xx xy xz yy yz zz of the covariance) and used (C,); returns the status.
 
     seen (C, 5): direction x, y and weights 00, 01, 11 of every view, weight 0 where unseen. Every pair proposes
-    a point; the one that the views contradict least wins (squared residuals cut off at gate2). A view joins if it
-    lies within the gate of what the others foretell, their own uncertainty included.
+    a point; the one that the views contradict least wins (squared residuals cut off at gate2). A view joins if
+    it lies within the gate of what the others foretell, their own uncertainty included.
     """
     cameras = len(poses)
     xyz[:], six[:] = np.nan, np.nan
