@@ -186,7 +186,7 @@ def _sums(poses, V, S, fine):  # type: ignore[no-untyped-def]
 
 @njit(cache=True, fastmath=_FAST, error_model="numpy", nogil=True)
 def _solve(S, add, fine):  # type: ignore[no-untyped-def]
-    """Inverse of the sums by their adjugate, in place; the point set or moved; step² in sigmas in fine's row 2."""
+    """Sums inverted in place, by the adjugate; the point set or moved; step² in sigmas in row 2 of fine."""
     for i in range(LANES):
         a, b, c, d, e, f = (
             S[i],

@@ -223,7 +223,7 @@ def test_a_point_does_not_depend_on_its_company(rng):
     whole = triangulate(CAMERAS, uv, sigma)
     for k in (0, 127, 128, 299):
         alone = triangulate(CAMERAS, uv[k : k + 1], sigma[k : k + 1])
-        np.testing.assert_allclose(alone.xyz_m[0], whole.xyz_m[k], rtol=1e-12)
+        np.testing.assert_allclose(alone.xyz_m[0], whole.xyz_m[k], atol=1e-9)
         assert alone.status[0] == whole.status[k]
 
 
