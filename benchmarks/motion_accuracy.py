@@ -108,7 +108,7 @@ def mean_of(judged: Sequence[Judged], value: Callable[[Judged], float]) -> float
 def cells(judged: Sequence[Judged]) -> list[str]:
     """body, wrist, tip, tip at contact."""
     values = [mean_of(judged, lambda j, g=g: j.ratio[g]) for g in GROUPS]
-    return [f"{v:.2f}" for v in (*values, mean_of(judged, lambda j: j.contact))]
+    return ["absent" if np.isnan(v) else f"{v:.2f}" for v in (*values, mean_of(judged, lambda j: j.contact))]
 
 
 def white_table(seeds: int, peers: bool) -> str:

@@ -78,10 +78,13 @@ def worst_point(truth: Recording, points: Points3D, motion: Motion) -> tuple[flo
     ratios = []
     for p in range(len(FOLLOWED)):
         rows = both[:, p]
+        if not rows.any():
+            ratios.append(0.0)
+            continue
         smooth2 = ((motion.xyz_m - truth.xyz_m)[rows, p] ** 2).sum(axis=1).mean()
         single2 = ((points.xyz_m - truth.xyz_m)[rows, p] ** 2).sum(axis=1).mean()
         u2 = np.trace(motion.cov_m2[rows, p], axis1=1, axis2=2).mean()
-        ratios.append(float(np.sqrt(smooth2 / (single2 + u2))) if rows.any() else 0.0)
+        ratios.append(float(np.sqrt(smooth2 / (single2 + u2))))
     return max(ratios), FOLLOWED[int(np.argmax(ratios))]
 
 

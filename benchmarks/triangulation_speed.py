@@ -2,7 +2,7 @@
 
     python -m benchmarks.triangulation_speed --machine "…" --date YYYY-MM-DD [--repeats 31]
 
-One run, one thread, taking turns; the least time of each is compared. OpenCV's pairs are given what they want,
+One run, one thread, taking turns; the least processor time of each is compared. OpenCV's pairs are given what they want,
 undistorted coordinates by column. Numba's compiling is not in these times. Writes into
 docs/evidence/reconstruction.md.
 """
@@ -68,16 +68,16 @@ class Pairs:
 
 
 def taking_turns(runs: dict[str, Callable[[], object]], repeats: int) -> dict[str, float]:
-    """Least seconds of each, of _IN_A_ROW calls."""
+    """Least processor seconds of each, of _IN_A_ROW calls."""
     for run in runs.values():
         run()
     found: dict[str, float] = dict.fromkeys(runs, np.inf)
     for _ in range(repeats):
         for name, run in runs.items():
-            started = time.perf_counter()
+            started = time.process_time()
             for _ in range(_IN_A_ROW):
                 run()
-            found[name] = min(found[name], (time.perf_counter() - started) / _IN_A_ROW)
+            found[name] = min(found[name], (time.process_time() - started) / _IN_A_ROW)
     return found
 
 

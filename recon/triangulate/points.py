@@ -65,7 +65,7 @@ def triangulate(
     """
     options = options or TriangulateOptions()
     count = len(cameras)
-    uv = checked(uv_px, (None, count, 2), "uv_px", allow_nan=True)
+    uv = _read(uv_px, (None, count, 2), "uv_px")
     weights = _weights(sigma_px, cov_px2, len(uv), count)
     poses = np.empty((count, 3, 4))
     for pose, camera in zip(poses, cameras, strict=True):
@@ -78,13 +78,25 @@ def triangulate(
     return Triangulated(xyz, cov, status, views)
 
 
+def _read(value: Array | None, shape: tuple[int | None, ...], name: str) -> Array:
+    """As `checked` with NaN allowed, but without a copy: this is the inner loop of whatever triangulates."""
+    out = np.ascontiguousarray(value, dtype=np.float64)
+    if out.ndim != len(shape) or any(w not in (None, g) for g, w in zip(out.shape, shape, strict=True)):
+        return checked(out, shape, name, allow_nan=True)  # which says what is wrong
+    if not np.fmax.reduce(np.abs(out), axis=None, initial=0.0) < np.inf:
+        return checked(out, shape, name, allow_nan=True)
+    out = out.view()
+    out.flags.writeable = False  # one type of arrays, compiled once
+    return out
+
+
 def _weights(sigma_px: Array | None, cov_px2: Array | None, n: int, count: int) -> Array:
     """(N, C, 1) sigmas, or (N, C, 3) entries uu, uv, vv of the inverse covariances."""
     if (sigma_px is None) == (cov_px2 is None):
         raise BadInput("triangulate: want sigma_px or cov_px2, one of the two")
     if cov_px2 is None:
-        sigma = checked(sigma_px, (n, count), "sigma_px", allow_nan=True)  # type: ignore[arg-type]
-        if np.any(sigma <= 0):
+        sigma = _read(sigma_px, (n, count), "sigma_px")
+        if not (np.fmin.reduce(sigma, axis=None, initial=np.inf) > 0):
             raise BadInput(f"sigma_px: want positive values, got {np.nanmin(sigma)}")
         return sigma[:, :, None]
     cov = checked(cov_px2, (n, count, 2, 2), "cov_px2", allow_nan=True)
