@@ -2,8 +2,8 @@
 
     python -m benchmarks.triangulation_speed --machine "…" --date YYYY-MM-DD [--repeats 31]
 
-One run, one thread, taking turns; the least processor time of each is compared. OpenCV's pairs are given what they want,
-undistorted coordinates by column. Numba's compiling is not in these times. Writes into
+One run, one thread, taking turns; the least processor time of each is compared. OpenCV's pairs are given what
+they want, undistorted coordinates by column. Numba's compiling is not in these times. Writes into
 docs/evidence/reconstruction.md.
 """
 

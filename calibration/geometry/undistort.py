@@ -95,7 +95,7 @@ def undistort_block(lens, kind, reach2, x, out):  # type: ignore[no-untyped-def]
 @njit(cache=True, fastmath=_FAST, error_model="numpy", nogil=True)
 def _newton(lens, quotient, x, out):  # type: ignore[no-untyped-def]
     k1, k2, p1, p2, k3, k4, k5, k6 = lens[4], lens[5], lens[6], lens[7], lens[8], lens[9], lens[10], lens[11]
-    # start: the radial series turned round, r = s (1 − k s² + (3 k² − m) s⁴ …), held near one where it runs away
+    # start: the radial series turned round, r = s (1 − k s² + (3 k² − m) s⁴ …), held near one where it fails
     k, m = k1 - k4, k2 - k5 - k4 * (k1 - k4)
     for i in range(LANES):
         s2 = x[i] * x[i] + x[LANES + i] * x[LANES + i]

@@ -11,7 +11,7 @@ from numba import njit
 
 from calibration.geometry.undistort import JXX, JXY, JYY, KNOWN, LANES, N, undistort_block
 from recon.records import PointStatus
-from recon.triangulate.robust import robust_point
+from recon.triangulate.robust import WORK, robust_point
 
 _FAST = {"reassoc", "contract", "arcp", "nsz"}  # NaN and infinity keep their meaning
 _LONG_STEP2 = (
@@ -34,7 +34,7 @@ def locate(poses, centres, lens, kinds, reach2, uv, weights, gate2, cos_min, xyz
     rays = np.empty((cameras, 4 * LANES))
     x, flat = np.empty(2 * LANES), np.empty(N * LANES)
     S, fine = np.empty((_XYZ + 3) * LANES), np.empty(3 * LANES)
-    six, seen = np.empty(6), np.empty((cameras, 5))
+    six, seen, work = np.empty(6), np.empty((cameras, 5)), np.empty((WORK, 3))
     for first in range(0, count, LANES):
         for c in range(cameras):
             _view_block(lens[c], kinds[c], reach2[c], uv, weights, first, c, x, flat, V[c])
@@ -52,7 +52,7 @@ def locate(poses, centres, lens, kinds, reach2, uv, weights, gate2, cos_min, xyz
                     for m in range(5):
                         seen[c, m] = V[c, m * LANES + i]
                 k = first + i
-                status[k] = robust_point(poses, centres, seen, gate2, cos_min, xyz[k], six, views[k])
+                status[k] = robust_point(poses, centres, seen, gate2, cos_min, xyz[k], six, views[k], work)
                 _unpack(six, cov[k])
 
 
