@@ -18,7 +18,7 @@ from scipy.interpolate import make_smoothing_spline
 from scipy.signal import butter, sosfiltfilt
 
 from benchmarks import pages
-from benchmarks.motion_world import Order, Recording, record
+from benchmarks.motion_world import FOLLOWED, Order, Recording, record
 from calibration.checks import Array
 from recon.instants import points_at_instants
 from recon.motion import fit_motion
@@ -90,11 +90,11 @@ def butterworth(xyz: Array, fps: float, cut_off_hz: float) -> Array:
     return np.asarray(sosfiltfilt(sos, xyz, axis=0, padlen=60))
 
 
-def gcv(xyz: Array, t: Array) -> Array:
-    """scipy's smoothing spline, generalised cross-validation, every coordinate by itself."""
-    out = np.empty_like(xyz)
+def gcv(xyz: Array, t: Array, points: Sequence[int] | None = None) -> Array:
+    """scipy's smoothing spline, generalised cross-validation, every coordinate by itself; of some points or all."""
+    out = np.full_like(xyz, np.nan)
     unit = (t - t[0]) / (t[1] - t[0])
-    for p in range(xyz.shape[1]):
+    for p in range(xyz.shape[1]) if points is None else points:
         for d in range(3):
             out[:, p, d] = make_smoothing_spline(unit, xyz[:, p, d])(unit)
     return out
@@ -111,12 +111,12 @@ def cells(judged: Sequence[Judged]) -> list[str]:
     return ["absent" if np.isnan(v) else f"{v:.2f}" for v in (*values, mean_of(judged, lambda j: j.contact))]
 
 
-def white_table(seeds: int, peers: bool) -> str:
-    """White noise of three sizes, with and without gross errors, all rigs and rates."""
+def white_table(seeds: int, peers: bool, sizes_px: Sequence[float]) -> str:
+    """White noise of some sizes, with and without gross errors, all rigs and rates."""
     rows = []
     for rig in ("2 cameras", "2 cameras, narrow", "3 cameras"):
         for fps in (240.0, 120.0):
-            for sigma in (1.0, 2.0, 4.0):
+            for sigma in sizes_px:
                 for gross in (0.0, 0.03):
                     if rig == "2 cameras, narrow" and (fps, sigma) != (240.0, 2.0):
                         continue
@@ -129,6 +129,7 @@ def white_table(seeds: int, peers: bool) -> str:
 def rows_of(order: Order, label: str, seeds: int, peers: bool) -> list[list[str]]:
     """One line per method."""
     found: dict[str, list[Judged]] = {}
+    judged = [FOLLOWED.index(name) for names in GROUPS.values() for name in names]
     for seed in range(seeds):
         recording = record(replace(order, serve=("clean_right", "compensating_left")[seed % 2]), seed)
         points, motion, _ = ours(recording)
@@ -136,7 +137,7 @@ def rows_of(order: Order, label: str, seeds: int, peers: bool) -> list[list[str]
         found.setdefault("courtplumb", []).append(judge(recording, motion.xyz_m))
         found.setdefault("single instants", []).append(judge(recording, raw))
         if peers:
-            found.setdefault("GCV spline", []).append(judge(recording, gcv(raw, points.t_s)))
+            found.setdefault("GCV spline", []).append(judge(recording, gcv(raw, points.t_s, judged)))
             for cut_off in CUT_OFFS_HZ:
                 name = f"Butterworth {cut_off:.0f} Hz"
                 found.setdefault(name, []).append(judge(recording, butterworth(raw, order.fps, cut_off)))
@@ -172,11 +173,12 @@ def main() -> None:
     parser.set_defaults(page=PAGE)
     parser.add_argument("--seeds", type=int, default=2, help="recordings per row (default: %(default)s)")
     parser.add_argument("--no-peers", action="store_true", help="leave the filters out (they take most time)")
+    parser.add_argument("--px", type=float, nargs="+", default=(1.0, 2.0, 4.0), help="sizes of the white noise")
     options = parser.parse_args()
     said = pages.circumstances(options, ("numpy", "scipy", "numba"))
     for block, text in (
         ("speed", speed()),
-        ("white", white_table(options.seeds, not options.no_peers)),
+        ("white", white_table(options.seeds, not options.no_peers, options.px)),
     ):
         print(text)
         pages.put(options.page, block, f"{text}\n\n{said}")
