@@ -95,7 +95,9 @@ def speed(repeats: int) -> str:
         runs: dict[str, Callable[[], object]] = {
             "courtplumb, 3 views, covariance": lambda c=cameras, u=uv, s=sigma: triangulate(c, u, s),
             "the same, 3 % gross errors": lambda c=cameras, u=wrong, s=sigma: triangulate(c, u, s),
-            "the same, full pixel covariances": lambda c=cameras, u=uv, v=cov: triangulate(c, u, None, cov_px2=v),
+            "the same, full pixel covariances": lambda c=cameras, u=uv, v=cov: triangulate(
+                c, u, None, cov_px2=v
+            ),
             "OpenCV, one pair": pairs.one,
             "OpenCV, mean of 3 pairs": pairs.mean,
         }
@@ -112,7 +114,7 @@ def speed(repeats: int) -> str:
 def accuracy(repeats: int = 40) -> str:
     """RMS error over the Cramér-Rao bound, white noise, for 2 to 4 views."""
     three, xyz = scene(True)
-    xyz = xyz[:: 9]
+    xyz = xyz[::9]
     back = three[2].cam_from_world
     turned = Rigid(back.R @ np.diag([-1.0, -1.0, 1.0]), back.t_m, "cam_c3", "court")
     fourth = replace(three[2], name="c3", cam_from_world=turned)

@@ -150,7 +150,11 @@ def _fisheye(lens, x, out):  # type: ignore[no-untyped-def]
         scale = bent / r
         change = (slope / (1 + r * r) - scale) / (r * r)
         a, b = out[i], out[LANES + i]
-        out[JXX * LANES + i], out[JXY * LANES + i], out[JYY * LANES + i] = scale + a * a * change, a * b * change, scale + b * b * change
+        out[JXX * LANES + i], out[JXY * LANES + i], out[JYY * LANES + i] = (
+            scale + a * a * change,
+            a * b * change,
+            scale + b * b * change,
+        )
 
 
 def undistorted(camera: Camera, uv_px: Array) -> tuple[Array, Array]:
@@ -179,5 +183,3 @@ def _undistort_all(lens, kind, reach2, uv, n, by_n):  # type: ignore[no-untyped-
             by_n[k, 0, 0] = out[JXX * LANES + i] if known else np.nan
             by_n[k, 0, 1] = by_n[k, 1, 0] = out[JXY * LANES + i] if known else np.nan
             by_n[k, 1, 1] = out[JYY * LANES + i] if known else np.nan
-
-

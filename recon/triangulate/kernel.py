@@ -9,12 +9,14 @@ from __future__ import annotations
 import numpy as np
 from numba import njit
 
-from calibration.geometry.undistort import JXX, JXY, JYY, KNOWN, LANES, NX, NY, N, undistort_block
+from calibration.geometry.undistort import JXX, JXY, JYY, KNOWN, LANES, N, undistort_block
 from recon.records import PointStatus
 from recon.triangulate.robust import robust_point
 
 _FAST = {"reassoc", "contract", "arcp", "nsz"}  # NaN and infinity keep their meaning
-_LONG_STEP2 = 25.0  # in sigmas: after a shorter Gauss-Newton step the next is below 0.01 sigma at court distances
+_LONG_STEP2 = (
+    25.0  # in sigmas: after a shorter Gauss-Newton step the next is below 0.01 sigma at court distances
+)
 _OK = int(PointStatus.OK)
 W00, W01, W11 = 2, 3, 4  # rows of a view's block behind the direction (NX, NY): its weights; 0 where unseen
 _XYZ = 9  # rows 0-8 of the sums: normal matrix xx xy xz yy yz zz and gradient; then the point
@@ -59,7 +61,11 @@ def _hand_out(V, S, first, lanes, xyz, cov, status, views):  # type: ignore[no-u
     """A block's points to where they belong, as if all were fine."""
     for i in range(lanes):
         k = first + i
-        xyz[k, 0], xyz[k, 1], xyz[k, 2] = S[_XYZ * LANES + i], S[(_XYZ + 1) * LANES + i], S[(_XYZ + 2) * LANES + i]
+        xyz[k, 0], xyz[k, 1], xyz[k, 2] = (
+            S[_XYZ * LANES + i],
+            S[(_XYZ + 1) * LANES + i],
+            S[(_XYZ + 2) * LANES + i],
+        )
         cov[k, 0, 0], cov[k, 1, 1], cov[k, 2, 2] = S[i], S[3 * LANES + i], S[5 * LANES + i]
         cov[k, 0, 1] = cov[k, 1, 0] = S[LANES + i]
         cov[k, 0, 2] = cov[k, 2, 0] = S[2 * LANES + i]
@@ -103,7 +109,12 @@ def _view_block(lens, kind, reach2, uv, weights, first, c, x, flat, out):  # typ
     undistort_block(lens, kind, reach2, x, flat)
     for i in range(LANES):
         a, b, d = out[W00 * LANES + i], out[W01 * LANES + i], out[W11 * LANES + i]
-        g00, g01, g10, g11 = fx * flat[JXX * LANES + i], fx * flat[JXY * LANES + i], fy * flat[JXY * LANES + i], fy * flat[JYY * LANES + i]
+        g00, g01, g10, g11 = (
+            fx * flat[JXX * LANES + i],
+            fx * flat[JXY * LANES + i],
+            fy * flat[JXY * LANES + i],
+            fy * flat[JYY * LANES + i],
+        )
         known = (flat[KNOWN * LANES + i] > 0.0) & (a > 0.0)
         out[i], out[LANES + i] = flat[i], flat[LANES + i]
         out[W00 * LANES + i] = g00 * (a * g00 + b * g10) + g10 * (b * g00 + d * g10) if known else 0.0
@@ -177,7 +188,14 @@ def _sums(poses, V, S, fine):  # type: ignore[no-untyped-def]
 def _solve(S, add, fine):  # type: ignore[no-untyped-def]
     """Inverse of the 3 × 3 sums by their adjugate, in place; the point set or moved; step² in sigmas in fine[2]."""
     for i in range(LANES):
-        a, b, c, d, e, f = S[i], S[LANES + i], S[2 * LANES + i], S[3 * LANES + i], S[4 * LANES + i], S[5 * LANES + i]
+        a, b, c, d, e, f = (
+            S[i],
+            S[LANES + i],
+            S[2 * LANES + i],
+            S[3 * LANES + i],
+            S[4 * LANES + i],
+            S[5 * LANES + i],
+        )
         g0, g1, g2 = S[6 * LANES + i], S[7 * LANES + i], S[8 * LANES + i]
         A, B, C = d * f - e * e, c * e - b * f, b * e - c * d
         per_det = 1 / (a * A + b * B + c * C)
@@ -189,7 +207,14 @@ def _solve(S, add, fine):  # type: ignore[no-untyped-def]
         S[(_XYZ + 1) * LANES + i] = dy + (S[(_XYZ + 1) * LANES + i] if add else 0.0)
         S[(_XYZ + 2) * LANES + i] = dz + (S[(_XYZ + 2) * LANES + i] if add else 0.0)
         fine[2 * LANES + i] = keep * (dx * g0 + dy * g1 + dz * g2)
-        S[i], S[LANES + i], S[2 * LANES + i], S[3 * LANES + i], S[4 * LANES + i], S[5 * LANES + i] = A, B, C, D, E, F
+        S[i], S[LANES + i], S[2 * LANES + i], S[3 * LANES + i], S[4 * LANES + i], S[5 * LANES + i] = (
+            A,
+            B,
+            C,
+            D,
+            E,
+            F,
+        )
 
 
 @njit(cache=True, fastmath=_FAST, error_model="numpy", nogil=True)
