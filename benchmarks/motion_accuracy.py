@@ -91,7 +91,7 @@ def butterworth(xyz: Array, fps: float, cut_off_hz: float) -> Array:
 
 
 def gcv(xyz: Array, t: Array, points: Sequence[int] | None = None) -> Array:
-    """scipy's smoothing spline by generalised cross-validation, every coordinate by itself, of some points or all."""
+    """scipy's smoothing spline by cross-validation, every coordinate by itself, of some points or all."""
     out = np.full_like(xyz, np.nan)
     unit = (t - t[0]) / (t[1] - t[0])
     for p in range(xyz.shape[1]) if points is None else points:

@@ -152,6 +152,31 @@ def test_a_pixel_beyond_the_lens_does_not_count():
     assert np.isnan(known[0]).all() and 0 < known[1, 0] < np.sqrt(1 / 1.5)
 
 
+def test_a_lens_that_bends_back_and_forth_again_ends_where_it_first_bends():
+    """r (1 − r² / 2 + r⁴ / 10) rises to 0.6 at r = 1, falls to √2, rises again: 0.9 is met there only."""
+    lens = np.array([-0.5, 0.1, 0, 0, 0])
+    camera = replace(two_beside_each_other(1.0)[0], distortion=lens)
+    known, _ = undistorted(camera, np.array([[500.0 + 900.0, 400.0], [500.0 + 499.0, 400.0]]))
+    assert np.isnan(known[0]).all()
+    assert known[1, 0] * (1 - known[1, 0] ** 2 / 2 + known[1, 0] ** 4 / 10) == pytest.approx(0.499)
+
+
+def test_the_covariance_is_that_of_pixels_through_any_lens(rng):
+    """From the camera's own derivatives, far from the picture's centre, with slanted covariances."""
+    terms = np.array([-0.3, 0.08, 2e-3, -1e-3, 0.0])
+    cameras = [replace(c, distortion=terms) for c in CAMERAS]
+    points = rng.uniform([-2.5, -1.5, 0.0], [2.5, 2.0, 3.0], (40, 3))
+    uv = np.stack([c.project(points) for c in cameras], axis=1)
+    root = rng.normal(0, 1, (40, 3, 2, 2)) + 1.5 * np.eye(2)
+    cov = root @ root.swapaxes(2, 3) + 0.1 * np.eye(2)
+    information = np.zeros((40, 3, 3))
+    for k, camera in enumerate(cameras):
+        _, J = camera.project_with_jacobian(points)
+        information += J.swapaxes(1, 2) @ np.linalg.inv(cov[:, k]) @ J
+    found = triangulate(cameras, uv, None, cov_px2=cov)
+    np.testing.assert_allclose(found.cov_m2, np.linalg.inv(information), rtol=1e-6, atol=1e-12)
+
+
 @pytest.mark.parametrize(
     ("model", "terms"),
     [
@@ -207,11 +232,13 @@ def test_error_reaches_the_bound(views, sigma):
 
 
 def test_good_views_are_kept(rng):
-    """Of Gaussian views the 4 sigma gate loses one in 3,000, also of those that a weak pair must foretell."""
+    """Of Gaussian views the 4 sigma gate loses one in 3,000. At 2.5 sigmas, where many points are looked at by
+    pairs, 97.1 % stay (measured), and 96.7 % if the gate forgets that a foretelling is itself uncertain."""
     points = in_the_serve_volume(rng, 20_000)
     uv = pixels(points) + rng.normal(0, 2, (len(points), 3, 2))
-    found = triangulate(CAMERAS, uv, np.full((len(points), 3), 2.0))
-    assert found.views.mean() > 1 - 1 / 1000
+    for gate, least in ((4.0, 0.999), (2.5, 0.9695)):
+        found = triangulate(CAMERAS, uv, np.full((len(points), 3), 2.0), TriangulateOptions(gate_sigma=gate))
+        assert found.views.mean() > least
 
 
 def test_a_point_does_not_depend_on_its_company(rng):
