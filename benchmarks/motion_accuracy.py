@@ -144,7 +144,9 @@ def rows_of(order: Order, label: str, seeds: int, peers: bool) -> list[list[str]
     filters = [name for name in found if name.startswith("Butterworth")]
     if filters:
         best = min(filters, key=lambda n: mean_of(found[n], lambda j: j.ratio["body"]))
-        found = {n: j for n, j in found.items() if n not in filters or n == best}
+        found = {n: j for n, j in found.items() if n not in filters} | {
+            f"{best}, best for the body": found[best]
+        }
     return [[label if k == 0 else "", name, *cells(j)] for k, (name, j) in enumerate(found.items())]
 
 
