@@ -105,9 +105,9 @@ def _trimmed(
 def _anatomical_hips(head: Array, bones: tuple[str, ...], vertices: Array, weights: Array) -> Array:
     """The rig's joints with the hips where hip joints are: its own lie on the flank, 0.12 of the height apart.
 
-    Apart: 72 % of the distance between the front pelvic spines, which is some 0.137 of the height (Bell AL et al.
-    1989, Hum Mov Sci 8:3–16: 14 % medial of each; the second figure from memory). In depth: 40 % of the way from
-    the skin in front to the skin behind, as their 22 % behind the spines amounts to on these bodies.
+    Apart: 72 % of the distance between the front pelvic spines, which is some 0.137 of the height (Bell AL et
+    al. 1989, Hum Mov Sci 8:3–16: 14 % medial of each; the second figure from memory). In depth: 40 % of the
+    way from the skin in front to the skin behind, as their 22 % behind the spines amounts to on these bodies.
     """
     out, height = np.array(head), float(np.ptp(vertices[:, 2]))
     arms = [i for i, b in enumerate(bones) if b.startswith(("upperarm", "lowerarm", "wrist", "finger"))]

@@ -1,9 +1,9 @@
 """Frames that turn with the segments of a body, one per keypoint: where an offset from a joint stays put.
 
-Every frame has the axes front, up and outward: outward is to the right for points of the right side and to the left
-for those of the left, so a mirrored body has mirrored frames and the same coordinates in them. Proxies of the ISB
-frames as docs/measures.md defines them; between two segments a hinge's axis is the cross product of the two, which
-fades as the limb straightens and then gives way to the trunk's own right.
+Every frame has the axes front, up and outward: outward is to the right for points of the right side and to the
+left for those of the left, so a mirrored body has mirrored frames and the same coordinates in them. Proxies of
+the ISB frames as docs/measures.md defines them; between two segments a hinge's axis is the cross product of the
+two, which fades as the limb straightens and then gives way to the trunk's own right.
 """
 
 from __future__ import annotations
@@ -41,7 +41,7 @@ class Points:
 def body_scale_m(points: Points) -> float:
     """Size of a body: median lengths of trunk, thigh and shank added up, metres; NaN where one is never seen.
 
-    Offsets are stated as shares of it: it needs no standing height and hardly moves with the errors of single points.
+    Offsets are stated as shares of it: it needs no standing height and hardly moves with single points' errors.
     """
     spans = [np.linalg.norm(points.middle("shoulder") - points.middle("hip"), axis=1)]
     for a, b in (("hip", "knee"), ("knee", "ankle")):
@@ -52,11 +52,12 @@ def body_scale_m(points: Points) -> float:
 
 
 def frame_pairs(points: Points, keypoint: str) -> tuple[Array, Array]:
-    """Frames (T, 3, 3) of the two segments that meet at a keypoint, columns front, up, outward; NaN where unknown.
+    """Frames (T, 3, 3) of the two segments that meet at a keypoint; NaN where unknown.
 
-    Segments: hip pelvis and thigh, knee thigh and shank, ankle shank and foot, heel and toe foot and shank,
-    shoulder trunk and upper arm, elbow upper arm and forearm, wrist forearm and hand, fingers hand and forearm,
-    face head and trunk. Raises KeyError for a point that belongs to no body.
+    Columns are front, up and outward. Segments: hip pelvis and thigh, knee thigh and shank, ankle shank and
+    foot, heel and toe foot and shank, shoulder trunk and upper arm, elbow upper arm and forearm, wrist forearm
+    and hand, fingers hand and forearm, face head and trunk. Raises KeyError for a point that belongs to no
+    body.
     """
     side, _, part = keypoint.rpartition("_")
     frames = _frames(points, side or "right")
@@ -66,10 +67,11 @@ def frame_pairs(points: Points, keypoint: str) -> tuple[Array, Array]:
 
 
 _MEETING = {
-    "hip": ("pelvis", "thigh"), "knee": ("thigh", "shank"), "ankle": ("shank", "foot"), "heel": ("foot", "shank"),
-    "toe": ("foot", "shank"), "shoulder": ("trunk", "upper arm"), "elbow": ("upper arm", "forearm"),
-    "wrist": ("forearm", "hand"), "thumb": ("hand", "forearm"), "index": ("hand", "forearm"),
-    "pinky": ("hand", "forearm"), "nose": ("head", "trunk"), "eye": ("head", "trunk"), "ear": ("head", "trunk"),
+    "hip": ("pelvis", "thigh"), "knee": ("thigh", "shank"), "ankle": ("shank", "foot"),
+    "heel": ("foot", "shank"), "toe": ("foot", "shank"), "shoulder": ("trunk", "upper arm"),
+    "elbow": ("upper arm", "forearm"), "wrist": ("forearm", "hand"), "thumb": ("hand", "forearm"),
+    "index": ("hand", "forearm"), "pinky": ("hand", "forearm"), "nose": ("head", "trunk"),
+    "eye": ("head", "trunk"), "ear": ("head", "trunk"),
 }  # fmt: skip
 BODY_PARTS: Sequence[str] = tuple(_MEETING)
 

@@ -39,7 +39,9 @@ def detect(work: Path, take: Take, camera: str, mode: str) -> Seen:
     if not path.is_file() or path.stat().st_mtime < clip.stat().st_mtime:
         path.parent.mkdir(parents=True, exist_ok=True)
         seen = _single(clip)
-        np.savez_compressed(path, t=seen.t_cam_s, uv=seen.uv_px, visibility=seen.visibility, spread=seen.spread_px)
+        np.savez_compressed(
+            path, t=seen.t_cam_s, uv=seen.uv_px, visibility=seen.visibility, spread=seen.spread_px
+        )
     with np.load(path) as data:
         return Seen(data["t"], data["uv"], data["visibility"], data["spread"])
 

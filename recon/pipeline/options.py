@@ -26,12 +26,14 @@ class PipelineOptions:
     workers      processes
     pictures     keep frames for the viewer
     rig_version  beginning of the hash of a calibration in the rig's history; the current one where None
+    joint_centres  move detected body points onto the joint centres they stand for
     """
 
     variant: str = "heavy"
     workers: int = 2
     pictures: bool = True
     rig_version: str | None = None
+    joint_centres: bool = True
 
     def __post_init__(self) -> None:
         if self.variant not in ("heavy", "full"):
