@@ -16,6 +16,8 @@ from recon.keypoints.follow import _PERSON_SHARE, _search
 from recon.keypoints.pose import Pose, PoseReader, Window
 from recon.records import BODY
 
+MODES = ("single",)
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Seen:

@@ -57,7 +57,8 @@ Row = TypeVar("Row", Offsets, Residuals)
 def errors_of(work: Path, take: Take, mode: str) -> tuple[list[Offsets], list[Residuals]]:
     """Offsets of all body points of a take, and their errors in every view."""
     seen = {c: detect(work, take, c, mode) for c in take.scene.cameras}
-    tracks, motion = motion_of(take, tracks_of(take, seen))
+    found = motion_of(take, tracks_of(take, seen, mode))
+    tracks, motion = found.tracks, found.motion
     t, names, xyz = read_truth(work, take)
     joints = xyz[:, [names.index(n) for n in BODY]]
     true = at(t, joints, motion.t_s)
