@@ -97,8 +97,7 @@ class SharedSet:
     offsets_s   per camera that was matched: t_first = t_camera + offset, "first" being the first camera of its
                 group in the set; zero for pictures
     clocks      per camera whose clock the moving board gave, against the first such camera of its group
-    clock_u_s   standard uncertainty of each clock error, in the order of SharedView.clock (counted from
-                match_set's first_clock)
+    n_clocks    how many clock errors its views bring in, numbered from match_set's first_clock
     """
 
     views: tuple[SharedView, ...]
@@ -106,7 +105,7 @@ class SharedSet:
     offsets_s: Mapping[str, float]
     flags: tuple[str, ...]
     clocks: Mapping[str, BoardClock] = field(default_factory=dict)
-    clock_u_s: tuple[float, ...] = ()
+    n_clocks: int = 0
 
 
 def read_board_footage(
@@ -239,15 +238,15 @@ def _with_moving(
     where = next(iter(footage.values())).path.stem
     views, flags = list(still.views), list(still.flags)
     clocks: dict[str, BoardClock] = {}
-    clock_u_s: list[float] = []
+    n_clocks = 0
     for group in groups(tuple(tracks), moving):
-        index = {name: first_clock + len(clock_u_s) + i for i, name in enumerate(list(group.clocks)[1:])}
+        index = {name: first_clock + n_clocks + i for i, name in enumerate(list(group.clocks)[1:])}
         moments = moments_of(group, tracks, lenses, board, _still_poses(still, group, lenses, board))
         views += [_moving_view(where, moment, index) for moment in moments]
         clocks |= group.clocks
-        clock_u_s += [group.clocks[name].u_offset_s for name in index]
+        n_clocks += len(index)
         flags += told(group, moving, tracks, len(moments))
-    return SharedSet(tuple(views), still.placements, still.offsets_s, tuple(flags), clocks, tuple(clock_u_s))
+    return SharedSet(tuple(views), still.placements, still.offsets_s, tuple(flags), clocks, n_clocks)
 
 
 def _still_poses(still: SharedSet, group: Group, lenses: Mapping[str, Camera], board: Board) -> list[Rigid]:

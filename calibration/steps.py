@@ -112,14 +112,14 @@ def run_rig(rig_folder: Path | str, progress: Progress = silent) -> CalibratedRi
     views: list[SharedView] = []
     placements: list[Placement] = []
     flags: list[str] = []
-    clock_u_s: list[float] = []
+    n_clocks = 0
     for s in range(len(folder.shared)):
         footage = {name: part for (own, name, _), part in zip(parts, read, strict=True) if own == s}
-        matched = match_set(footage, cameras, folder.board, len(clock_u_s))
+        matched = match_set(footage, cameras, folder.board, n_clocks)
         views += matched.views
         placements += matched.placements
         flags += matched.flags
-        clock_u_s += matched.clock_u_s
+        n_clocks += matched.n_clocks
     progress("rig", 0, 1)
     fit = calibrate_rig(folder.name, lenses, views, placements, folder.board, made)
     rig = replace(fit.rig, flags=(*flags, *fit.rig.flags))

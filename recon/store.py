@@ -169,6 +169,8 @@ def save_motion(path: Path, motion: Motion) -> None:
     """Write Motion as netCDF."""
     dataset = _point_dataset(motion)
     dataset["velocity_m_s"] = (("time", "keypoint", "space"), motion.velocity_m_s, {"units": "m/s"})
+    dims = ("time", "keypoint", "space", "space_2")
+    dataset["velocity_cov_m2_s2"] = (dims, motion.velocity_cov_m2_s2, {"units": "m2/s2"})
     _write_dataset(path, "courtplumb motion", {"motion": dataset})
 
 
@@ -177,7 +179,7 @@ def load_motion(path: Path) -> Motion:
     d = _open(path, "courtplumb motion", "motion")
     return Motion(
         str(d.attrs["frame"]), _names(d, "keypoint"), d["time"].values, d["xyz_m"].values,
-        d["velocity_m_s"].values, d["cov_m2"].values, d["status"].values,
+        d["velocity_m_s"].values, d["cov_m2"].values, d["status"].values, d["velocity_cov_m2_s2"].values,
     )  # fmt: skip
 
 

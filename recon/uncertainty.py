@@ -11,9 +11,8 @@ from dataclasses import dataclass, field
 from types import MappingProxyType
 
 import numpy as np
-from scipy.linalg import cholesky
 
-from calibration.checks import Array
+from calibration.checks import Array, checked
 from calibration.errors import BadInput
 from calibration.geometry.camera import N_CAMERA, Camera
 from recon.detector_study import ADULT_M, USUAL_MODE, study_of
@@ -46,24 +45,22 @@ JointDraws = Callable[[int, np.random.Generator], Array]
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class ErrorModel:
-    """What is assumed about the errors.
+    """What is assumed about the errors, beside what the tracks say of their own noise.
 
-    correlation_s    1/e time of keypoint errors: 110–150 ms measured on rendered players (docs/uncertainty.md)
     joint_offset_m   per body part, see JOINT_OFFSET_M and UNKNOWN_OFFSET_M
     joint_draws      in its place where offsets are known to turn with the body's segments
     draws            per source; 80 give a standard uncertainty to 8 %
     seed             of the generator: the same input gives the same numbers
     """
 
-    correlation_s: float = 0.13
     joint_offset_m: Mapping[str, float] = field(default_factory=lambda: JOINT_OFFSET_M)
     joint_draws: JointDraws | None = None
     draws: int = 80
     seed: int = 20261
 
     def __post_init__(self) -> None:
-        if self.correlation_s <= 0 or self.draws < 20:
-            raise BadInput(f"error model: want correlation_s > 0 and draws >= 20, got {self}")
+        if self.draws < 20:
+            raise BadInput(f"error model: want draws >= 20, got {self}")
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -79,40 +76,41 @@ def displacements(
     cameras: Sequence[Camera],
     covariance: Array,
     support_px: Array,
+    pixels_m: Array,
     clocks: Clocks,
     model: ErrorModel | None = None,
 ) -> tuple[Displacements, ...]:
     """Draws for the sources pixels, calibration, clocks and joint centres.
 
-    covariance (15C, 15C) of the cameras' parameters; support_px (T, P, C) sigma of each camera that carries
-    a sample, NaN where one does not. Keypoint errors are smooth in time with the model's correlation time,
-    so that neither smoothing nor averaging over neighbouring frames earns certainty.
+    covariance (18C, 18C) of the cameras' parameters; support_px (T, P, C) sigma of each camera that carries a
+    sample, NaN where one does not; pixels_m (model.draws, T, P, 3) what the pixels' noise does to the motion,
+    as the motion's own fit tells. Cameras, clocks and shutters are off in the same way all the time, so a point
+    follows them as the weighted views of one instant do.
     """
     model = model or ErrorModel()
     rng = np.random.default_rng(model.seed)
     response, jacobians = _response(motion, cameras, support_px)
-    gap = _gap_growth(motion.t_s, support_px)
     shape = (model.draws, *motion.xyz_m.shape)
+    pixels = checked(pixels_m, shape, "pixels_m", allow_nan=True).copy()
+    pixels[:, np.isnan(motion.xyz_m).any(axis=2)] = np.nan
 
-    pixels, calibration, clock = np.zeros(shape), np.zeros(shape), np.zeros(shape)
-    root = _smooth_root(motion.t_s, model.correlation_s)
+    calibration, clock = np.zeros(shape), np.zeros(shape)
     deltas = rng.standard_normal((model.draws, len(covariance))) @ _root(covariance).T
     for c, camera in enumerate(cameras):
-        for axis in range(2):
-            noise = rng.standard_normal((len(motion.t_s), model.draws * len(motion.keypoints)))
-            smooth = (root @ noise).reshape(len(motion.t_s), model.draws, -1).transpose(1, 0, 2)
-            error = smooth * np.nan_to_num(support_px[:, :, c])
-            pixels += error[..., None] * response[:, :, c, :, axis]
-        _, by_parameter = camera.project_with_parameter_jacobian(motion.xyz_m)
+        uv, by_parameter = camera.project_with_parameter_jacobian(motion.xyz_m)
         shift = np.einsum(
             "tpij,kj->ktpi", np.nan_to_num(by_parameter), deltas[:, N_CAMERA * c : N_CAMERA * (c + 1)]
         )
         calibration += np.einsum("tpai,ktpi->ktpa", response[:, :, c], shift)
-        drift = rng.standard_normal(model.draws) * clocks.of(camera.name).u_s
+        own = clocks.of(camera.name)
+        rows = np.nan_to_num((uv[..., 1] + 0.5) / camera.size_px[1] - 0.5)
+        late = own.u_s * rng.standard_normal(model.draws)[:, None, None]
+        late = late + own.u_drift * rng.standard_normal(model.draws)[:, None, None] * motion.t_s[:, None]
+        late = late + own.u_readout_s * rng.standard_normal(model.draws)[:, None, None] * rows
         rate = np.einsum("tpij,tpj->tpi", jacobians[:, :, c], np.nan_to_num(motion.velocity_m_s))
-        clock += drift[:, None, None, None] * np.einsum("tpai,tpi->tpa", response[:, :, c], rate)
+        clock += late[..., None] * np.einsum("tpai,tpi->tpa", response[:, :, c], rate)
     return (
-        Displacements("pixels", _bridge(pixels, motion, support_px) * gap[None, :, :, None]),
+        Displacements("pixels", pixels),
         Displacements("calibration", _bridge(calibration, motion, support_px)),
         Displacements("clocks", _bridge(clock, motion, support_px)),
         Displacements("joint centres", _joint_offsets(motion, model, rng)),
@@ -155,18 +153,6 @@ def _bridge(moved: Array, motion: Motion, support_px: Array) -> Array:
     return moved
 
 
-def _gap_growth(t: Array, support_px: Array) -> Array:
-    """(T, P) factor on the pixel part: sigma doubles 20 ms away from the nearest measured sample."""
-    carried = (~np.isnan(support_px)).sum(axis=2) >= 2
-    out = np.ones(carried.shape)
-    for p in range(carried.shape[1]):
-        have = t[carried[:, p]]
-        if len(have):
-            away = np.abs(t[:, None] - have[None]).min(axis=1)
-            out[:, p] = np.sqrt(1 + 3 * (away / 0.02) ** 2)
-    return out
-
-
 def _joint_offsets(motion: Motion, model: ErrorModel, rng: np.random.Generator) -> Array:
     """One lasting offset per body point and draw; rackets and ball have none.
 
@@ -182,12 +168,6 @@ def _joint_offsets(motion: Motion, model: ErrorModel, rng: np.random.Generator) 
     moved = np.repeat(offset[:, None], len(motion.t_s), axis=1)
     moved[:, np.isnan(motion.xyz_m).any(axis=2)] = np.nan
     return moved
-
-
-def _smooth_root(t: Array, correlation_s: float) -> Array:
-    """Square root (T, T) of a squared-exponential correlation in time."""
-    correlation = np.exp(-(((t[:, None] - t[None]) / correlation_s) ** 2))
-    return np.asarray(cholesky(correlation + 1e-6 * np.eye(len(t)), lower=True))
 
 
 def _root(covariance: Array) -> Array:

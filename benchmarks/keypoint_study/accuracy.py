@@ -70,7 +70,9 @@ def measure_take(work: Path, take: Take, mode: str, way: Way) -> Accuracy:
         motion, centres = to_joint_centres(motion, study_of(mode))
         model = ErrorModel(joint_draws=centres.draws)
     nothing = np.zeros((N_CAMERA * len(cameras),) * 2)
-    cov = covariance_of(displacements(motion, cameras, nothing, found.support_px, found.clocks, model))
+    pixels = found.support.draws(model.draws, model.seed)
+    support = found.support.sigma_px
+    cov = covariance_of(displacements(motion, cameras, nothing, support, pixels, found.clocks, model))
     start = take.scene.serves[0].starts_s[found.clocks.reference]
     true = _true_points(work, take, motion.t_s + start)
     off = motion.xyz_m[:, : len(BODY)] - true

@@ -13,19 +13,19 @@ from demo_rigs.cast import Take
 from recon.detector_study import USUAL_MODE, load_study
 from recon.instants import points_at_instants
 from recon.keypoints import ClipTracks, tracks_from_clips
-from recon.motion import fit_motion
+from recon.motion import MotionSupport, fit_motion
 from recon.records import Clock, Clocks, Motion, Tracks2D
 from recon.swaps import repair_swaps
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Followed:
-    """A take as the stages see it: tracks, clocks, motion, and the pixel sigmas that carry it (T, P, C)."""
+    """A take as the stages see it: tracks, clocks, motion, and what carries it."""
 
     tracks: Tracks2D
     clocks: Clocks
     motion: Motion
-    support_px: Array
+    support: MotionSupport
 
 
 def true_clocks(take: Take, cameras: Sequence[str]) -> Clocks:
@@ -55,7 +55,7 @@ def motion_of(take: Take, tracks: Tracks2D, clocks: Clocks | None = None) -> Fol
     mended, _ = repair_swaps(cameras, tracks, clocks)
     points = points_at_instants(cameras, mended, clocks)
     motion, support = fit_motion(cameras, mended, clocks, points)
-    return Followed(mended, clocks, motion, support.sigma_px)
+    return Followed(mended, clocks, motion, support)
 
 
 def at(t_s: Array, values: Array, wanted_s: Array) -> Array:

@@ -275,7 +275,8 @@ class _Solver:
         layout = self.layout
         return BundleSolution(
             tuple(self.state.camera(i, like) for i, like in enumerate(self.cameras)), tuple(boards),
-            joint[:n, :n], self.sigma_px, residuals, self.state.bow, joint[layout.bow, layout.bow], self.state.clocks,
+            joint[:n, :n], self.sigma_px, residuals, self.state.bow, joint[layout.bow, layout.bow],
+            self.state.clocks,
             np.sqrt(np.diag(joint)[layout.clocks]), self.state.court() if layout.n_points else None, joint,
             layout, cost, self.steps,
         )  # fmt: skip

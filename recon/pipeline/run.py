@@ -33,7 +33,7 @@ from recon.pipeline.options import METHOD, PipelineOptions, Progress, silent
 from recon.pipeline.pictures import make_pictures
 from recon.pipeline.placement import moved_camera_flags
 from recon.quality import quality_flags
-from recon.records import Motion, Tracks2D
+from recon.records import Tracks2D
 from recon.result import Result, load_result
 from recon.session import Session, load_session
 from recon.swaps import Exchange, repair_swaps
@@ -220,12 +220,13 @@ def _reconstruct(
     store.save_points(d / names.POINTS, points)
     progress("reconstructing", 2, steps)
     motion, support = fit_motion(rig.cameras, tracks, clocks, points)
-    motion, joints, told = joint_centres(session, motion, options)
+    motion, model, told = joint_centres(session, motion, options)
     flight, broken, why = fit_flight(points)
     store.save_flight(d / names.FLIGHT, flight, why)
     progress("reconstructing", 3, steps)
-    draws = displacements(motion, rig.cameras, rig.covariance, support.sigma_px, clocks, joints)
-    motion = _with_covariance(motion, covariance_of(draws[:3]))
+    pixels = support.draws(model.draws, model.seed)
+    draws = displacements(motion, rig.cameras, rig.covariance, support.sigma_px, pixels, clocks, model)
+    motion = replace(motion, cov_m2=covariance_of(draws[:3]))
     store.save_motion(d / names.MOTION, motion)
     progress("reconstructing", 4, steps)
     body = Body.of(motion, session.file.handedness)
@@ -249,9 +250,3 @@ def _reconstruct(
         "left and right exchanged": [_told(e) for e in exchanges],
         "packages": {name: version(name) for name in _PACKAGES},
     }
-
-
-def _with_covariance(motion: Motion, cov_m2: np.ndarray) -> Motion:
-    return Motion(
-        motion.frame, motion.keypoints, motion.t_s, motion.xyz_m, motion.velocity_m_s, cov_m2, motion.status
-    )

@@ -10,9 +10,8 @@ from scipy.linalg import cholesky
 
 from calibration.checks import Array
 from recon.planning.headline import PlannedMeasure
-from recon.planning.points import PointErrors
+from recon.planning.points import CORRELATION_S, PointErrors
 from recon.planning.serve import InventedServe
-from recon.uncertainty import ErrorModel
 
 DRAWS = 400
 """They give a standard uncertainty to 4 % where the spread is Gaussian."""
@@ -27,7 +26,7 @@ class PixelDraws:
         self._points = np.array(sorted(points), dtype=np.intp)
         self._rng = np.random.default_rng(_SEED)
         t = serve.body.t_s
-        together = np.exp(-(((t[:, None] - t) / ErrorModel().correlation_s) ** 2)) + 1e-6 * np.eye(len(t))
+        together = np.exp(-(((t[:, None] - t) / CORRELATION_S) ** 2)) + 1e-6 * np.eye(len(t))
         self._root = cholesky(together, lower=True)
         self._noise: list[Array] = []
 

@@ -14,7 +14,9 @@ from recon.planning.views import PlannedView
 
 BRIDGE_S = 0.10
 """The longest stretch without two views that the motion fit crosses (recon.motion)."""
-_DOUBLED_S = 0.02  # a carried sample's pixel error has doubled this far from a measured one (recon.uncertainty)
+CORRELATION_S = 0.13
+"""1/e time of the pixel errors that a plan assumes, smooth in time: 110-150 ms measured on rendered players."""
+_DOUBLED_S = 0.02  # a carried sample's pixel error is taken to have doubled this far from a measured one
 
 
 @dataclass(frozen=True, slots=True, eq=False)

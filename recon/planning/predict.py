@@ -10,10 +10,10 @@ import numpy as np
 from calibration.checks import Array
 from recon.planning.draws import PixelDraws
 from recon.planning.headline import ROWS, Lean, PlannedMeasure, course_gradient, event_time_u, leans
-from recon.planning.points import PointErrors, point_errors
+from recon.planning.points import CORRELATION_S, PointErrors, point_errors
 from recon.planning.serve import InventedServe
 from recon.planning.views import PlannedView
-from recon.uncertainty import JOINT_OFFSET_M, ErrorModel
+from recon.uncertainty import JOINT_OFFSET_M
 
 RIG_SOURCES = ("pixels", "occlusion", "calibration", "clocks")
 """What places, lenses, exposures and board views can change."""
@@ -122,7 +122,7 @@ class Predictor:
         """Keypoint errors hang together in time as recon.uncertainty has it; points and cameras are apart."""
         response = np.einsum("ni,ncia->nca", lean.gradient, errors.by_noise[lean.sample, lean.point])
         t = self.serve.body.t_s[lean.sample]
-        together = np.exp(-(((t[:, None] - t) / ErrorModel().correlation_s) ** 2))
+        together = np.exp(-(((t[:, None] - t) / CORRELATION_S) ** 2))
         together *= lean.point[:, None] == lean.point
         return float(np.einsum("nca,nm,mca->", response, together, response))
 

@@ -85,6 +85,7 @@ class Motion:
     velocity_m_s  (T, P, 3) time derivative of the same curve
     cov_m2        (T, P, 3, 3) pixels, calibration and clocks together; keypoint-to-joint offset not included
     status        (T, P) PointStatus
+    velocity_cov_m2_s2  (T, P, 3, 3) of the velocity, from pixels alone; NaN where nobody gave one
     """
 
     frame: str
@@ -94,6 +95,7 @@ class Motion:
     velocity_m_s: Array
     cov_m2: Array
     status: NDArray[np.int8]
+    velocity_cov_m2_s2: Array | None = None
 
     def __post_init__(self) -> None:
         present = (PointStatus.OK, PointStatus.BRIDGED)
@@ -102,6 +104,10 @@ class Motion:
             object.__setattr__(self, field, value)
         velocity = checked(self.velocity_m_s, self.xyz_m.shape, "motion: velocity_m_s", allow_nan=True)
         object.__setattr__(self, "velocity_m_s", velocity)
+        given = self.velocity_cov_m2_s2
+        u = np.full((*self.xyz_m.shape, 3), np.nan) if given is None else given
+        u = checked(u, (*self.xyz_m.shape, 3), "motion: velocity_cov_m2_s2", allow_nan=True)
+        object.__setattr__(self, "velocity_cov_m2_s2", u)
 
     def index(self, keypoint: str) -> int:
         """Column of a point. Raises BadInput for an unknown name."""

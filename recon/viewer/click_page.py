@@ -7,12 +7,9 @@ Knows calibration only. Every change is written to court_clicks.csv at once, who
 from __future__ import annotations
 
 import itertools
-import json
 import threading
 import webbrowser
 from collections.abc import Callable
-from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
-from importlib import resources
 from pathlib import Path
 from typing import Any
 
@@ -28,7 +25,6 @@ from calibration import (
     CalibratedRig,
     Camera,
     Click,
-    CourtplumbError,
     RigFolder,
     picture,
     read_clicks,
@@ -37,18 +33,12 @@ from calibration import (
 )
 from calibration.court.clicks import LEAST_EACH, WANTED_EACH
 from calibration.court_rig import player_u_m
+from recon.viewer.local_page import LocalHandler, LocalServer, assets
 
 Register = Callable[[], CalibratedRig]
 """Registers the court from the clicks, saved by then; returns the rig in the court. Raises BadInput."""
 
-_LOCAL_HOSTS = ("localhost", "127.0.0.1")
 _STEP_M = 0.25  # spacing of the points that a drawn-back line is made of: a lens bends it
-_BODY_LIMIT = 1_000_000
-_ASSETS = {
-    "/": ("click_page.html", "text/html; charset=utf-8"),
-    "/click_page.css": ("click_page.css", "text/css; charset=utf-8"),
-    "/click_page.js": ("click_page.js", "text/javascript; charset=utf-8"),
-}
 
 
 def court_in_picture(camera: Camera) -> list[list[list[float]]]:
@@ -185,79 +175,38 @@ def _from_json(row: object) -> Click:
     return Click(str(row["camera"]), str(row["point"]), uv)
 
 
-class _Handler(BaseHTTPRequestHandler):
+class _Handler(LocalHandler):
     server: _Server
+    assets = assets("click_page")
 
-    def do_GET(self) -> None:
-        if not self._from_here():
-            return
+    def get(self, path: str) -> bool:
         desk = self.server.desk
-        name = self.path.removeprefix("/picture/")
-        if self.path in _ASSETS:
-            file, kind = _ASSETS[self.path]
-            self._answer(200, resources.files("recon.viewer").joinpath(file).read_bytes(), kind)
-        elif self.path == "/state":
-            self._answer_json(200, desk.state())
-        elif name != self.path and name in desk.pictures:
-            self._answer(200, desk.pictures[name], "image/png")
+        name = path.removeprefix("/picture/")
+        if path == "/state":
+            self.answer_json(200, desk.state())
+        elif name != path and name in desk.pictures:
+            self.answer(200, desk.pictures[name], "image/png")
         else:
-            self._answer_json(404, {"error": "no such page"})
+            return False
+        return True
 
-    def do_POST(self) -> None:
-        if not self._from_here():
-            return
-        # a page of another origin cannot send this type without asking first, and is never answered yes
-        if self.headers.get("Content-Type") != "application/json":
-            self._answer_json(415, {"error": "want application/json"})
-            return
-        try:
-            length = min(int(self.headers.get("Content-Length", 0)), _BODY_LIMIT)
-            body = json.loads(self.rfile.read(length) or b"null")
-            if self.path == "/clicks":
-                self._answer_json(200, {"saved": self.server.desk.save(body)})
-            elif self.path == "/register":
-                self._answer_json(200, self.server.desk.registered())
-            elif self.path == "/finish":
-                self._answer_json(200, {})
-                threading.Thread(target=self.server.shutdown).start()
-            else:
-                self._answer_json(404, {"error": "no such page"})
-        except (CourtplumbError, ValueError) as error:
-            self._answer_json(422, {"error": str(error)})
-        except Exception as error:
-            self._answer_json(
-                500, {"error": f"the program failed ({type(error).__name__}); its window says more"}
-            )
-            raise
-
-    def _from_here(self) -> bool:
-        """Refuse a request that reached this machine under another name."""
-        if (self.headers.get("Host") or "").rsplit(":", 1)[0] in _LOCAL_HOSTS:
-            return True
-        self._answer_json(403, {"error": "this page is for this machine only"})
-        return False
-
-    def _answer_json(self, status: int, value: object) -> None:
-        self._answer(status, json.dumps(value).encode(), "application/json")
-
-    def _answer(self, status: int, body: bytes, kind: str) -> None:
-        self.send_response(status)
-        self.send_header("Content-Type", kind)
-        self.send_header("Content-Length", str(len(body)))
-        self.send_header("Cache-Control", "no-store")
-        self.end_headers()
-        self.wfile.write(body)
-
-    def log_message(self, format: str, *args: object) -> None:
-        """Say nothing: only the command line prints."""
+    def post(self, path: str, body: object) -> bool:
+        if path == "/clicks":
+            self.answer_json(200, {"saved": self.server.desk.save(body)})
+        elif path == "/register":
+            self.answer_json(200, self.server.desk.registered())
+        elif path == "/finish":
+            self.answer_json(200, {})
+            threading.Thread(target=self.server.shutdown).start()
+        else:
+            return False
+        return True
 
 
-class _Server(ThreadingHTTPServer):
-    daemon_threads = True
-
+class _Server(LocalServer):
     def __init__(self, port: int, desk: ClickDesk) -> None:
         self.desk = desk
-        super().__init__(("127.0.0.1", port), _Handler)
+        super().__init__(port, _Handler)
 
 
 def click_court(
@@ -275,11 +224,10 @@ def click_court(
     """
     server = _Server(port, ClickDesk(read_rig_folder(rig_folder), register))
     try:
-        url = f"http://localhost:{server.server_address[1]}/"
         if on_ready is not None:
-            on_ready(url)
+            on_ready(server.url)
         if open_browser:
-            webbrowser.open(url)
+            webbrowser.open(server.url)
         server.serve_forever(poll_interval=0.2)
     finally:
         server.server_close()

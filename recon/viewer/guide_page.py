@@ -5,12 +5,8 @@ Knows calibration only. The page asks again and again; nothing is kept here but 
 
 from __future__ import annotations
 
-import json
 import threading
 from collections.abc import Callable
-from contextlib import suppress
-from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
-from importlib import resources
 from typing import Any
 
 from calibration.guide import (
@@ -23,13 +19,8 @@ from calibration.guide import (
     counted,
     uncertainty_words,
 )
+from recon.viewer.local_page import LocalHandler, LocalServer, assets
 
-_LOCAL_HOSTS = ("localhost", "127.0.0.1")
-_ASSETS = {
-    "/": ("guide_page.html", "text/html; charset=utf-8"),
-    "/guide_page.css": ("guide_page.css", "text/css; charset=utf-8"),
-    "/guide_page.js": ("guide_page.js", "text/javascript; charset=utf-8"),
-}
 _SIGNS = {Verdict.ACCEPTED: "●", Verdict.DUPLICATE: "✓", Verdict.FIRST: "○", Verdict.NOT_FOUND: "–"}
 _ATTENTION = "▲"
 
@@ -84,69 +75,37 @@ def _hold_lines(watch: Watch) -> dict[str, Any]:
     }
 
 
-class _Handler(BaseHTTPRequestHandler):
+class _Handler(LocalHandler):
     server: _Server
+    assets = assets("guide_page")
 
-    def do_GET(self) -> None:
-        if not self._from_here():
-            return
-        path = self.path.partition("?")[0]
+    def get(self, path: str) -> bool:
+        session = self.server.session
         number = path.removeprefix("/live/").removesuffix(".jpg")
-        if path in _ASSETS:
-            file, kind = _ASSETS[path]
-            self._answer(200, resources.files("recon.viewer").joinpath(file).read_bytes(), kind)
-        elif path == "/state":
-            self._answer_json(200, page_state(self.server.session))
-        elif (
-            path.startswith("/live/") and number.isdecimal() and int(number) < len(self.server.session.watches)
-        ):
-            picture = self.server.session.live_jpeg(int(number))
+        if path == "/state":
+            self.answer_json(200, page_state(session))
+        elif path.startswith("/live/") and number.isdecimal() and int(number) < len(session.watches):
+            picture = session.live_jpeg(int(number))
             if picture is None:
-                self._answer_json(404, {"error": "no picture yet"})
+                self.answer_json(404, {"error": "no picture yet"})
             else:
-                self._answer(200, picture, "image/jpeg")
+                self.answer(200, picture, "image/jpeg")
         else:
-            self._answer_json(404, {"error": "no such page"})
+            return False
+        return True
 
-    def do_POST(self) -> None:
-        if not self._from_here():
-            return
-        # a page of another origin cannot send this type without asking first, and is never answered yes
-        if self.headers.get("Content-Type") != "application/json" or self.path != "/finish":
-            self._answer_json(404, {"error": "no such page"})
-            return
-        self._answer_json(200, {})
+    def post(self, path: str, body: object) -> bool:
+        if path != "/finish":
+            return False
+        self.answer_json(200, {})
         self.server.finish()
-
-    def _from_here(self) -> bool:
-        """Refuse a request that reached this machine under another name."""
-        if (self.headers.get("Host") or "").rsplit(":", 1)[0] in _LOCAL_HOSTS:
-            return True
-        self._answer_json(403, {"error": "this page is for this machine only"})
-        return False
-
-    def _answer_json(self, status: int, value: object) -> None:
-        self._answer(status, json.dumps(value).encode(), "application/json")
-
-    def _answer(self, status: int, body: bytes, kind: str) -> None:
-        with suppress(ConnectionError):  # the page was closed while it asked
-            self.send_response(status)
-            self.send_header("Content-Type", kind)
-            self.send_header("Content-Length", str(len(body)))
-            self.send_header("Cache-Control", "no-store")
-            self.end_headers()
-            self.wfile.write(body)
-
-    def log_message(self, format: str, *args: object) -> None:
-        """Say nothing: only the command line prints."""
+        return True
 
 
-class _Server(ThreadingHTTPServer):
-    daemon_threads = True
-
+class _Server(LocalServer):
     def __init__(self, port: int, session: GuideSession, finish: Callable[[], None]) -> None:
         self.session, self.finish = session, finish
-        super().__init__(("127.0.0.1", port), _Handler)
+        super().__init__(port, _Handler)
 
 
 class GuidePage:
@@ -162,7 +121,7 @@ class GuidePage:
     @property
     def url(self) -> str:
         """The page's address."""
-        return f"http://localhost:{self._server.server_address[1]}/"
+        return self._server.url
 
     def __enter__(self) -> GuidePage:
         self._thread.start()

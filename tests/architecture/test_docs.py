@@ -17,9 +17,9 @@ from recon.export import points_table
 from recon.keypoints.own_file import COLUMNS
 from recon.measures.catalogue import MEASURES
 from recon.planning.description import PlanForm, load_plan
-from recon.records import EVENT_NAMES, KEYPOINTS, Motion, PointStatus
+from recon.records import DETECTED, EVENT_NAMES, KEYPOINTS, Motion, PointStatus
 from recon.session import SessionFile, load_session
-from recon.uncertainty import JOINT_OFFSET_M, ErrorModel
+from recon.uncertainty import JOINT_OFFSET_M
 from tests.architecture.source_tree import ROOT
 
 DOCS = ROOT / "docs"
@@ -134,7 +134,7 @@ def test_the_assumed_joint_offsets_are_those_of_the_page() -> None:
     assert told | dict.fromkeys(("thumb", "index", "pinky"), fingers) == {
         part: round(1e3 * metres) for part, metres in JOINT_OFFSET_M.items()
     }
-    assert f"{ErrorModel().correlation_s:g} s" in page
+    assert f"{DETECTED.slow_s:g} s" in page
 
 
 def test_every_status_and_camera_parameter_is_listed_in_order() -> None:

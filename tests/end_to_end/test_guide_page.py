@@ -55,7 +55,11 @@ def test_the_page_says_where_to_hold_the_board_and_ends_on_finish(rig_folder: Pa
             assert "this place is done" in seen.page.inner_text(".verdict")
             seen.page.wait_for_function("document.querySelector('.picture img').naturalWidth === 640")
             left, right = asked.where.count("left"), asked.where.count("right")
+            assert left != right
             seen.page.click("#mirror")
+            seen.page.wait_for_function(  # the page writes it when it next asks
+                "old => document.querySelector('.lines').innerText.split('\\n')[0] !== old", arg=asked.where
+            )
             mirrored = seen.page.inner_text(".lines").split("\n")[0]
             assert (mirrored.count("left"), mirrored.count("right")) == (right, left)
             seen.page.click("#finish")

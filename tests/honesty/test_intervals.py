@@ -19,13 +19,24 @@ from recon.body import Body
 from recon.instants import points_at_instants
 from recon.measures import MEASURES, Athlete, measure
 from recon.motion import fit_motion
-from recon.records import EVENT_NAMES, KEYPOINTS, CameraTracks, Clock, Clocks, Event, Events, Tracks2D
+from recon.records import (
+    EVENT_NAMES,
+    KEYPOINTS,
+    CameraTracks,
+    Clock,
+    Clocks,
+    Event,
+    Events,
+    Tracks2D,
+    usual_noise,
+)
 from recon.uncertainty import JOINT_OFFSET_M, ErrorModel, displacements
 from tests.support.example_motion import EVENT_TIMES_S, invented_motion
+from tests.support.noise import unit_noise
 from tests.support.world import three_cameras
 
 WORLDS = 12
-SIGMA_PX, CORRELATION_S, U_CLOCK_S, U_EVENT_S = 1.5, 0.13, 0.0003, 0.008
+SIGMA_PX, U_CLOCK_S, U_EVENT_S = 1.5, 0.0003, 0.008
 U_TURN_RAD, U_PLACE_M = 0.0004, 0.003
 EVERY = 2  # 60 frames a second: half the work, and the model does not depend on it
 
@@ -46,19 +57,17 @@ def misplaced(camera: Camera, rng: np.random.Generator) -> Camera:
 
 
 def seen(cameras: tuple[Camera, ...], rng: np.random.Generator) -> tuple[Tracks2D, Clocks]:
-    """Pixels of the true motion moved by joint offsets and slowly varying errors; clocks to U_CLOCK_S."""
+    """Pixels of the true motion moved by joint offsets and by noise of its usual shape; clocks to U_CLOCK_S."""
     t, xyz, _, _ = invented_motion("right")
     t, xyz = t[::EVERY], xyz[::EVERY]
     spread = np.array(
         [0.0 if n.startswith(("racket", "ball")) else JOINT_OFFSET_M[n.split("_")[-1]] for n in KEYPOINTS]
     )
     detected = xyz + rng.normal(size=(len(KEYPOINTS), 3)) * spread[:, None] / np.sqrt(3)
-    correlation = np.exp(-(((t[:, None] - t[None]) / CORRELATION_S) ** 2)) + 1e-6 * np.eye(len(t))
-    root = np.linalg.cholesky(correlation)
+    shapes = tuple(usual_noise(name) for name in KEYPOINTS)
     tracks, clocks = [], []
     for k, camera in enumerate(cameras):
-        wander = np.einsum("ts,spi->tpi", root, rng.normal(0, SIGMA_PX, (len(t), len(KEYPOINTS), 2)))
-        uv = camera.project(detected) + wander
+        uv = camera.project(detected) + SIGMA_PX * unit_noise(t, shapes, rng)
         tracks.append(CameraTracks(camera.name, camera.size_px, t, uv, np.full(uv.shape[:2], SIGMA_PX)))
         error = 0.0 if k == 0 else float(rng.normal(0, U_CLOCK_S))
         clocks.append(Clock(camera.name, error, 0.0 if k == 0 else U_CLOCK_S))
@@ -82,8 +91,8 @@ def outcomes(rng: np.random.Generator) -> list[Outcome]:
     covariance = np.diag(np.tile([0.0] * N_LENS + [U_TURN_RAD**2] * 3 + [U_PLACE_M**2] * 3, len(cameras)))
     points = points_at_instants(assumed, tracks, clocks)
     motion, support = fit_motion(assumed, tracks, clocks, points)
-    model = ErrorModel(correlation_s=CORRELATION_S, draws=40)
-    draws = displacements(motion, assumed, covariance, support.sigma_px, clocks, model)
+    pixels = support.draws(40, 1)
+    draws = displacements(motion, assumed, covariance, support.sigma_px, pixels, clocks, ErrorModel(draws=40))
     athlete = Athlete(height_m=1.80)
     measured = measure(motion, events_of(rng), "right", athlete, draws)
 

@@ -11,11 +11,11 @@ from calibration.bundle import moved
 from calibration.checks import Array
 from calibration.geometry.camera import N_CAMERA, Camera
 from recon.planning.headline import ROWS
+from recon.planning.points import CORRELATION_S
 from recon.planning.serve import InventedServe
 from recon.planning.skeleton import points_at
 from recon.planning.views import PlannedView
 from recon.triangulate import refine
-from recon.uncertainty import ErrorModel
 
 USED = (
     "left_shoulder", "right_shoulder", "left_hip", "right_hip", "right_elbow", "right_wrist", "left_knee",
@@ -33,7 +33,7 @@ def drawn_values(
     columns = [body.keypoints.index(name) for name in USED]
     sigma = np.stack([v.sigma_px[:, columns] for v in views], axis=2)
     t = body.t_s
-    together = np.exp(-(((t[:, None] - t) / ErrorModel().correlation_s) ** 2)) + 1e-6 * np.eye(len(t))
+    together = np.exp(-(((t[:, None] - t) / CORRELATION_S) ** 2)) + 1e-6 * np.eye(len(t))
     root = np.linalg.cholesky(together)
     values, vectors = np.linalg.eigh(calibration)
     camera_root = vectors * np.sqrt(np.maximum(values, 0.0))

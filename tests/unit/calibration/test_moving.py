@@ -89,7 +89,7 @@ def test_the_views_show_one_board_at_one_instant(trio) -> None:  # type: ignore[
         for name, uv in view.corners_px.items():
             errors.append(uv - cameras[name].project(way.pose(moment_s).apply(points)))
     assert np.sqrt((np.concatenate(errors) ** 2).mean()) < SIGMA_PX
-    assert len(found.clock_u_s) == 2
+    assert found.n_clocks == 2
 
 
 def test_the_views_are_spread_in_time_and_place(trio) -> None:  # type: ignore[no-untyped-def]

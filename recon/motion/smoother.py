@@ -1,0 +1,322 @@
+"""One point's most likely motion given all its pixels, its covariance, and draws of its error."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calibration.checks import Array
+from calibration.geometry import Camera
+from recon.motion.draws_kernel import errors_drawn
+from recon.motion.events import PointEvents
+from recon.motion.kernel import KINEMATIC, backwards, forwards
+from recon.records import NoiseShape
+
+_START_SD = np.repeat([1.0, 10.0, 300.0], 3)  # m, m/s, m/s²: far beyond what a body does before a serve
+_INTENSITIES = 10.0 ** np.arange(0.5, 9.0, 1.5)  # m²/s⁵: a hand at rest to a racket at contact
+_LEAST_WHITE_PX = 0.05  # no point is found better than this, whatever is stated
+_CAUCHY2 = 9.0
+_MEDIAN2 = 1.386  # median of chi-square with two degrees of freedom
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class SmootherOptions:
+    """How one point is fitted.
+
+    gate2          squared distance in sigmas from what all other observations say, beyond which one is left
+                   out: 16 leaves out one good one in 3,000
+    agreed_factor  times that where the cameras agree among themselves against the curve: then the curve is
+                   wrong, as at a racket's contact before its smoothness has adapted
+    last_factor    the same once it has adapted
+    adapt_frames   standard width of the window over which smoothness adapts
+    """
+
+    gate2: float = 16.0
+    agreed_factor: float = 16.0
+    last_factor: float = 1.5
+    adapt_frames: float = 6.0
+    adapt_rounds: int = 8
+
+
+@dataclass(slots=True, eq=False)
+class _Model:
+    """Sizes of the errors of every event, in pixels, and where they stand in the state."""
+
+    white: Array
+    by_slow: Array
+    by_bias: Array
+    slow_s: float
+    slow: int
+    bias: int
+    n: int
+
+
+@dataclass(slots=True, eq=False)
+class _Run:
+    """What one pass forwards and backwards gives; see `kernel`."""
+
+    xp: Array
+    Pp: Array
+    K: Array
+    Si: Array
+    v: Array
+    means: Array
+    covariances: Array
+    apart: Array
+    sure: Array
+    energy: Array
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class PointPosterior:
+    """The motion of one point.
+
+    xyz_m, velocity_m_s (G, 3) and covariance (G, 6, 6) of both together, pixels alone, at the wanted instants;
+    used (E,) which events count; whatever else `draws` needs.
+    """
+
+    xyz_m: Array
+    velocity_m_s: Array
+    covariance: Array
+    events: PointEvents
+    used: NDArray[np.bool_]
+    sigma_factor: float
+    _J: Array
+    _q: Array
+    _model: _Model
+    _K: Array
+    _Si: Array
+    _Pp_grid: Array
+
+    def draws(self, count: int, seed: int) -> Array:
+        """(count, G, 3) draws of the position's error, jointly over time."""
+        e, m = self.events, self._model
+        out = np.empty((count, len(self.xyz_m), 3))
+        start = np.concatenate([_START_SD, np.ones(m.n - KINEMATIC)])
+        errors_drawn(
+            e.t_s, e.camera, self.used, self._J, m.white, m.by_slow, m.by_bias, self._q, m.slow_s, m.slow,
+            m.bias, start, np.where(e.wanted, e.grid, -1), self._Pp_grid, self._K, self._Si,
+            np.random.default_rng(seed), out,
+        )  # fmt: skip
+        return out
+
+
+def smooth_point(
+    cameras: Sequence[Camera], events: PointEvents, start_m: Array, shape: NoiseShape,
+    options: SmootherOptions | None = None,
+) -> PointPosterior | None:  # fmt: skip
+    """The posterior of one point; None where the numbers run away.
+
+    start_m (G, 3): a rough curve at the wanted instants. First all noise is taken as white, wrong observations
+    are found and the smoothness adapts; then the noise gets its stated make-up.
+    """
+    return _Smoother(cameras, events, start_m, shape, options or SmootherOptions()).posterior()
+
+
+class _Smoother:
+    def __init__(
+        self, cameras: Sequence[Camera], events: PointEvents, start_m: Array, shape: NoiseShape,
+        options: SmootherOptions,
+    ) -> None:  # fmt: skip
+        self.cameras, self.whole, self.shape, self.options = cameras, events, shape, options
+        self.events = events.observations()
+        self.frames = len(start_m)
+        self.step_s = float(np.median(np.diff(events.t_s[events.wanted])))
+        self.sigma_px = np.maximum(self.events.sigma_px, _LEAST_WHITE_PX)
+        grid_t = events.t_s[events.wanted]
+        self.start_m = start_m
+        at = np.stack([np.interp(self.events.t_s, grid_t, start_m[:, d]) for d in range(3)], axis=1)
+        self.linearise(at)
+        width = options.adapt_frames
+        reach = int(3 * width)
+        self.window = np.exp(-0.5 * (np.arange(-reach, reach + 1) / width) ** 2)
+
+    def linearise(self, at_m: Array) -> None:
+        """Pixels as linear functions of the point near at_m (E, 3)."""
+        J, predicted = np.zeros((len(at_m), 2, 3)), np.full((len(at_m), 2), np.nan)
+        for c, camera in enumerate(self.cameras):
+            own = self.events.camera == c
+            predicted[own], J[own] = camera.project_with_jacobian(at_m[own])
+        self.seen = np.isfinite(predicted).all(axis=1)
+        J[~self.seen] = 0.0
+        self.residual_px = np.where(self.seen[:, None], self.events.uv_px - predicted, 0.0)
+        self.z = self.residual_px + np.einsum("eij,ej->ei", J, at_m)
+        self.J = J
+
+    def posterior(self) -> PointPosterior | None:
+        """Fit, and again with everything at the wanted instants."""
+        model, q, used = self.all_white()
+        if q is None:
+            return None
+        if self.shape.white < 1.0:
+            model, q, used = self.as_stated(q, used)
+        return self.at_wanted(q, used, model)
+
+    def model(self, shape: NoiseShape, sigma_px: Array) -> _Model:
+        """The error sizes of every event under a noise shape."""
+        c = len(self.cameras)
+        slow = KINEMATIC
+        bias = slow + (2 * c if shape.slow > 0 else 0)
+        n = bias + (2 * c if shape.bias > 0 else 0)
+        white = np.maximum(shape.white * sigma_px**2, _LEAST_WHITE_PX**2)
+        return _Model(
+            white, np.sqrt(shape.slow) * sigma_px, np.sqrt(shape.bias) * sigma_px, shape.slow_s, slow, bias, n
+        )
+
+    def run(
+        self, events: PointEvents, model: _Model, white: Array, used: NDArray[np.bool_], q: Array, z: Array,
+        J: Array, *, covariances: bool = False,
+    ) -> tuple[_Run, float]:  # fmt: skip
+        """One pass forwards and backwards, and the log-likelihood."""
+        e, n = len(events.t_s), model.n
+        r = _Run(
+            np.empty((e, n)), np.empty((e, n, n)), np.zeros((e, n, 2)), np.zeros((e, 2, 2)), np.zeros((e, 2)),
+            np.empty((e, KINEMATIC)), np.empty((e if covariances else 0, 6, 6)), np.zeros((e, 2)),
+            np.ones((e, 2, 2)), np.empty(e),
+        )  # fmt: skip
+        x, P = self._before(model, events)
+        args = (events.t_s, events.camera, used, z, J, white, model.by_slow, model.by_bias, q, model.slow_s,
+                model.slow, model.bias)  # fmt: skip
+        log_likelihood = forwards(*args, x, P, r.xp, r.Pp, r.K, r.Si, r.v)
+        backwards(*args, r.xp, r.Pp, r.K, r.Si, r.v, r.means, r.covariances, r.apart, r.sure, r.energy)
+        return r, float(log_likelihood)
+
+    def _before(self, model: _Model, events: PointEvents) -> tuple[Array, Array]:
+        x = np.zeros(model.n)
+        x[:3] = self.start_m[events.grid[0]]
+        return x, np.diag(np.concatenate([_START_SD, np.ones(model.n - KINEMATIC)]) ** 2)
+
+    def likelihood(self, model: _Model, white: Array, used: NDArray[np.bool_], q: float) -> float:
+        """Of one intensity for the whole clip."""
+        e, n = len(self.events.t_s), model.n
+        x, P = self._before(model, self.events)
+        return float(
+            forwards(
+                self.events.t_s, self.events.camera, used, self.z, self.J, white, model.by_slow, model.by_bias,
+                np.full(e, q), model.slow_s, model.slow, model.bias, x, P, np.empty((e, n)),
+                np.empty((e, n, n)), np.zeros((e, n, 2)), np.zeros((e, 2, 2)), np.zeros((e, 2)),
+            )
+        )  # fmt: skip
+
+    def best_intensity(self, model: _Model, white: Array, used: NDArray[np.bool_]) -> float:
+        """The most likely single intensity: a coarse search, then two halvings."""
+        tried = {float(q): self.likelihood(model, white, used, float(q)) for q in _INTENSITIES}
+        for factor in (10**0.75, 10**0.4):
+            best = max(tried, key=lambda q: tried[q])
+            for q in (best / factor, best * factor):
+                tried[q] = self.likelihood(model, white, used, q)
+        return max(tried, key=lambda q: tried[q])
+
+    def all_white(self) -> tuple[_Model, Array | None, NDArray[np.bool_]]:
+        """With all noise white: intensities (E,), None where the fit ran away, and which observations count."""
+        model = self.model(NoiseShape(), self.sigma_px)
+        used = self.seen.copy()
+        weight = 1 / (1 + (self.residual_px**2).sum(axis=1) / self.sigma_px**2 / _CAUCHY2)
+        q = np.full(len(used), self.best_intensity(model, model.white / weight, used & self.events.agreed))
+        for round_ in range(3):
+            run, _ = self.run(self.events, model, model.white / weight, used, q, self.z, self.J)
+            distance2 = _distance2(run, model.white / weight, model.white)
+            if not np.isfinite(distance2[used]).all():
+                return model, None, used
+            weight = 1 / (1 + distance2 / _CAUCHY2)
+            if round_ == 1:
+                self.sigma_px = self.sigma_px * self._scale(distance2, used)
+                model = self.model(NoiseShape(), self.sigma_px)
+            if round_ < 2:
+                self.linearise(run.means[:, :3])
+                used = self.seen.copy()
+        gate2 = self.options.gate2 * np.where(self.events.agreed, self.options.agreed_factor, 1.0)
+        for round_ in range(self.options.adapt_rounds):
+            soft = round_ < self.options.adapt_rounds // 2
+            white = model.white / weight if soft else model.white
+            run, _ = self.run(self.events, model, white, used, q, self.z, self.J)
+            q = self.adapted(run.energy)
+            distance2 = _distance2(run, white, model.white)
+            if not np.isfinite(distance2[self.seen]).all():
+                return model, None, used
+            weight = 1 / (1 + distance2 / _CAUCHY2)
+            if round_ >= self.options.adapt_rounds - 2:
+                gate2 = np.minimum(gate2, self.options.gate2 * self.options.last_factor)
+            if not soft:
+                used = self.seen & (distance2 < gate2)
+            if round_ == self.options.adapt_rounds - 2:
+                self.linearise(run.means[:, :3])
+        return model, q, used
+
+    def as_stated(
+        self, q: Array, used: NDArray[np.bool_], rounds: int = 3
+    ) -> tuple[_Model, Array, NDArray[np.bool_]]:
+        """With the noise as it is made up."""
+        model = self.model(self.shape, self.sigma_px)
+        gate2 = self.options.gate2 * self.options.last_factor
+        for _ in range(rounds):
+            run, _ = self.run(self.events, model, model.white, used, q, self.z, self.J)
+            q = self.adapted(run.energy)
+        return model, q, used & (_distance2(run, model.white, model.white) < 4 * gate2)
+
+    def _scale(self, distance2: Array, used: NDArray[np.bool_]) -> Array:
+        """Per event: by how much its camera's errors are larger than stated; never below 1."""
+        out = np.ones(len(distance2))
+        for c in range(len(self.cameras)):
+            own = used & (self.events.camera == c)
+            ratio = float(np.median(distance2[own])) / _MEDIAN2 if own.sum() >= 30 else 1.0
+            out[self.events.camera == c] = np.sqrt(np.clip(ratio, 1.0, 64.0)) if ratio > 1.5 else 1.0
+        return out
+
+    def adapted(self, energy: Array) -> Array:
+        """Intensity (E,) as the energies around each event show it, longer stretches counting more."""
+        dt = np.diff(self.events.t_s, prepend=self.events.t_s[0])
+        grid = self.events.grid
+        total = np.bincount(grid, dt * energy, self.frames)
+        length = np.bincount(grid, dt, self.frames)
+        smooth = np.convolve(total, self.window, mode="full")[len(self.window) // 2 :][: self.frames]
+        weight = np.convolve(length, self.window, mode="full")[len(self.window) // 2 :][: self.frames]
+        known = weight > 0
+        q = np.interp(np.arange(self.frames), np.flatnonzero(known), smooth[known] / weight[known])
+        return np.asarray(np.clip(q, 1e-4, 1e13)[grid])
+
+    def at_wanted(self, q: Array, used: NDArray[np.bool_], model: _Model) -> PointPosterior | None:
+        """The last pass, with the wanted instants among the events."""
+        whole = self.whole
+        back = np.flatnonzero(~whole.wanted)
+        q_grid = np.full(self.frames, np.nan)
+        q_grid[self.events.grid] = q
+        known = np.flatnonzero(~np.isnan(q_grid))
+        q_grid = np.interp(np.arange(self.frames), known, q_grid[known])
+
+        def spread(values: Array, fill: float) -> Array:
+            out = np.full((len(whole.t_s), *values.shape[1:]), fill)
+            out[back] = values
+            return out
+
+        full = replace_sizes(model, *(spread(a, 1.0) for a in (model.white, model.by_slow, model.by_bias)))
+        counts = np.zeros(len(whole.t_s), dtype=bool)
+        counts[back] = used
+        z, J = spread(self.z, 0.0), spread(self.J, 0.0)
+        intensities = q_grid[whole.grid]
+        run, _ = self.run(whole, full, full.white, counts, intensities, z, J, covariances=True)
+        at = whole.wanted
+        means, covariances = run.means[at], run.covariances[at]
+        if not (np.isfinite(means).all() and np.isfinite(covariances).all()):
+            return None
+        factor = float(np.median(self.sigma_px / np.maximum(self.events.sigma_px, _LEAST_WHITE_PX)))
+        return PointPosterior(
+            means[:, :3], means[:, 3:6], covariances, whole, counts, factor, J, intensities, full, run.K,
+            run.Si, np.ascontiguousarray(run.Pp[at][:, :3]),
+        )  # fmt: skip
+
+
+def replace_sizes(model: _Model, white: Array, by_slow: Array, by_bias: Array) -> _Model:
+    """The model with other events."""
+    return replace(model, white=white, by_slow=by_slow, by_bias=by_bias)
+
+
+def _distance2(run: _Run, white: Array, nominal: Array) -> Array:
+    """(E,) squared distance in sigmas of every observation from what all others say, at its nominal noise."""
+    cov = run.sure + (nominal - white)[:, None, None] * np.eye(2)
+    det = cov[:, 0, 0] * cov[:, 1, 1] - cov[:, 0, 1] * cov[:, 1, 0]
+    a, b = run.apart.T
+    return np.asarray((cov[:, 1, 1] * a**2 - 2 * cov[:, 0, 1] * a * b + cov[:, 0, 0] * b**2) / det)
