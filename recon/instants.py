@@ -22,7 +22,7 @@ def points_at_instants(
     t = common_times(tracks, clocks)
     uv, sigma = [], []
     for camera in cameras:
-        pixels, sigmas = at_times(tracks.of(camera.name), t - clocks.of(camera.name).offset_s)
+        pixels, sigmas = at_times(tracks.of(camera.name), clocks.of(camera.name), t)
         uv.append(pixels)
         sigma.append(sigmas)
     shape = (len(t), len(tracks.keypoints))

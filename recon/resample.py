@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 
 from calibration.checks import Array
 from calibration.errors import NotMeasurable
-from recon.records import CameraTracks, Clocks, Tracks2D
+from recon.records import CameraTracks, Clock, Clocks, Tracks2D
 
 _LARGEST_GAP_FRAMES = 3.5  # two lost frames in a row are bridged in the picture; a longer gap stays a gap
 _SHORTEST_OVERLAP_S = 0.5
@@ -20,9 +20,9 @@ def common_times(tracks: Tracks2D, clocks: Clocks) -> Array:
     """
     starts, ends, steps = [], [], []
     for seen in tracks.cameras:
-        offset = clocks.of(seen.camera).offset_s
-        starts.append(seen.t_cam_s[0] + offset)
-        ends.append(seen.t_cam_s[-1] + offset)
+        start, end = clocks.of(seen.camera).rig_time(seen.t_cam_s[[0, -1]])
+        starts.append(float(start))
+        ends.append(float(end))
         steps.append(float(np.median(np.diff(seen.t_cam_s))))
     first, last = sorted(starts)[1], sorted(ends)[-2]
     if last - first < _SHORTEST_OVERLAP_S:
@@ -34,22 +34,24 @@ def common_times(tracks: Tracks2D, clocks: Clocks) -> Array:
     return np.asarray(first + step * np.arange(int((last - first) / step) + 1))
 
 
-def at_times(seen: CameraTracks, t_cam_s: Array) -> tuple[Array, Array]:
-    """Pixels (T, P, 2) and sigma (T, P) of one camera at its times (T,), by cubic Hermite interpolation.
+def at_times(seen: CameraTracks, clock: Clock, t_rig_s: Array) -> tuple[Array, Array]:
+    """Pixels (T, P, 2) and sigma (T, P) of one camera at rig times (T,), by cubic Hermite interpolation.
 
-    A neighbour on both sides within 3.5 frames is needed; sigma is the larger of the two neighbours'.
+    Each pixel stands at the time when its own row was exposed. A neighbour on both sides within 3.5 frames is
+    needed; sigma is the larger of the two neighbours'.
     """
     frame = float(np.median(np.diff(seen.t_cam_s)))
-    uv = np.full((len(t_cam_s), seen.uv_px.shape[1], 2), np.nan)
+    uv = np.full((len(t_rig_s), seen.uv_px.shape[1], 2), np.nan)
     sigma = np.full(uv.shape[:2], np.nan)
     for p in range(uv.shape[1]):
         have = np.flatnonzero(~np.isnan(seen.sigma_px[:, p]))
         if len(have) < 2:
             continue
-        times, pixels, sigmas = seen.t_cam_s[have], seen.uv_px[have, p], seen.sigma_px[have, p]
-        right = np.clip(np.searchsorted(times, t_cam_s), 1, len(times) - 1)
+        pixels, sigmas = seen.uv_px[have, p], seen.sigma_px[have, p]
+        times = clock.rig_time(seen.t_cam_s[have], pixels[:, 1], seen.size_px[1])
+        right = np.clip(np.searchsorted(times, t_rig_s), 1, len(times) - 1)
         width = times[right] - times[right - 1]
-        s = (t_cam_s - times[right - 1]) / width
+        s = (t_rig_s - times[right - 1]) / width
         inside = (s >= -0.01) & (s <= 1.01) & (width <= _LARGEST_GAP_FRAMES * frame)
         uv[inside, p] = _hermite(times, pixels, right, s)[inside]
         sigma[inside, p] = np.maximum(sigmas[right - 1], sigmas[right])[inside]

@@ -79,7 +79,7 @@ def repair_swaps(
     """
     options = options or SwapOptions()
     t = common_times(tracks, clocks)
-    seen = [at_times(tracks.of(c.name), t - clocks.of(c.name).offset_s) for c in cameras]
+    seen = [at_times(tracks.of(c.name), clocks.of(c.name), t) for c in cameras]
     repaired = {c.name: tracks.of(c.name) for c in cameras}
     found: list[Exchange] = []
     for parts in GROUPS:
@@ -93,7 +93,7 @@ def repair_swaps(
             ]
             if not undone:
                 continue
-            own_t = repaired[camera.name].t_cam_s + clocks.of(camera.name).offset_s
+            own_t = clocks.of(camera.name).rig_time(repaired[camera.name].t_cam_s)
             nearest = np.clip(np.round((own_t - t[0]) / (t[1] - t[0])).astype(int), 0, len(t) - 1)
             inside = (own_t >= t[0]) & (own_t <= t[-1])
             repaired[camera.name] = _exchange(repaired[camera.name], left, right, exchanged[nearest] & inside)

@@ -16,9 +16,10 @@ from calibration.geometry.camera import N_CAMERA
 from demo_rigs.cast import Take
 from recon.body import Body, elbow_angle_rad, foot_yaw_rad, knee_flexion_rad
 from recon.detector_study import study_of
+from recon.instants import points_at_instants
 from recon.joints import to_joint_centres
 from recon.records import BODY, Motion, Tracks2D
-from recon.sync import estimate_clocks
+from recon.sync import estimate_clocks, refine_clocks
 from recon.uncertainty import ErrorModel, covariance_of, displacements
 
 LIMBS = ("shoulder", "elbow", "wrist", "hip", "knee", "ankle")
@@ -64,7 +65,9 @@ def measure_take(work: Path, take: Take, mode: str, way: Way) -> Accuracy:
     if not way.weights:
         tracks = _even(tracks)
     cameras = [take.scene.cameras[c] for c in names]
-    found = motion_of(take, tracks, estimate_clocks(cameras, tracks))
+    clocks = estimate_clocks(cameras, tracks)
+    clocks = refine_clocks(cameras, tracks, clocks, points_at_instants(cameras, tracks, clocks))
+    found = motion_of(take, tracks, clocks)
     motion, model = found.motion, ErrorModel()
     if way.corrected:
         motion, centres = to_joint_centres(motion, study_of(mode))

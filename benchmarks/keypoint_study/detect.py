@@ -12,11 +12,12 @@ from calibration.checks import Array
 from calibration.footage import frames
 from demo_rigs.cast import Take
 from recon.assets import pose_model
-from recon.keypoints.follow import _PERSON_SHARE, _search
-from recon.keypoints.pose import Pose, PoseReader, Window
-from recon.records import BODY
+from recon.keypoints.follow import _NOBODY, _PERSON_SHARE, _search
+from recon.keypoints.passes import MODES as DETECTOR_MODES
+from recon.keypoints.passes import Mode, look_at, mode_of
+from recon.keypoints.pose import PoseReader, Window
 
-MODES = ("single",)
+MODES = tuple(DETECTOR_MODES)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -40,7 +41,7 @@ def detect(work: Path, take: Take, camera: str, mode: str) -> Seen:
     path, clip = seen_path(work, take, camera, mode), clip_path(work, take, camera)
     if not path.is_file() or path.stat().st_mtime < clip.stat().st_mtime:
         path.parent.mkdir(parents=True, exist_ok=True)
-        seen = _single(clip)
+        seen = _read(clip, mode_of(mode))
         np.savez_compressed(
             path, t=seen.t_cam_s, uv=seen.uv_px, visibility=seen.visibility, spread=seen.spread_px
         )
@@ -48,17 +49,18 @@ def detect(work: Path, take: Take, camera: str, mode: str) -> Seen:
         return Seen(data["t"], data["uv"], data["visibility"], data["spread"])
 
 
-def _single(clip: Path) -> Seen:
-    """One pass of the heavy model on a window that follows the player."""
-    times, poses = [], []
+def _read(clip: Path, mode: Mode) -> Seen:
+    """The program's own detector on a window that follows the player, without racket and ball."""
+    times, found = [], []
     window: Window | None = None
-    nobody = Pose(np.full((len(BODY), 2), np.nan), np.full(len(BODY), np.nan))
     with PoseReader(pose_model("heavy")) as reader:
         for frame in frames(clip):
-            pose = reader.read(frame.image_bgr, window) if window is not None else None
-            pose = pose or _search(reader, frame.image_bgr)
-            window = None if pose is None else Window(0, 0, 0).around(pose.uv_px, _PERSON_SHARE)
+            seen = look_at(reader, frame.image_bgr, window, mode) if window is not None else None
+            seen = seen or _search(reader, frame.image_bgr, mode)
+            window = None if seen is None else Window(0, 0, 0).around(seen.uv_px, _PERSON_SHARE)
             times.append(frame.t_s)
-            poses.append(pose or nobody)
-    uv, visible = np.stack([p.uv_px for p in poses]), np.stack([p.visibility for p in poses])
-    return Seen(np.array(times), uv, visible, np.full(visible.shape, np.nan))
+            found.append(seen or _NOBODY)
+    uv, visible, spread = (
+        np.stack([getattr(s, field) for s in found]) for field in ("uv_px", "visibility", "spread_px")
+    )
+    return Seen(np.array(times), uv, visible, spread)

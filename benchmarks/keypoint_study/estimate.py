@@ -14,6 +14,7 @@ from recon.detector_study import PARTS
 _USUAL_M = 0.03  # a miss of 3 cm weighs half: swaps and gross errors must not set an offset
 _RIDGE = 0.004  # of the second frame's axes: where both segments turn alike, the first one gets the offset
 _CLIP_SIGMAS = 4.0  # gross errors are the gate's business, not the noise model's
+_MOST = (1.0, 24.0, 10.0)  # base, hidden, spread: where nothing is ever hidden, nothing is known of hiding
 _LEAST = 0.001  # body sizes: no offset is known better than that, whatever few athletes say
 _LAGS_S = 0.6
 _SLOW_S = np.linspace(0.04, 0.25, 43)  # slower than that cannot be told from a bias in two seconds
@@ -113,7 +114,7 @@ def pixel_error(residuals: Sequence[Residuals], offsets: Sequence[Offsets], part
         return np.asarray(np.sqrt((base**2 + (gain * np.nan_to_num(r.spread)) ** 2) * growth))
 
     shares = noise_shares([(r.t_s, m / sigma(r)[:, None]) for r, m in zip(rows, misses, strict=True)])
-    return {"base": _short(base), "hidden": _short(hidden), "spread": _short(gain), **shares}
+    return {"base": _short(base), "hidden": round(hidden, 2), "spread": _short(gain), **shares}
 
 
 def _sigma_model(miss: Array, seen: Array, spread: Array) -> tuple[float, float, float]:
@@ -123,14 +124,14 @@ def _sigma_model(miss: Array, seen: Array, spread: Array) -> tuple[float, float,
     varied = bool(np.any(spread > 0))
 
     def cost(p: Array) -> float:
-        base, hidden, gain = np.exp(p)
+        base, hidden, gain = np.minimum(np.exp(p), _MOST)
         variance = (base**2 + (gain * spread) ** 2 * varied) * (1 + hidden * (1 - seen) ** 2)
         z2 = np.minimum(square / variance, _CLIP_SIGMAS**2)
         return float(np.mean(np.log(variance) + z2))
 
     starts = [np.log([typical, h, g]) for h in (0.3, 5.0) for g in (0.5, 3.0)]
     best = min((minimize(cost, s, method="Nelder-Mead") for s in starts), key=lambda found: found.fun)
-    base, hidden, gain = np.exp(best.x)
+    base, hidden, gain = np.minimum(np.exp(best.x), _MOST)
     return float(base), float(hidden), float(gain) if varied else 0.0
 
 

@@ -14,7 +14,12 @@ from recon.cli.app import ERR, OUT, SessionFolder, app, print_notes, progress_ba
 @app.command()
 def measure(
     session: SessionFolder,
-    model: Annotated[str, typer.Option(help="Pose model: heavy or full")] = "heavy",
+    full: Annotated[
+        bool, typer.Option("--full", help="As many looks at every frame as pay: slower, surer, for reports")
+    ] = False,
+    model: Annotated[
+        str, typer.Option(help="Size of the pose model: heavy, or full, which is smaller")
+    ] = "heavy",
     workers: Annotated[int, typer.Option(help="Processes that read video")] = 2,
     rig_version: Annotated[
         str | None, typer.Option(help="Measure with this calibration from the rig's history (its hash)")
@@ -32,7 +37,11 @@ def measure(
 
     with progress_bars() as tell:
         options = PipelineOptions(
-            variant=model, workers=workers, rig_version=rig_version, joint_centres=not as_detected
+            mode="full" if full else "quick",
+            variant=model,
+            workers=workers,
+            rig_version=rig_version,
+            joint_centres=not as_detected,
         )
         result = measure_session(session, options, tell)
     for clock in result.clocks.clocks:

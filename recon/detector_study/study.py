@@ -17,7 +17,7 @@ from calibration.errors import BadInput
 from recon.records import BODY, NoiseShape
 
 MEASURED = Path(__file__).with_name("measured.json")
-USUAL_MODE = "single"
+USUAL_MODE = "quick"
 """The mode that the program uses unless told otherwise."""
 KIND, FORMAT = "courtplumb detector study", 1
 ADULT_M = 1.30

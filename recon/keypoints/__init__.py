@@ -4,12 +4,16 @@ from recon.keypoints.assemble import tracks_from_clips
 from recon.keypoints.follow import ClipTracks, follow, scene_of
 from recon.keypoints.markers import MARKERS, MarkerOptions
 from recon.keypoints.own_file import read_own_keypoints
+from recon.keypoints.passes import MODES, Mode, mode_of
 
 __all__ = [
     "MARKERS",
+    "MODES",
     "ClipTracks",
     "MarkerOptions",
+    "Mode",
     "follow",
+    "mode_of",
     "read_own_keypoints",
     "scene_of",
     "tracks_from_clips",

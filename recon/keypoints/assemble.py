@@ -41,7 +41,7 @@ def tracks_from_clips(
                 "is the player whole in the picture and lit?"
             )
         height = apparent_height_px(body)
-        sigma = height * _share(study, clip)
+        sigma = height * _share(study, clip, height)
         sigma = np.where(np.isnan(body[..., 0]), np.nan, sigma)
         both = np.concatenate([sigma, clip.marker_sigma_px], axis=1)
         cameras.append(CameraTracks(name, size, clip.t_cam_s, clip.uv_px, both))
@@ -49,11 +49,11 @@ def tracks_from_clips(
     return Tracks2D(KEYPOINTS, tuple(cameras), source, noise)
 
 
-def _share(study: DetectorStudy, clip: ClipTracks) -> Array:
+def _share(study: DetectorStudy, clip: ClipTracks, height_px: float) -> Array:
     """(T, 27) sigma of the body points as shares of the player's height."""
     errors = [study.pixels[name.split("_")[-1]] for name in BODY]
-    single = np.full(len(clip.t_cam_s), np.nan)
-    return np.stack([e.sigma(clip.visibility[:, p], single) for p, e in enumerate(errors)], axis=1)
+    spread = clip.spread_px / height_px
+    return np.stack([e.sigma(clip.visibility[:, p], spread[:, p]) for p, e in enumerate(errors)], axis=1)
 
 
 def apparent_height_px(body_uv_px: Array) -> float:

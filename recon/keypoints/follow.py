@@ -11,6 +11,7 @@ import numpy as np
 from calibration.checks import Array
 from calibration.footage import frames, probe
 from recon.keypoints.markers import MARKERS, Image, MarkerOptions, empty_scene, find_markers
+from recon.keypoints.passes import Mode, Seen, look_at
 from recon.keypoints.pose import Pose, PoseReader, Window, search_windows
 from recon.records import BODY, KEYPOINTS
 
@@ -22,13 +23,15 @@ _PERSON_SHARE = 0.62
 class ClipTracks:
     """What was seen in a stretch of one clip, before uncertainties are given to the body points.
 
-    t_cam_s (T,), uv_px (T, P, 2) in the order of KEYPOINTS, visibility (T, 27), marker_sigma_px (T, 4).
+    t_cam_s (T,), uv_px (T, P, 2) in the order of KEYPOINTS, visibility (T, 27), marker_sigma_px (T, 4);
+    spread_px (T, 27) between the model's passes, NaN where there was one.
     """
 
     t_cam_s: Array
     uv_px: Array
     visibility: Array
     marker_sigma_px: Array
+    spread_px: Array
 
 
 def scene_of(video: Path, samples: int = 9) -> Image:
@@ -52,6 +55,7 @@ def follow(
     model: Path,
     scene: Image,
     markers: MarkerOptions,
+    mode: Mode,
     *,
     start_s: float | None = None,
     stop_s: float | None = None,
@@ -63,36 +67,39 @@ def follow(
     tenth frame so that an empty court costs little. tick is called once a frame.
     Raises BadInput for a video or model that cannot be read.
     """
-    times, points, visible, spread = [], [], [], []
+    times, points, visible, sigmas, spread = [], [], [], [], []
     window: Window | None = None
     wait = 0
     with PoseReader(model) as reader:
         for frame in frames(video, start_s=start_s, stop_s=stop_s):
-            pose = reader.read(frame.image_bgr, window) if window is not None else None
-            if pose is None and wait <= 0:
-                pose = _search(reader, frame.image_bgr)
-                wait = 0 if pose is not None else 10
+            seen = look_at(reader, frame.image_bgr, window, mode) if window is not None else None
+            if seen is None and wait <= 0:
+                seen = _search(reader, frame.image_bgr, mode)
+                wait = 0 if seen is not None else 10
             wait -= 1
-            window = None if pose is None else Window(0, 0, 0).around(pose.uv_px, _PERSON_SHARE)
+            window = None if seen is None else Window(0, 0, 0).around(seen.uv_px, _PERSON_SHARE)
             region = _marker_region(frame.image_bgr, window)
             marker_uv, marker_sigma = find_markers(frame.image_bgr, scene, region, markers)
-            body = (
-                pose if pose is not None else Pose(np.full((len(BODY), 2), np.nan), np.full(len(BODY), np.nan))
-            )
+            body = seen if seen is not None else _NOBODY
             times.append(frame.t_s)
             points.append(np.concatenate([body.uv_px, marker_uv]))
             visible.append(body.visibility)
-            spread.append(marker_sigma)
+            sigmas.append(marker_sigma)
+            spread.append(body.spread_px)
             tick()
     return ClipTracks(
         np.array(times),
         np.array(points).reshape(-1, len(KEYPOINTS), 2),
         np.array(visible).reshape(-1, len(BODY)),
-        np.array(spread).reshape(-1, len(MARKERS)),
+        np.array(sigmas).reshape(-1, len(MARKERS)),
+        np.array(spread).reshape(-1, len(BODY)),
     )
 
 
-def _search(reader: PoseReader, image: Image) -> Pose | None:
+_NOBODY = Seen(np.full((len(BODY), 2), np.nan), np.full(len(BODY), np.nan), np.full(len(BODY), np.nan))
+
+
+def _search(reader: PoseReader, image: Image, mode: Mode) -> Seen | None:
     """The largest person found in any search window, read again in a window of their own."""
     best: Pose | None = None
     for window in search_windows(image.shape[1], image.shape[0]):
@@ -101,8 +108,8 @@ def _search(reader: PoseReader, image: Image) -> Pose | None:
             best = pose
     if best is None:
         return None
-    again = reader.read(image, Window(0, 0, 0).around(best.uv_px, _PERSON_SHARE))
-    return again or best
+    again = look_at(reader, image, Window(0, 0, 0).around(best.uv_px, _PERSON_SHARE), mode)
+    return again or Seen(best.uv_px, best.visibility, np.full(len(BODY), np.nan))
 
 
 def _extent(pose: Pose) -> float:

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cache
 
 import cv2
 import numpy as np
+from cv2.typing import MatLike
 from numpy.typing import NDArray
 
 from calibration.checks import Array
@@ -53,26 +55,39 @@ def find_markers(
     """
     left, top, right, bottom = region
     piece, behind = image_bgr[top:bottom, left:right], scene_bgr[top:bottom, left:right]
-    changed = cv2.absdiff(piece, behind).max(axis=2) >= options.min_difference
-    changed &= cv2.subtract(piece, behind).max(axis=2) >= options.min_increase
     uv, sigma = np.full((len(MARKERS), 2), np.nan), np.full(len(MARKERS), np.nan)
-    if not changed.any():
+    changed = _beyond(cv2.absdiff(piece, behind), options.min_difference)
+    changed = cv2.bitwise_and(changed, _beyond(cv2.subtract(piece, behind), options.min_increase))
+    x, y, w, h = cv2.boundingRect(changed)
+    if w == 0:
         return uv, sigma
-    hsv = cv2.cvtColor(piece, cv2.COLOR_BGR2HSV_FULL)
-    hue = hsv[..., 0].astype(np.float32) * (360 / 256)
-    saturation = np.asarray(hsv[..., 1], dtype=np.uint8)
-    coloured = (
-        changed & (saturation >= round(255 * options.min_saturation)) & (hsv[..., 2] >= options.min_value)
-    )
+    inner = np.s_[y : y + h, x : x + w]
+    hsv = cv2.cvtColor(piece[inner], cv2.COLOR_BGR2HSV_FULL)
+    least = (0, round(255 * options.min_saturation), options.min_value)
+    coloured = cv2.bitwise_and(changed[inner], cv2.inRange(hsv, least, (255, 255, 255)))
+    if not cv2.countNonZero(coloured):
+        return uv, sigma
+    hue, saturation = np.ascontiguousarray(hsv[..., 0]), hsv[..., 1]
     for k, target in enumerate(options.hues_deg):
-        off = np.abs((hue - target + 180) % 360 - 180)
-        mask = (coloured & (off <= options.tolerance_deg)).astype(np.uint8)
+        mask = cv2.bitwise_and(coloured, cv2.LUT(hue, _near_hue(target, options.tolerance_deg)))
         found = _best_patch(mask, saturation, options, (image_bgr.shape[0] / 720) ** 2)
         if found is not None:
             (u, v), area = found
-            uv[k] = (u + left, v + top)
+            uv[k] = (u + left + x, v + top + y)
             sigma[k] = marker_sigma_px(area)
     return uv, sigma
+
+
+def _beyond(image: MatLike, limit: int) -> MatLike:
+    """255 where any channel reaches the limit."""
+    return cv2.bitwise_not(cv2.inRange(image, (0, 0, 0), (limit - 1,) * 3))
+
+
+@cache
+def _near_hue(target_deg: float, tolerance_deg: float) -> Image:
+    """(256,) table: 255 where a hue of OpenCV's full circle lies near the wanted one."""
+    off = np.abs((np.arange(256) * (360 / 256) - target_deg + 180) % 360 - 180)
+    return np.where(off <= tolerance_deg, 255, 0).astype(np.uint8)
 
 
 def marker_sigma_px(area_px: float) -> float:
@@ -84,9 +99,16 @@ def marker_sigma_px(area_px: float) -> float:
 
 
 def _best_patch(
-    mask: Image, saturation: Image, options: MarkerOptions, area_scale: float
+    mask: MatLike, saturation: MatLike, options: MarkerOptions, area_scale: float
 ) -> tuple[tuple[float, float], float] | None:
     """Centre (weighted by saturation) and area of the largest patch of plausible size."""
+    x0, y0, w0, h0 = cv2.boundingRect(mask)
+    if w0 == 0:
+        return None
+    # a margin of one, so that a patch at the edge grows as it would in the whole picture
+    x0, y0 = max(x0 - 1, 0), max(y0 - 1, 0)
+    piece = np.s_[y0 : y0 + h0 + 2, x0 : x0 + w0 + 2]
+    mask, saturation = mask[piece], saturation[piece]
     joined = cv2.dilate(mask, np.ones((3, 3), np.uint8))  # strings and frame cut a band into pieces
     count, labels, stats, _ = cv2.connectedComponentsWithStats(joined, connectivity=8)
     best: tuple[tuple[float, float], float] | None = None
@@ -100,5 +122,6 @@ def _best_patch(
         weight = saturation[y : y + h, x : x + w] * inside
         rows, columns = np.mgrid[y : y + h, x : x + w]
         total = float(weight.sum())
-        best = ((float((columns * weight).sum() / total), float((rows * weight).sum() / total)), area)
+        u, v = float((columns * weight).sum() / total), float((rows * weight).sum() / total)
+        best = ((u + x0, v + y0), area)
     return best

@@ -82,17 +82,25 @@ class PoseReader:
     ) -> None:
         self._landmarker.close()
 
-    def read(self, image_bgr: Image, window: Window) -> Pose | None:
-        """The person in a window of the picture, None where the model sees none."""
+    def read(self, image_bgr: Image, window: Window, *, mirrored: bool = False) -> Pose | None:
+        """The person in a window of the picture, None where the model sees none.
+
+        mirrored: the model looks at the window's mirror image. Places come back where they are; the names of
+        the sides are the mirror image's.
+        """
         import mediapipe as mp
 
         crop, left, top = cut(image_bgr, window)
+        if mirrored:
+            crop = np.ascontiguousarray(crop[:, ::-1])
         rgb = cv2.cvtColor(crop, cv2.COLOR_BGR2RGB)
         found = self._landmarker.detect(mp.Image(image_format=mp.ImageFormat.SRGB, data=rgb)).pose_landmarks
         if not found:
             return None
         marks = np.array([(m.x, m.y, m.visibility) for m in found[0]])[_ROWS]
         # normalised x in [0, 1] spans the crop from edge to edge; pixel centres are at integers
+        if mirrored:
+            marks[:, 0] = 1 - marks[:, 0]
         uv = marks[:, :2] * [crop.shape[1], crop.shape[0]] - 0.5 + [left, top]
         return Pose(uv, marks[:, 2])
 

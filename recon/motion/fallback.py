@@ -9,8 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.checks import Array
-from recon.motion.events import PointEvents
 from recon.records import Points3D, PointStatus
+from recon.smoothing.events import PointEvents
 
 _LINGERS_S = 0.1  # errors of detected points: 110-150 ms measured on rendered players
 

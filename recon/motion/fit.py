@@ -10,15 +10,13 @@ from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import median_filter
 
 from calibration.checks import Array
 from calibration.errors import BadInput, NotMeasurable
 from calibration.geometry import Camera
-from recon.motion.events import PointEvents, events_of
 from recon.motion.fallback import SinglePoints
-from recon.motion.smoother import PointPosterior, SmootherOptions, smooth_point
 from recon.records import Clocks, Motion, Points3D, PointStatus, Tracks2D
+from recon.smoothing import PointEvents, PointPosterior, SmootherOptions, events_of, rough_curve, smooth_point
 
 _LEAST_SAMPLES = 10
 
@@ -124,18 +122,11 @@ def _fit_point(
 ) -> PointPosterior | SinglePoints:
     name = points.keypoints[p]
     events = events_of(cameras, tracks, clocks, points, name)
-    start = _rough_curve(points, p)
+    start = rough_curve(points, p)
     found = smooth_point(cameras, events, start, tracks.noise[tracks.index(name)], options.smoother)
     if found is None or _parted(found.xyz_m, points, p) > options.max_parting_sigma:
         return SinglePoints.of(points, p, events)
     return found
-
-
-def _rough_curve(points: Points3D, p: int) -> Array:
-    """(T, 3) the per-frame points without their outliers in time, joined by straight lines."""
-    ok = points.status[:, p] == PointStatus.OK
-    smooth = median_filter(points.xyz_m[ok, p], size=(5, 1), mode="nearest")
-    return np.stack([np.interp(points.t_s, points.t_s[ok], smooth[:, d]) for d in range(3)], axis=1)
 
 
 def _parted(xyz_m: Array, points: Points3D, p: int) -> float:

@@ -14,7 +14,16 @@ import numpy as np
 from calibration.footage import probe
 from calibration.provenance import content_hash
 from recon.assets import pose_model
-from recon.keypoints import MARKERS, ClipTracks, MarkerOptions, follow, scene_of, tracks_from_clips
+from recon.keypoints import (
+    MARKERS,
+    ClipTracks,
+    MarkerOptions,
+    Mode,
+    follow,
+    mode_of,
+    scene_of,
+    tracks_from_clips,
+)
 from recon.keypoints.markers import Image
 from recon.pipeline.options import METHOD, PipelineOptions, Progress
 from recon.records import Tracks2D
@@ -22,7 +31,7 @@ from recon.session import Session
 from recon.store import write_whole
 
 _PIECE_S = 1.0  # a lost run repeats at most this much of each worker's clip
-_FIELDS = ("t_cam_s", "uv_px", "visibility", "marker_sigma_px")
+_FIELDS = ("t_cam_s", "uv_px", "visibility", "marker_sigma_px", "spread_px")
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,23 +52,26 @@ def detect_tracks(session: Session, options: PipelineOptions, progress: Progress
     hues = (tape.tip_hue_deg, tape.throat_hue_deg, tape.butt_hue_deg, tape.ball_hue_deg)
     markers = MarkerOptions(hues_deg=hues, tolerance_deg=tape.tolerance_deg)
     model = pose_model("full" if options.variant == "full" else "heavy")
+    mode = mode_of(options.mode)
     cameras = session.camera_names
     sizes = {name: probe(session.video_path(name)).size_px for name in cameras}
-    pieces = {name: _pieces(session, name, model, markers) for name in cameras}
+    pieces = {name: _pieces(session, name, model, markers, mode) for name in cameras}
     todo = [p for name in cameras for p in pieces[name] if not p.kept.is_file()]
     if todo:
         _run(session, todo, model, markers, options, progress)
     clips = {name: (sizes[name], _joined([_load(p.kept) for p in pieces[name]])) for name in cameras}
-    return tracks_from_clips(clips, f"pose landmark model, {options.variant}; tape and ball by colour")
+    return tracks_from_clips(
+        clips, f"pose landmark model, {options.variant}, {mode.name} mode; tape and ball by colour", mode.name
+    )
 
 
-def _pieces(session: Session, camera: str, model: Path, markers: MarkerOptions) -> list[_Piece]:
+def _pieces(session: Session, camera: str, model: Path, markers: MarkerOptions, mode: Mode) -> list[_Piece]:
     """The pieces of one clip. Their file name carries what they depend on: video, model, options, method."""
     video = session.video_path(camera)
     duration = probe(video).duration_s or _PIECE_S
     count = max(1, round(duration / _PIECE_S))
     edges = [duration * k / count for k in range(count)]
-    key = f"{content_hash(video)[:16]}-{content_hash(model)[:8]}-{_digest(markers)}-{METHOD}"
+    key = f"{content_hash(video)[:16]}-{content_hash(model)[:8]}-{_digest(markers, mode)}-{METHOD}"
     folder = session.derived / "cache"
     return [
         _Piece(
@@ -69,8 +81,8 @@ def _pieces(session: Session, camera: str, model: Path, markers: MarkerOptions) 
     ]
 
 
-def _digest(markers: MarkerOptions) -> str:
-    return hashlib.sha256(repr(markers).encode()).hexdigest()[:8]
+def _digest(markers: MarkerOptions, mode: Mode) -> str:
+    return hashlib.sha256(repr((markers, mode)).encode()).hexdigest()[:8]
 
 
 def _run(
@@ -82,13 +94,22 @@ def _run(
     progress: Progress,
 ) -> None:
     label = "finding player, racket and ball"
+    mode = mode_of(options.mode)
     scenes = {name: scene_of(session.video_path(name)) for name in {p.camera for p in todo}}
     # spawned, not forked: the model's library has threads of its own, which a fork would freeze
     context = multiprocessing.get_context("spawn")
     progress(label, 0, len(todo))
     with ProcessPoolExecutor(min(options.workers, len(todo)), context, initializer=_quiet) as pool:
         futures: dict[Future[ClipTracks], _Piece] = {
-            pool.submit(_follow_piece, session.video_path(p.camera), model, scenes[p.camera], markers, p): p
+            pool.submit(
+                _follow_piece,
+                session.video_path(p.camera),
+                model,
+                scenes[p.camera],
+                markers,
+                mode,
+                p,
+            ): p
             for p in todo
         }
         try:
@@ -105,8 +126,10 @@ def _quiet() -> None:
     os.dup2(os.open(os.devnull, os.O_WRONLY), 2)
 
 
-def _follow_piece(video: Path, model: Path, scene: Image, markers: MarkerOptions, piece: _Piece) -> ClipTracks:
-    return follow(video, model, scene, markers, start_s=piece.start_s, stop_s=piece.stop_s)
+def _follow_piece(
+    video: Path, model: Path, scene: Image, markers: MarkerOptions, mode: Mode, piece: _Piece
+) -> ClipTracks:
+    return follow(video, model, scene, markers, mode, start_s=piece.start_s, stop_s=piece.stop_s)
 
 
 def _save(path: Path, clip: ClipTracks) -> None:

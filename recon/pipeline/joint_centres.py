@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from recon.detector_study import USUAL_MODE, study_of
+from recon.detector_study import study_of
 from recon.joints import to_joint_centres
 from recon.pipeline.options import PipelineOptions
 from recon.records import Motion
@@ -16,7 +16,7 @@ def joint_centres(session: Session, motion: Motion, options: PipelineOptions) ->
     Only points of the program's own detector are moved: its study says nothing about others. Own keypoints
     count as such where the session says so (keypoints_mode).
     """
-    mode = detector_mode(session)
+    mode = detector_mode(session, options)
     as_found = ErrorModel(joint_offset_m=UNKNOWN_OFFSET_M)
     if mode is None:
         return motion, as_found, "own keypoints are used where they are: what found them is not said"
@@ -26,6 +26,6 @@ def joint_centres(session: Session, motion: Motion, options: PipelineOptions) ->
     return moved, ErrorModel(joint_draws=centres.draws), centres.sentence()
 
 
-def detector_mode(session: Session) -> str | None:
+def detector_mode(session: Session, options: PipelineOptions) -> str | None:
     """Mode of the study that a session's body points belong to; None where another source found them."""
-    return USUAL_MODE if session.file.keypoints is None else session.file.keypoints_mode
+    return options.mode if session.file.keypoints is None else session.file.keypoints_mode

@@ -22,13 +22,15 @@ def silent(_label: str, _done: int, _total: int) -> None:
 class PipelineOptions:
     """What to measure with.
 
-    variant      the pose model, "heavy" or "full"
+    mode         how often the model looks at a frame: "quick" or "full" (recon.keypoints.passes)
+    variant      the pose model's size, "heavy" or "full"
     workers      processes
     pictures     keep frames for the viewer
     rig_version  beginning of the hash of a calibration in the rig's history; the current one where None
     joint_centres  move detected body points onto the joint centres they stand for
     """
 
+    mode: str = "quick"
     variant: str = "heavy"
     workers: int = 2
     pictures: bool = True
@@ -38,5 +40,7 @@ class PipelineOptions:
     def __post_init__(self) -> None:
         if self.variant not in ("heavy", "full"):
             raise BadInput(f"pose model: want 'heavy' or 'full', got {self.variant!r}")
+        if self.mode not in ("quick", "full"):
+            raise BadInput(f"mode: want 'quick' or 'full', got {self.mode!r}")
         if self.workers < 1:
             raise BadInput(f"workers: want >= 1, got {self.workers}")

@@ -13,7 +13,7 @@ from calibration.footage import frames
 from recon import result as names
 from recon.keypoints.markers import Image
 from recon.pipeline.options import Progress
-from recon.records import Events
+from recon.records import Clock, Events
 from recon.result import Result
 from recon.scene.pictures import skeleton_in_picture
 from recon.store import save_frame_index, write_whole
@@ -34,8 +34,8 @@ def make_pictures(result: Result, progress: Progress) -> None:
     cameras = [c.camera for c in result.tracks.cameras if c.camera in result.session.file.video]
     for done, camera in enumerate(cameras):
         progress("keeping pictures", done, len(cameras))
-        offset = result.clocks.of(camera).offset_s
-        _one_camera(result, camera, first - offset, last - offset)
+        clock = result.clocks.of(camera)
+        _one_camera(result, camera, float(clock.camera_time(first)), float(clock.camera_time(last)))
     progress("keeping pictures", len(cameras), len(cameras))
 
 
@@ -52,7 +52,7 @@ def _one_camera(result: Result, camera: str, start_s: float, stop_s: float) -> N
     folder.mkdir(parents=True, exist_ok=True)
     for old in folder.glob("*.jpg"):
         old.unlink()
-    stills = _still_times(result.events, result.clocks.of(camera).offset_s)
+    stills = _still_times(result.events, result.clocks.of(camera))
     kept_times: list[float] = []
     kept_names: list[str] = []
     nearest: dict[str, tuple[float, float, Image]] = {}
@@ -74,8 +74,8 @@ def _one_camera(result: Result, camera: str, start_s: float, stop_s: float) -> N
         _write_picture(path, still)
 
 
-def _still_times(events: Events, offset_s: float) -> dict[str, float]:
-    return {e.name: e.t_s - offset_s for e in events.events if e.t_s is not None}
+def _still_times(events: Events, clock: Clock) -> dict[str, float]:
+    return {e.name: float(clock.camera_time(e.t_s)) for e in events.events if e.t_s is not None}
 
 
 def _write_picture(path: Path, image: Image) -> None:

@@ -37,7 +37,7 @@ from recon.records import Tracks2D
 from recon.result import Result, load_result
 from recon.session import Session, load_session
 from recon.swaps import Exchange, repair_swaps
-from recon.sync import estimate_clocks
+from recon.sync import estimate_clocks, refine_clocks
 from recon.uncertainty import covariance_of, displacements
 
 _PROVENANCE = "courtplumb provenance"
@@ -119,7 +119,11 @@ def _making(session: Session, options: PipelineOptions) -> dict[str, object]:
     return {
         "program_version": program_version(),
         "method": METHOD,
-        "options": {"pose model": options.variant, "joint centres": options.joint_centres},
+        "options": {
+            "mode": options.mode,
+            "pose model": options.variant,
+            "joint centres": options.joint_centres,
+        },
         "inputs": inputs,
     }
 
@@ -214,6 +218,7 @@ def _reconstruct(
     # exchanged sides hardly move the clocks (their points are outvoted), and finding them needs the clocks
     tracks, exchanges = repair_swaps(rig.cameras, tracks, estimate_clocks(rig.cameras, tracks))
     clocks = estimate_clocks(rig.cameras, tracks)
+    clocks = refine_clocks(rig.cameras, tracks, clocks, points_at_instants(rig.cameras, tracks, clocks))
     store.save_clocks(d / names.CLOCKS, clocks)
     progress("reconstructing", 1, steps)
     points = points_at_instants(rig.cameras, tracks, clocks)

@@ -104,7 +104,11 @@ class Clock:
     u_readout_s: float = 0.0
     source: str = "motion"
 
-    def rig_time(self, t_cam_s: Array, v_px: Array | None = None, height_px: int = 0) -> Array:
+    def camera_time(self, t_rig_s: Array | float) -> Array:
+        """Frame times (T,) on this camera's own clock, of what its middle row saw at rig times (T,)."""
+        return np.asarray((np.asarray(t_rig_s, dtype=float) - self.offset_s) / (1 + self.drift))
+
+    def rig_time(self, t_cam_s: Array | float, v_px: Array | None = None, height_px: int = 0) -> Array:
         """Rig times of frame times (T,); with v_px (T, ...), when the points' own rows were exposed."""
         t = np.asarray(t_cam_s, dtype=float)
         rig = t + self.offset_s + self.drift * t

@@ -25,12 +25,12 @@ class PictureStrokes:
 def skeleton_in_picture(result: Result, camera: str, t_cam_s: float) -> tuple[PictureStrokes, ...]:
     """Bones and racket as this camera sees them in its frame of camera time t_cam_s.
 
-    The pose is that of rig time t_cam_s + offset_s, so a frame gets the pose of its own instant and
+    The pose is that of the frame's rig time, so a frame gets the pose of its own instant and
     not that of another camera's exposure. Bones not wholly in front of the camera are left out.
     Raises BadInput for an unknown camera.
     """
     cam = result.rig.camera(camera)
-    xyz = positions_at(result.motion, t_cam_s + result.clocks.of(camera).offset_s)
+    xyz = positions_at(result.motion, float(result.clocks.of(camera).rig_time(t_cam_s)))
     uv = cam.project(xyz)
     out = []
     for group, pairs in bones_by_group(result.motion.keypoints, result.session.file.handedness).items():
@@ -42,5 +42,5 @@ def skeleton_in_picture(result: Result, camera: str, t_cam_s: float) -> tuple[Pi
 
 def picture_index(result: Result, pictures: FramePictures, t_s: float) -> int:
     """Which kept picture of a camera is nearest to a rig time."""
-    t_cam = t_s - result.clocks.of(pictures.camera).offset_s
+    t_cam = float(result.clocks.of(pictures.camera).camera_time(t_s))
     return int(np.abs(pictures.t_cam_s - t_cam).argmin())

@@ -142,7 +142,7 @@ def picture_row(result: Result, camera: str, kept: FramePictures | None, t_s: fl
     url: where the page finds the camera's pictures. Without kept pictures the skeleton stands alone.
     """
     if kept is None:
-        t_cam, href = t_s - result.clocks.of(camera).offset_s, ""
+        t_cam, href = float(result.clocks.of(camera).camera_time(t_s)), ""
     else:
         i = picture_index(result, kept, t_s)
         t_cam, href = float(kept.t_cam_s[i]), f"{url}/{kept.paths[i].name}"

@@ -45,7 +45,7 @@ RECON_LAYERS = (
     {"records"},
     {"wording", "store", "session", "assets", "detector_study"},
     {"body", "uncertainty", "epipolar", "resample"},
-    {"ground", "segments"},
+    {"ground", "smoothing", "segments"},
     STAGES,
     {"result"},
     {"scene"},

@@ -45,7 +45,8 @@ def test_tracks_carry_the_studys_sigma_and_shape():
     body = rng.uniform(0, 1, (20, len(BODY), 2)) * 1e-9 + [600.0, 300.0]
     body[:, BODY.index("left_heel"), 1] += 200.0  # the player is 200 px tall
     uv = np.concatenate([body, np.full((20, 4, 2), np.nan)], axis=1)
-    clip = ClipTracks(np.arange(20) / 60, uv, np.ones((20, len(BODY))), np.full((20, 4), np.nan))
+    nothing = np.full((20, 4), np.nan)
+    clip = ClipTracks(np.arange(20) / 60, uv, np.ones((20, len(BODY))), nothing, np.full((20, 27), np.nan))
     tracks = tracks_from_clips({"side": ((1280, 720), clip)}, "invented")
     knee = KEYPOINTS.index("left_knee")
     error = study_of(USUAL_MODE).pixels["knee"]

@@ -111,7 +111,7 @@ def test_own_keypoints_are_moved_only_where_the_session_says_that_they_are_this_
     assert foreign is found
     assert model.joint_offset_m == UNKNOWN_OFFSET_M
     assert "not said" in told
-    ours = session(tmp_path, keypoints="k.csv", keypoints_mode="single")
+    ours = session(tmp_path, keypoints="k.csv", keypoints_mode="quick")
     moved, model, told = joint_centres(ours, found, PipelineOptions())
     assert np.abs(moved.path("left_hip") - found.path("left_hip")).max() > 0.01
     assert model.joint_draws is not None

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.ndimage import median_filter
 
 from calibration.checks import Array
 from calibration.geometry import Camera
@@ -70,3 +71,10 @@ def events_of(
         t_s, camera_index.astype(np.int64), np.concatenate(uv)[order], np.concatenate(sigma)[order], grid,
         wanted, np.concatenate(agreed)[order],
     )  # fmt: skip
+
+
+def rough_curve(points: Points3D, p: int) -> Array:
+    """(T, 3) the per-frame points of a column without their outliers in time, joined by straight lines."""
+    ok = points.status[:, p] == PointStatus.OK
+    smooth = median_filter(points.xyz_m[ok, p], size=(5, 1), mode="nearest")
+    return np.stack([np.interp(points.t_s, points.t_s[ok], smooth[:, d]) for d in range(3)], axis=1)

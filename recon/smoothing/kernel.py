@@ -2,13 +2,14 @@
 
 State: position, velocity, acceleration (9; acceleration is a random walk, so the motion is a thrice integrated
 white noise of intensity q); then, where they have a share in the noise, a slow error (2) and a lasting error
-(2) of every camera's pixels, both scaled to variance 1. Sources: Kalman filter and, in Bryson and Frazier's
-form, the backward pass: Bierman GJ (1973), Fixed interval smoothing with discrete measurements, Int J Control
-18:65-75; errors of the noises and of one observation given all others: de Jong P (1989), Smoothing and
-interpolation with the state-space model, JASA 84:1085-1088 (all from memory).
+(2) of every camera's pixels, both scaled to variance 1; then, where asked for, how late every camera's clock
+is. Sources: Kalman filter and, in Bryson and Frazier's form, the backward pass: Bierman GJ (1973), Fixed
+interval smoothing with discrete measurements, Int J Control 18:65-75; errors of the noises and of one
+observation given all others: de Jong P (1989), Smoothing and interpolation with the state-space model, JASA
+84:1085-1088 (all from memory).
 
-Conventions: n is the state's length; slow and bias say where those parts begin (slow = 9; bias = slow where
-there is no slow part; n = bias where there is no lasting one). An event is an observation, or an instant at
+Conventions: n is the state's length; slow, bias and late say where those parts begin (a part that is not
+there has no length: slow = 9, bias = slow, late = bias, n = late). An event is an observation, or an instant at
 which the motion is wanted (camera -1).
 """
 
@@ -75,38 +76,47 @@ def _advance_covariance(P, dt, phi, q, slow, bias, Q):  # type: ignore[no-untype
 
 
 @njit(cache=True, nogil=True, fastmath=_FAST)
-def _put(H, J, c, by_slow, by_bias, slow, bias):  # type: ignore[no-untyped-def]
-    """H (2, n): reads the position through J (2, 3) and camera c's errors, where the state has them."""
+def _put(H, J, c, by_slow, by_bias, rate, slow, bias, late):  # type: ignore[no-untyped-def]
+    """H (2, n): reads the position through J (2, 3) and camera c's errors, where the state has them.
+
+    rate (2,): pixels per unit of the clock's error.
+    """
     H[:] = 0.0
     for r in range(2):
         H[r, :3] = J[r]
         if bias > slow:
             H[r, slow + 2 * c + r] = by_slow
-        if H.shape[1] > bias:
+        if late > bias:
             H[r, bias + 2 * c + r] = by_bias
+        if H.shape[1] > late:
+            H[r, late + c] = rate[r]
 
 
 @njit(cache=True, nogil=True, fastmath=_FAST)
-def _seen_through(P, H, c, slow, bias, out):  # type: ignore[no-untyped-def]
+def _seen_through(P, H, c, slow, bias, late, out):  # type: ignore[no-untyped-def]
     """out (n, 2) = P Hᵀ, over the few columns that H fills."""
     for i in range(len(P)):
         for r in range(2):
             s = P[i, 0] * H[r, 0] + P[i, 1] * H[r, 1] + P[i, 2] * H[r, 2]
             if bias > slow:
                 s += P[i, slow + 2 * c + r] * H[r, slow + 2 * c + r]
-            if len(P) > bias:
+            if late > bias:
                 s += P[i, bias + 2 * c + r] * H[r, bias + 2 * c + r]
+            if len(P) > late:
+                s += P[i, late + c] * H[r, late + c]
             out[i, r] = s
 
 
 @njit(cache=True, nogil=True, fastmath=_FAST)
-def _read(H, x, c, slow, bias, r):  # type: ignore[no-untyped-def]
+def _read(H, x, c, slow, bias, late, r):  # type: ignore[no-untyped-def]
     """Row r of H x, over the few columns that H fills."""
     s = x[0] * H[r, 0] + x[1] * H[r, 1] + x[2] * H[r, 2]
     if bias > slow:
         s += x[slow + 2 * c + r] * H[r, slow + 2 * c + r]
-    if len(x) > bias:
+    if late > bias:
         s += x[bias + 2 * c + r] * H[r, bias + 2 * c + r]
+    if len(x) > late:
+        s += x[late + c] * H[r, late + c]
     return s
 
 
@@ -135,14 +145,15 @@ def _update(x, P, H, PH, K, Si, v):  # type: ignore[no-untyped-def]
 
 @njit(cache=True, nogil=True, fastmath=_FAST)
 def forwards(  # type: ignore[no-untyped-def]
-    t, camera, used, z, J, white, by_slow, by_bias, q, slow_s, slow, bias, x, P, xp, Pp, K, Si, v,
+    t, camera, used, z, J, white, by_slow, by_bias, rate, q, slow_s, slow, bias, late, x, P, xp, Pp, K, Si, v,
 ):  # fmt: skip
     """Filter; gives the log-likelihood of what is used.
 
     Per event (E,): time, camera, whether it counts; z (E, 2) = J position + errors; white: variance; by_slow,
-    by_bias: size of those errors, px; q: intensity since the event before. x (n,), P (n, n): the state before
-    the first event, overwritten. Fills the state and covariance before each event xp (E, n), Pp (E, n, n),
-    gains K (E, n, 2), inverse innovation covariances Si (E, 2, 2) and innovations v (E, 2).
+    by_bias: size of those errors, px; rate (E, 2): px per second of its clock's error; q: intensity since the
+    event before. x (n,), P (n, n): the state before the first event, then after the last. Fills the state and
+    covariance before each event xp (E, n), Pp (E, n, n), gains K (E, n, 2), inverse innovation covariances Si
+    (E, 2, 2) and innovations v (E, 2).
     """
     n = len(x)
     Q, S, PH, H = np.empty((3, 3)), np.empty((2, 2)), np.empty((n, 2)), np.empty((2, n))
@@ -156,12 +167,12 @@ def forwards(  # type: ignore[no-untyped-def]
         c = camera[k]
         if c < 0 or not used[k]:
             continue
-        _put(H, J[k], c, by_slow[k], by_bias[k], slow, bias)
-        _seen_through(P, H, c, slow, bias, PH)
+        _put(H, J[k], c, by_slow[k], by_bias[k], rate[k], slow, bias, late)
+        _seen_through(P, H, c, slow, bias, late, PH)
         for r in range(2):
-            v[k, r] = z[k, r] - _read(H, x, c, slow, bias, r)
+            v[k, r] = z[k, r] - _read(H, x, c, slow, bias, late, r)
             for o in range(2):
-                S[r, o] = _read(H, PH[:, o], c, slow, bias, r)
+                S[r, o] = _read(H, PH[:, o], c, slow, bias, late, r)
             S[r, r] += white[k]
         det = _inverse2(S, Si[k])
         _update(x, P, H, PH, K[k], Si[k], v[k])
@@ -276,7 +287,7 @@ def _retreat_matrix(Lam, dt, phi, slow, bias):  # type: ignore[no-untyped-def]
 
 @njit(cache=True, nogil=True, fastmath=_FAST)
 def backwards(  # type: ignore[no-untyped-def]
-    t, camera, used, z, J, white, by_slow, by_bias, q, slow_s, slow, bias, xp, Pp, K, Si, v,
+    t, camera, used, z, J, white, by_slow, by_bias, rate, q, slow_s, slow, bias, late, xp, Pp, K, Si, v,
     means, covariances, apart, sure, energy,
 ):  # fmt: skip
     """Smoother, after `forwards`.
@@ -294,11 +305,11 @@ def backwards(  # type: ignore[no-untyped-def]
     for k in range(len(t) - 1, -1, -1):
         c = camera[k]
         if c >= 0:
-            _put(H, J[k], c, by_slow[k], by_bias[k], slow, bias)
+            _put(H, J[k], c, by_slow[k], by_bias[k], rate[k], slow, bias, late)
             if used[k]:
                 _take_back(lam, Lam, H, K[k], Si[k], v[k], LK, D, apart[k], sure[k])
             else:
-                _seen_through(Pp[k], H, c, slow, bias, PH)
+                _seen_through(Pp[k], H, c, slow, bias, late, PH)
                 _left_out(lam, Lam, H, PH, z[k], xp[k], white[k], apart[k], sure[k])
         for i in range(KINEMATIC):
             means[k, i] = xp[k, i]

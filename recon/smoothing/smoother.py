@@ -3,17 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from calibration.checks import Array
 from calibration.geometry import Camera
-from recon.motion.draws_kernel import errors_drawn
-from recon.motion.events import PointEvents
-from recon.motion.kernel import KINEMATIC, backwards, forwards
 from recon.records import NoiseShape
+from recon.smoothing.draws_kernel import errors_drawn
+from recon.smoothing.events import PointEvents
+from recon.smoothing.kernel import KINEMATIC, backwards, forwards
+from recon.smoothing.leaps import Leaps
 
 _START_SD = np.repeat([1.0, 10.0, 300.0], 3)  # m, m/s, m/s²: far beyond what a body does before a serve
 _INTENSITIES = 10.0 ** np.arange(0.5, 9.0, 1.5)  # m²/s⁵: a hand at rest to a racket at contact
@@ -37,7 +38,7 @@ class SmootherOptions:
     gate2: float = 16.0
     agreed_factor: float = 16.0
     last_factor: float = 1.5
-    adapt_frames: float = 6.0
+    adapt_frames: float = 3.0
     adapt_rounds: int = 8
 
 
@@ -51,6 +52,7 @@ class _Model:
     slow_s: float
     slow: int
     bias: int
+    late: int
     n: int
 
 
@@ -68,6 +70,8 @@ class _Run:
     apart: Array
     sure: Array
     energy: Array
+    late_s: Array = field(default_factory=lambda: np.zeros(0))
+    late_cov_s2: Array = field(default_factory=lambda: np.zeros((0, 0)))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -97,9 +101,9 @@ class PointPosterior:
         out = np.empty((count, len(self.xyz_m), 3))
         start = np.concatenate([_START_SD, np.ones(m.n - KINEMATIC)])
         errors_drawn(
-            e.t_s, e.camera, self.used, self._J, m.white, m.by_slow, m.by_bias, self._q, m.slow_s, m.slow,
-            m.bias, start, np.where(e.wanted, e.grid, -1), self._Pp_grid, self._K, self._Si,
-            np.random.default_rng(seed), out,
+            e.t_s, e.camera, self.used, self._J, m.white, m.by_slow, m.by_bias, np.zeros((len(e.t_s), 2)),
+            self._q, m.slow_s, m.slow, m.bias, m.late, start, np.where(e.wanted, e.grid, -1), self._Pp_grid,
+            self._K, self._Si, np.random.default_rng(seed), out,
         )  # fmt: skip
         return out
 
@@ -116,11 +120,33 @@ def smooth_point(
     return _Smoother(cameras, events, start_m, shape, options or SmootherOptions()).posterior()
 
 
+def clocks_by_point(
+    cameras: Sequence[Camera], events: PointEvents, start_m: Array, shape: NoiseShape, u_late_s: float,
+    options: SmootherOptions | None = None,
+) -> tuple[Array, Array] | None:  # fmt: skip
+    """How late each camera's clock is, seconds (C,), as one point's motion tells it, with covariance (C, C).
+
+    The first camera is the reference; u_late_s is what is known of the others before. The rig time of a
+    camera's frame is what was assumed plus this. None where the fit ran away.
+    """
+    smoother = _Smoother(cameras, events, start_m, shape, options or SmootherOptions(), u_late_s)
+    model, q, used = smoother.all_white()
+    if q is None:
+        return None
+    if shape.white < 1.0:
+        model, q, used = smoother.as_stated(q, used)
+    run = smoother.run(smoother.events, model, model.white, used, q, smoother.z, smoother.J, smoother.rate)
+    return run.late_s, run.late_cov_s2
+
+
 class _Smoother:
+    """One point with its working memory. u_late_s: how late the clocks may be, where that is asked for."""
+
     def __init__(
         self, cameras: Sequence[Camera], events: PointEvents, start_m: Array, shape: NoiseShape,
-        options: SmootherOptions,
+        options: SmootherOptions, u_late_s: float | None = None,
     ) -> None:  # fmt: skip
+        self.u_late_s = u_late_s
         self.cameras, self.whole, self.shape, self.options = cameras, events, shape, options
         self.events = events.observations()
         self.frames = len(start_m)
@@ -128,14 +154,18 @@ class _Smoother:
         self.sigma_px = np.maximum(self.events.sigma_px, _LEAST_WHITE_PX)
         grid_t = events.t_s[events.wanted]
         self.start_m = start_m
-        at = np.stack([np.interp(self.events.t_s, grid_t, start_m[:, d]) for d in range(3)], axis=1)
-        self.linearise(at)
+        velocity = np.gradient(start_m, grid_t, axis=0)
+        at, rate = (
+            np.stack([np.interp(self.events.t_s, grid_t, x[:, d]) for d in range(3)], axis=1)
+            for x in (start_m, velocity)
+        )
+        self.linearise(at, rate)
         width = options.adapt_frames
         reach = int(3 * width)
         self.window = np.exp(-0.5 * (np.arange(-reach, reach + 1) / width) ** 2)
 
-    def linearise(self, at_m: Array) -> None:
-        """Pixels as linear functions of the point near at_m (E, 3)."""
+    def linearise(self, at_m: Array, velocity_m_s: Array) -> None:
+        """Pixels as linear functions of the point near at_m (E, 3), and of the clocks' errors."""
         J, predicted = np.zeros((len(at_m), 2, 3)), np.full((len(at_m), 2), np.nan)
         for c, camera in enumerate(self.cameras):
             own = self.events.camera == c
@@ -145,6 +175,8 @@ class _Smoother:
         self.residual_px = np.where(self.seen[:, None], self.events.uv_px - predicted, 0.0)
         self.z = self.residual_px + np.einsum("eij,ej->ei", J, at_m)
         self.J = J
+        self.rate = np.einsum("eij,ej->ei", J, velocity_m_s)
+        self.rate[self.events.camera == 0] = 0.0  # the reference
 
     def posterior(self) -> PointPosterior | None:
         """Fit, and again with everything at the wanted instants."""
@@ -160,17 +192,25 @@ class _Smoother:
         c = len(self.cameras)
         slow = KINEMATIC
         bias = slow + (2 * c if shape.slow > 0 else 0)
-        n = bias + (2 * c if shape.bias > 0 else 0)
+        late = bias + (2 * c if shape.bias > 0 else 0)
+        n = late + (c if self.u_late_s is not None else 0)
         white = np.maximum(shape.white * sigma_px**2, _LEAST_WHITE_PX**2)
         return _Model(
-            white, np.sqrt(shape.slow) * sigma_px, np.sqrt(shape.bias) * sigma_px, shape.slow_s, slow, bias, n
+            white,
+            np.sqrt(shape.slow) * sigma_px,
+            np.sqrt(shape.bias) * sigma_px,
+            shape.slow_s,
+            slow,
+            bias,
+            late,
+            n,
         )
 
     def run(
         self, events: PointEvents, model: _Model, white: Array, used: NDArray[np.bool_], q: Array, z: Array,
-        J: Array, *, covariances: bool = False,
-    ) -> tuple[_Run, float]:  # fmt: skip
-        """One pass forwards and backwards, and the log-likelihood."""
+        J: Array, rate: Array, *, covariances: bool = False,
+    ) -> _Run:  # fmt: skip
+        """One pass forwards and backwards."""
         e, n = len(events.t_s), model.n
         r = _Run(
             np.empty((e, n)), np.empty((e, n, n)), np.zeros((e, n, 2)), np.zeros((e, 2, 2)), np.zeros((e, 2)),
@@ -178,16 +218,20 @@ class _Smoother:
             np.ones((e, 2, 2)), np.empty(e),
         )  # fmt: skip
         x, P = self._before(model, events)
-        args = (events.t_s, events.camera, used, z, J, white, model.by_slow, model.by_bias, q, model.slow_s,
-                model.slow, model.bias)  # fmt: skip
-        log_likelihood = forwards(*args, x, P, r.xp, r.Pp, r.K, r.Si, r.v)
+        args = (events.t_s, events.camera, used, z, J, white, model.by_slow, model.by_bias, rate, q,
+                model.slow_s, model.slow, model.bias, model.late)  # fmt: skip
+        forwards(*args, x, P, r.xp, r.Pp, r.K, r.Si, r.v)
+        r.late_s, r.late_cov_s2 = x[model.late :], P[model.late :, model.late :]
         backwards(*args, r.xp, r.Pp, r.K, r.Si, r.v, r.means, r.covariances, r.apart, r.sure, r.energy)
-        return r, float(log_likelihood)
+        return r
 
     def _before(self, model: _Model, events: PointEvents) -> tuple[Array, Array]:
         x = np.zeros(model.n)
         x[:3] = self.start_m[events.grid[0]]
-        return x, np.diag(np.concatenate([_START_SD, np.ones(model.n - KINEMATIC)]) ** 2)
+        sd = np.ones(model.n)
+        sd[:KINEMATIC] = _START_SD
+        sd[model.late :] = self.u_late_s or 0.0
+        return x, np.diag(sd**2)
 
     def likelihood(self, model: _Model, white: Array, used: NDArray[np.bool_], q: float) -> float:
         """Of one intensity for the whole clip."""
@@ -196,8 +240,9 @@ class _Smoother:
         return float(
             forwards(
                 self.events.t_s, self.events.camera, used, self.z, self.J, white, model.by_slow, model.by_bias,
-                np.full(e, q), model.slow_s, model.slow, model.bias, x, P, np.empty((e, n)),
-                np.empty((e, n, n)), np.zeros((e, n, 2)), np.zeros((e, 2, 2)), np.zeros((e, 2)),
+                self.rate, np.full(e, q), model.slow_s, model.slow, model.bias, model.late, x, P,
+                np.empty((e, n)), np.empty((e, n, n)), np.zeros((e, n, 2)), np.zeros((e, 2, 2)),
+                np.zeros((e, 2)),
             )
         )  # fmt: skip
 
@@ -217,7 +262,7 @@ class _Smoother:
         weight = 1 / (1 + (self.residual_px**2).sum(axis=1) / self.sigma_px**2 / _CAUCHY2)
         q = np.full(len(used), self.best_intensity(model, model.white / weight, used & self.events.agreed))
         for round_ in range(3):
-            run, _ = self.run(self.events, model, model.white / weight, used, q, self.z, self.J)
+            run = self.run(self.events, model, model.white / weight, used, q, self.z, self.J, self.rate)
             distance2 = _distance2(run, model.white / weight, model.white)
             if not np.isfinite(distance2[used]).all():
                 return model, None, used
@@ -226,14 +271,16 @@ class _Smoother:
                 self.sigma_px = self.sigma_px * self._scale(distance2, used)
                 model = self.model(NoiseShape(), self.sigma_px)
             if round_ < 2:
-                self.linearise(run.means[:, :3])
+                self.linearise(run.means[:, :3], run.means[:, 3:6])
                 used = self.seen.copy()
+        q = self.as_accelerations_change(run.means, q)
+        adapting = Leaps()
         gate2 = self.options.gate2 * np.where(self.events.agreed, self.options.agreed_factor, 1.0)
         for round_ in range(self.options.adapt_rounds):
             soft = round_ < self.options.adapt_rounds // 2
             white = model.white / weight if soft else model.white
-            run, _ = self.run(self.events, model, white, used, q, self.z, self.J)
-            q = self.adapted(run.energy)
+            run = self.run(self.events, model, white, used, q, self.z, self.J, self.rate)
+            q = adapting.step(q, self.adapted(run.energy))
             distance2 = _distance2(run, white, model.white)
             if not np.isfinite(distance2[self.seen]).all():
                 return model, None, used
@@ -243,7 +290,7 @@ class _Smoother:
             if not soft:
                 used = self.seen & (distance2 < gate2)
             if round_ == self.options.adapt_rounds - 2:
-                self.linearise(run.means[:, :3])
+                self.linearise(run.means[:, :3], run.means[:, 3:6])
         return model, q, used
 
     def as_stated(
@@ -252,9 +299,10 @@ class _Smoother:
         """With the noise as it is made up."""
         model = self.model(self.shape, self.sigma_px)
         gate2 = self.options.gate2 * self.options.last_factor
+        adapting = Leaps()
         for _ in range(rounds):
-            run, _ = self.run(self.events, model, model.white, used, q, self.z, self.J)
-            q = self.adapted(run.energy)
+            run = self.run(self.events, model, model.white, used, q, self.z, self.J, self.rate)
+            q = adapting.step(q, self.adapted(run.energy))
         return model, q, used & (_distance2(run, model.white, model.white) < 4 * gate2)
 
     def _scale(self, distance2: Array, used: NDArray[np.bool_]) -> Array:
@@ -265,6 +313,18 @@ class _Smoother:
             ratio = float(np.median(distance2[own])) / _MEDIAN2 if own.sum() >= 30 else 1.0
             out[self.events.camera == c] = np.sqrt(np.clip(ratio, 1.0, 64.0)) if ratio > 1.5 else 1.0
         return out
+
+    def as_accelerations_change(self, means: Array, q: Array) -> Array:
+        """A first intensity (E,) that varies: by how fast the smoothed acceleration wanders around each event.
+
+        Maximising the expectation lowers an intensity that is far too high only slowly.
+        """
+        t = self.events.t_s
+        h = self.options.adapt_frames * self.step_s
+        ahead, behind = np.clip(t + h, t[0], t[-1]), np.clip(t - h, t[0], t[-1])
+        a = means[:, 6:9]
+        change2 = sum((np.interp(ahead, t, a[:, d]) - np.interp(behind, t, a[:, d])) ** 2 for d in range(3))
+        return np.asarray(np.clip(change2 / (3 * (ahead - behind)), 1e-5 * q, 10 * q))
 
     def adapted(self, energy: Array) -> Array:
         """Intensity (E,) as the energies around each event show it, longer stretches counting more."""
@@ -295,9 +355,9 @@ class _Smoother:
         full = replace_sizes(model, *(spread(a, 1.0) for a in (model.white, model.by_slow, model.by_bias)))
         counts = np.zeros(len(whole.t_s), dtype=bool)
         counts[back] = used
-        z, J = spread(self.z, 0.0), spread(self.J, 0.0)
+        z, J, rate = (spread(a, 0.0) for a in (self.z, self.J, self.rate))
         intensities = q_grid[whole.grid]
-        run, _ = self.run(whole, full, full.white, counts, intensities, z, J, covariances=True)
+        run = self.run(whole, full, full.white, counts, intensities, z, J, rate, covariances=True)
         at = whole.wanted
         means, covariances = run.means[at], run.covariances[at]
         if not (np.isfinite(means).all() and np.isfinite(covariances).all()):

@@ -10,7 +10,7 @@ from __future__ import annotations
 import numpy as np
 from numba import njit
 
-from recon.motion.kernel import _FAST, _advance, _put, _read, _retreat, spread
+from recon.smoothing.kernel import _FAST, _advance, _put, _read, _retreat, spread
 
 
 @njit(cache=True, nogil=True)
@@ -39,7 +39,7 @@ def _disturb(e, L, phi, slow, bias, rng):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True, fastmath=_FAST)
-def _filter_error(t, camera, used, H, white, roots, slow_s, slow, bias, grid, K, rng, e, v, kept):  # type: ignore[no-untyped-def]
+def _filter_error(t, camera, used, H, white, roots, slow_s, slow, bias, late, grid, K, rng, e, v, kept):  # type: ignore[no-untyped-def]
     """Carries the filter's error e (n,) through all events; keeps innovations, and e at wanted instants."""
     for k in range(len(t)):
         if k > 0 and t[k] > t[k - 1]:
@@ -52,7 +52,7 @@ def _filter_error(t, camera, used, H, white, roots, slow_s, slow, bias, grid, K,
             continue
         noise = np.sqrt(white[k])
         for r in range(2):
-            v[k, r] = _read(H[k], e, camera[k], slow, bias, r) + noise * rng.standard_normal()
+            v[k, r] = _read(H[k], e, camera[k], slow, bias, late, r) + noise * rng.standard_normal()
         for i in range(len(e)):
             e[i] -= K[k, i, 0] * v[k, 0] + K[k, i, 1] * v[k, 1]
 
@@ -84,7 +84,8 @@ def _smooth_error(t, camera, used, H, slow_s, slow, bias, grid, Pp, K, Si, v, la
 
 @njit(cache=True, nogil=True)
 def errors_drawn(  # type: ignore[no-untyped-def]
-    t, camera, used, J, white, by_slow, by_bias, q, slow_s, slow, bias, start, grid, Pp, K, Si, rng, out,
+    t, camera, used, J, white, by_slow, by_bias, rate, q, slow_s, slow, bias, late, start, grid, Pp, K, Si, rng,
+    out,
 ):  # fmt: skip
     """Fills out (D, G, 3), draws of the smoothed position's error, jointly over time.
 
@@ -98,10 +99,10 @@ def errors_drawn(  # type: ignore[no-untyped-def]
             spread(t[k] - t[k - 1], Q)
             _root(Q, np.sqrt(q[k]), roots[k])
         if camera[k] >= 0:
-            _put(H[k], J[k], camera[k], by_slow[k], by_bias[k], slow, bias)
+            _put(H[k], J[k], camera[k], by_slow[k], by_bias[k], rate[k], slow, bias, late)
     v, e, lam, kept = np.empty((n_events, 2)), np.empty(n), np.empty(n), np.empty((len(Pp), 3))
     for draw in range(len(out)):
         for i in range(n):
             e[i] = start[i] * rng.standard_normal()
-        _filter_error(t, camera, used, H, white, roots, slow_s, slow, bias, grid, K, rng, e, v, kept)
+        _filter_error(t, camera, used, H, white, roots, slow_s, slow, bias, late, grid, K, rng, e, v, kept)
         _smooth_error(t, camera, used, H, slow_s, slow, bias, grid, Pp, K, Si, v, lam, kept, out[draw])
