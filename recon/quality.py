@@ -13,6 +13,8 @@ _LIMBS = tuple(
     f"{side}_{part}" for side in ("left", "right") for part in ("shoulder", "elbow", "hip", "knee", "ankle")
 )
 _GRAVITY_M_S2 = 9.81
+_RATES = (24.0, 25.0, 30.0, 48.0, 50.0, 60.0, 90.0, 100.0, 120.0, 240.0, 480.0)
+"""Pictures a second that cameras offer (common practice)."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -56,7 +58,7 @@ def quality_flags(
         if abs(off) > max(options.gravity_m_s2, 4 * flight.u_gravity_m_s2):
             flags.append(
                 f"the toss falls with {flight.gravity_m_s2:.2f} m/s² instead of {_GRAVITY_M_S2}: "
-                "look at the videos' frame rate and the board's square size"
+                f"{_why_it_falls_so(flight, 1 / float(np.median(np.diff(points.t_s))))}"
             )
     flags += [
         f"the clock of camera {c.camera} is known to {1e3 * c.u_s:.1f} ms only: "
@@ -73,6 +75,24 @@ def quality_flags(
             "look whether a camera was moved, or a video belongs to another serve"
         )
     return (*flags, *(_tip_flag(points, events, options) if racket else ()))
+
+
+def _why_it_falls_so(flight: BallFlight, fps: float) -> str:
+    """What would explain a wrong fall: a film stamped s times too slow shows gravity s² times too small.
+
+    A wrong square size changes lengths, and gravity with them, by its own factor; that is a few per cent where
+    a board was measured at all, so a pair of usual frame rates is named only where one fits closely.
+    """
+    stamped_slow = np.sqrt(_GRAVITY_M_S2 / max(flight.gravity_m_s2, 1e-3))
+    u = stamped_slow * flight.u_gravity_m_s2 / (2 * max(flight.gravity_m_s2, 1e-3))
+    true = [rate for rate in _RATES if abs(rate / fps - stamped_slow) < max(2 * u, 0.02 * stamped_slow)]
+    best = min(true, key=lambda rate: abs(rate / fps - stamped_slow), default=None)
+    if best is None or abs(best / fps - 1) < 0.05:
+        return "look at the videos' frame rate and the board's square size"
+    return (
+        f"that fits a film of {best:g} pictures a second stamped as {fps:.0f}; give all videos their true "
+        "rate, or film without slow motion"
+    )
 
 
 def _tip_flag(points: Points3D, events: Events, options: QualityOptions) -> list[str]:

@@ -42,8 +42,9 @@ class MarkerOptions:
 
 
 def empty_scene(pictures: list[Image]) -> Image:
-    """The scene without what moves: the median of pictures spread over the clip."""
-    return np.asarray(np.median(np.stack(pictures), axis=0), dtype=np.uint8)
+    """The scene without what moves: the median (of an even number, the upper one) of pictures over the clip."""
+    middle = len(pictures) // 2
+    return np.asarray(np.partition(np.stack(pictures), middle, axis=0)[middle])
 
 
 def find_markers(

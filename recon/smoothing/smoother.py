@@ -31,15 +31,18 @@ class SmootherOptions:
                    out: 16 leaves out one good one in 3,000
     agreed_factor  times that where the cameras agree among themselves against the curve: then the curve is
                    wrong, as at a racket's contact before its smoothness has adapted
-    last_factor    the same once it has adapted
-    adapt_frames   standard width of the window over which smoothness adapts
+    judge_frames   standard width of the window over which smoothness adapts while observations are judged: so
+                   wide that one wrong frame cannot make the curve bend to it
+    adapt_frames   the same once they are
+    judge_rounds, adapt_rounds  how often, each
     """
 
     gate2: float = 16.0
     agreed_factor: float = 16.0
-    last_factor: float = 1.5
+    judge_frames: float = 6.0
     adapt_frames: float = 3.0
-    adapt_rounds: int = 8
+    judge_rounds: int = 8
+    adapt_rounds: int = 4
 
 
 @dataclass(slots=True, eq=False)
@@ -160,9 +163,7 @@ class _Smoother:
             for x in (start_m, velocity)
         )
         self.linearise(at, rate)
-        width = options.adapt_frames
-        reach = int(3 * width)
-        self.window = np.exp(-0.5 * (np.arange(-reach, reach + 1) / width) ** 2)
+        self.windows = [_window(f) for f in (options.judge_frames, options.adapt_frames)]
 
     def linearise(self, at_m: Array, velocity_m_s: Array) -> None:
         """Pixels as linear functions of the point near at_m (E, 3), and of the clocks' errors."""
@@ -273,23 +274,27 @@ class _Smoother:
             if round_ < 2:
                 self.linearise(run.means[:, :3], run.means[:, 3:6])
                 used = self.seen.copy()
-        q = self.as_accelerations_change(run.means, q)
+        return self.judged(model, self.as_accelerations_change(run.means, q), weight, used)
+
+    def judged(
+        self, model: _Model, q: Array, weight: Array, used: NDArray[np.bool_]
+    ) -> tuple[_Model, Array | None, NDArray[np.bool_]]:
+        """Smoothness adapts, first with soft weights, then with observations left out, at last undisturbed."""
         adapting = Leaps()
         gate2 = self.options.gate2 * np.where(self.events.agreed, self.options.agreed_factor, 1.0)
-        for round_ in range(self.options.adapt_rounds):
-            soft = round_ < self.options.adapt_rounds // 2
+        rounds, judging = self.options.judge_rounds + self.options.adapt_rounds, self.options.judge_rounds
+        for round_ in range(rounds):
+            soft = round_ < judging // 2
             white = model.white / weight if soft else model.white
             run = self.run(self.events, model, white, used, q, self.z, self.J, self.rate)
-            q = adapting.step(q, self.adapted(run.energy))
+            q = adapting.step(q, self.adapted(run.energy, judging=round_ < judging))
             distance2 = _distance2(run, white, model.white)
             if not np.isfinite(distance2[self.seen]).all():
                 return model, None, used
             weight = 1 / (1 + distance2 / _CAUCHY2)
-            if round_ >= self.options.adapt_rounds - 2:
-                gate2 = np.minimum(gate2, self.options.gate2 * self.options.last_factor)
-            if not soft:
+            if not soft and round_ < judging:
                 used = self.seen & (distance2 < gate2)
-            if round_ == self.options.adapt_rounds - 2:
+            if round_ == judging:
                 self.linearise(run.means[:, :3], run.means[:, 3:6])
         return model, q, used
 
@@ -298,12 +303,11 @@ class _Smoother:
     ) -> tuple[_Model, Array, NDArray[np.bool_]]:
         """With the noise as it is made up."""
         model = self.model(self.shape, self.sigma_px)
-        gate2 = self.options.gate2 * self.options.last_factor
         adapting = Leaps()
         for _ in range(rounds):
             run = self.run(self.events, model, model.white, used, q, self.z, self.J, self.rate)
             q = adapting.step(q, self.adapted(run.energy))
-        return model, q, used & (_distance2(run, model.white, model.white) < 4 * gate2)
+        return model, q, used & (_distance2(run, model.white, model.white) < 6 * self.options.gate2)
 
     def _scale(self, distance2: Array, used: NDArray[np.bool_]) -> Array:
         """Per event: by how much its camera's errors are larger than stated; never below 1."""
@@ -326,14 +330,15 @@ class _Smoother:
         change2 = sum((np.interp(ahead, t, a[:, d]) - np.interp(behind, t, a[:, d])) ** 2 for d in range(3))
         return np.asarray(np.clip(change2 / (3 * (ahead - behind)), 1e-5 * q, 10 * q))
 
-    def adapted(self, energy: Array) -> Array:
+    def adapted(self, energy: Array, *, judging: bool = False) -> Array:
         """Intensity (E,) as the energies around each event show it, longer stretches counting more."""
+        window = self.windows[0 if judging else 1]
         dt = np.diff(self.events.t_s, prepend=self.events.t_s[0])
         grid = self.events.grid
         total = np.bincount(grid, dt * energy, self.frames)
         length = np.bincount(grid, dt, self.frames)
-        smooth = np.convolve(total, self.window, mode="full")[len(self.window) // 2 :][: self.frames]
-        weight = np.convolve(length, self.window, mode="full")[len(self.window) // 2 :][: self.frames]
+        smooth = np.convolve(total, window, mode="full")[len(window) // 2 :][: self.frames]
+        weight = np.convolve(length, window, mode="full")[len(window) // 2 :][: self.frames]
         known = weight > 0
         q = np.interp(np.arange(self.frames), np.flatnonzero(known), smooth[known] / weight[known])
         return np.asarray(np.clip(q, 1e-4, 1e13)[grid])
@@ -367,6 +372,11 @@ class _Smoother:
             means[:, :3], means[:, 3:6], covariances, whole, counts, factor, J, intensities, full, run.K,
             run.Si, np.ascontiguousarray(run.Pp[at][:, :3]),
         )  # fmt: skip
+
+
+def _window(width: float) -> Array:
+    reach = int(3 * width)
+    return np.exp(-0.5 * (np.arange(-reach, reach + 1) / width) ** 2)
 
 
 def replace_sizes(model: _Model, white: Array, by_slow: Array, by_bias: Array) -> _Model:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 import numpy as np
+import pytest
 
 from recon.quality import quality_flags
 from recon.records import (
@@ -50,6 +51,22 @@ def test_a_wrong_fall_is_said():
     assert "frame rate" in flag
     unsure = replace(FLIGHT, gravity_m_s2=9.2, u_gravity_m_s2=0.4)
     assert quality_flags(CLOCKS, points(), unsure, EVENTS) == ()
+
+
+@pytest.mark.parametrize(("recorded", "stamped"), [(240, 60), (120, 60), (240, 30), (60, 120)])
+def test_a_film_stamped_with_another_rate_is_named(recorded: int, stamped: int) -> None:
+    """Stamped s times too slow, the toss lasts s times as long: gravity comes out s² times smaller."""
+    t = np.arange(121) / stamped
+    seen = replace(points(), t_s=t)
+    slow = recorded / stamped
+    fall = replace(FLIGHT, gravity_m_s2=9.81 / slow**2, u_gravity_m_s2=0.03 / slow**2)
+    (flag,) = quality_flags(CLOCKS, seen, fall, EVENTS)
+    assert f"{recorded} pictures a second stamped as {stamped}" in flag
+
+
+def test_a_fall_that_no_rate_explains_names_none() -> None:
+    (flag,) = quality_flags(CLOCKS, points(), replace(FLIGHT, gravity_m_s2=8.6), EVENTS)
+    assert "stamped" not in flag and "square size" in flag
 
 
 def test_an_uncertain_clock_is_said_by_name():

@@ -1,0 +1,232 @@
+"""One point at a time, when views are missing, contradict each other or meet badly: exhaustive over pairs."""
+
+from __future__ import annotations
+
+import numpy as np
+from numba import njit
+
+from recon.records import PointStatus
+
+_OK, _FEW, _WEAK = int(PointStatus.OK), int(PointStatus.TOO_FEW_VIEWS), int(PointStatus.WEAK_PARALLAX)
+_BEHIND, _OUTLIER = int(PointStatus.BEHIND_CAMERA), int(PointStatus.OUTLIER)
+_HUGE = 1e6  # cost of a proposal behind a camera: worse than any other, better than none
+_STEPS = 6
+
+
+@njit(cache=True, error_model="numpy", nogil=True)
+def robust_point(poses, centres, seen, gate2, cos_min, xyz, six, used):  # type: ignore[no-untyped-def]
+    """Fills xyz (3,), six (xx xy xz yy yz zz of the covariance) and used (C,); returns the status.
+
+    seen (C, 5): direction x, y and weights 00, 01, 11 of every view, weight 0 where unseen. Every pair proposes
+    a point; the one that the views contradict least wins (squared residuals cut off at gate2). A view joins if it
+    lies within the gate of what the others foretell, their own uncertainty included.
+    """
+    cameras = len(poses)
+    xyz[:], six[:] = np.nan, np.nan
+    used[:] = False
+    many = 0
+    for c in range(cameras):
+        many += seen[c, 2] > 0
+    if many < 2:
+        return _FEW
+    if not _rays_part(poses, seen, seen[:, 2] > 0, cos_min):
+        return _WEAK
+    best, x = np.empty(3), np.empty(3)
+    if not _best_pair(poses, seen, gate2, cos_min, best, x, used):
+        used[:] = False
+        return _BEHIND
+    status = _OUTLIER
+    if _gauss_newton(poses, seen, used, best, six):
+        for _ in range(2):  # judged again from the refined point
+            _join(poses, seen, gate2, best, six, used)
+            if used.sum() < 2 or not _gauss_newton(poses, seen, used, best, six):
+                used[:] = False
+                break
+    if used.sum() >= 2:
+        status = _verdict(poses, centres, seen, used, best, cos_min)
+    if status == _OK:
+        xyz[:] = best
+    else:
+        six[:] = np.nan
+        used[:] = False
+    return status
+
+
+@njit(cache=True, error_model="numpy", nogil=True)
+def _verdict(poses, centres, seen, used, x, cos_min):  # type: ignore[no-untyped-def]
+    for c in range(len(poses)):
+        if used[c] and not _depth(poses[c], x) > 0:
+            return _BEHIND
+    strong = False
+    for a in range(len(poses)):
+        for b in range(a):
+            if used[a] and used[b]:
+                u, v = x - centres[a], x - centres[b]
+                strong |= (u * v).sum() <= cos_min * np.sqrt((u * u).sum() * (v * v).sum())
+    return _OK if strong else _WEAK
+
+
+@njit(cache=True, error_model="numpy", nogil=True)
+def _rays_part(poses, seen, which, cos_min):  # type: ignore[no-untyped-def]
+    """Whether two of the observed rays, as they are seen, enclose more than the least angle."""
+    for a in range(len(poses)):
+        for b in range(a):
+            if which[a] and which[b]:
+                u = _ray(poses[a], seen[a])
+                v = _ray(poses[b], seen[b])
+                if (u * v).sum() <= cos_min * np.sqrt((u * u).sum() * (v * v).sum()):
+                    return True
+    return False
+
+
+@njit(cache=True, error_model="numpy", nogil=True)
+def _ray(pose, view):  # type: ignore[no-untyped-def]
+    return pose[0, :3] * view[0] + pose[1, :3] * view[1] + pose[2, :3]
+
+
+@njit(cache=True, error_model="numpy", nogil=True)
+def _depth(pose, x):  # type: ignore[no-untyped-def]
+    return pose[2, 0] * x[0] + pose[2, 1] * x[1] + pose[2, 2] * x[2] + pose[2, 3]
+
+
+@njit(cache=True, error_model="numpy", nogil=True)
+def _best_pair(poses, seen, gate2, cos_min, best, x, used):  # type: ignore[no-untyped-def]
+    """Leaves the winning proposal in best and its two views in used. False if all lie behind a camera."""
+    cameras = len(poses)
+    lowest, won_a, won_b = np.inf, -1, -1
+    pair = np.zeros(cameras, dtype=np.bool_)
+    for a in range(cameras):
+        for b in range(a):
+            if not (seen[a, 2] > 0 and seen[b, 2] > 0):
+                continue
+            pair[:] = False
+            pair[a] = pair[b] = True
+            if not (_rays_part(poses, seen, pair, cos_min) and _linear(poses, seen, pair, x)):
+                continue
+            cost = 0.0 if _depth(poses[a], x) > 0 and _depth(poses[b], x) > 0 else _HUGE
+            for c in range(cameras):
+                if seen[c, 2] > 0:
+                    cost += min(_off2(poses[c], seen[c], x), gate2)
+            if cost < lowest:
+                lowest, won_a, won_b = cost, a, b
+                best[:] = x
+    used[:] = False
+    if won_a >= 0:
+        used[won_a] = used[won_b] = True
+    return lowest < _HUGE
+
+
+@njit(cache=True, error_model="numpy", nogil=True)
+def _off2(pose, view, x):  # type: ignore[no-untyped-def]
+    """Squared residual in sigmas; infinite behind the camera."""
+    z = _depth(pose, x)
+    if not z > 0:
+        return np.inf
+    ex = view[0] - (pose[0, 0] * x[0] + pose[0, 1] * x[1] + pose[0, 2] * x[2] + pose[0, 3]) / z
+    ey = view[1] - (pose[1, 0] * x[0] + pose[1, 1] * x[1] + pose[1, 2] * x[2] + pose[1, 3]) / z
+    return view[2] * ex * ex + 2 * view[3] * ex * ey + view[4] * ey * ey
+
+
+@njit(cache=True, error_model="numpy", nogil=True)
+def _linear(poses, seen, which, x):  # type: ignore[no-untyped-def]
+    """Linear least squares of n (r₃·X + t₃) = (r·X + t) over the chosen views."""
+    H, g = np.zeros((3, 3)), np.zeros(3)
+    for c in range(len(poses)):
+        if which[c]:
+            for k in range(2):
+                row = poses[c, k, :3] - seen[c, k] * poses[c, 2, :3]
+                right = seen[c, k] * poses[c, 2, 3] - poses[c, k, 3]
+                for i in range(3):
+                    g[i] += row[i] * right
+                    for j in range(3):
+                        H[i, j] += row[i] * row[j]
+    inverse = np.empty(6)
+    if not _inverse(H, inverse):
+        return False
+    _times(inverse, g, x)
+    return True
+
+
+@njit(cache=True, error_model="numpy", nogil=True)
+def _gauss_newton(poses, seen, used, x, six):  # type: ignore[no-untyped-def]
+    """Least squares of the weighted reprojection error over the used views. False where it runs away."""
+    step = np.empty(3)
+    for _ in range(_STEPS):
+        H, g = np.zeros((3, 3)), np.zeros(3)
+        for c in range(len(poses)):
+            if used[c]:
+                J, ex, ey = _linearised(poses[c], seen[c], x)
+                w00, w01, w11 = seen[c, 2], seen[c, 3], seen[c, 4]
+                for i in range(3):
+                    a, b = w00 * J[0, i] + w01 * J[1, i], w01 * J[0, i] + w11 * J[1, i]
+                    g[i] += a * ex + b * ey
+                    for j in range(3):
+                        H[i, j] += a * J[0, j] + b * J[1, j]
+        if not _inverse(H, six):
+            return False
+        _times(six, g, step)
+        x += step
+        if (step * g).sum() < 1e-12:
+            break
+    return bool(np.isfinite(x).all())
+
+
+@njit(cache=True, error_model="numpy", nogil=True)
+def _linearised(pose, view, x):  # type: ignore[no-untyped-def]
+    z = _depth(pose, x)
+    J = np.empty((2, 3))
+    px = (pose[0, 0] * x[0] + pose[0, 1] * x[1] + pose[0, 2] * x[2] + pose[0, 3]) / z
+    py = (pose[1, 0] * x[0] + pose[1, 1] * x[1] + pose[1, 2] * x[2] + pose[1, 3]) / z
+    for i in range(3):
+        J[0, i] = (pose[0, i] - px * pose[2, i]) / z
+        J[1, i] = (pose[1, i] - py * pose[2, i]) / z
+    return J, view[0] - px, view[1] - py
+
+
+@njit(cache=True, error_model="numpy", nogil=True)
+def _join(poses, seen, gate2, x, six, used):  # type: ignore[no-untyped-def]
+    """Used views stay if the point lies within their gate, others join if theirs, widened by the point's own
+    uncertainty, holds it."""
+    for c in range(len(poses)):
+        if not seen[c, 2] > 0:
+            continue
+        off2 = _off2(poses[c], seen[c], x)
+        if not used[c] and off2 < np.inf:
+            off2 = _foretold2(poses[c], seen[c], x, six)
+        used[c] = off2 < gate2
+
+
+@njit(cache=True, error_model="numpy", nogil=True)
+def _foretold2(pose, view, x, six):  # type: ignore[no-untyped-def]
+    """Squared residual of a view that took no part, in sigmas of view and foretelling together."""
+    J, ex, ey = _linearised(pose, view, x)
+    det = view[2] * view[4] - view[3] * view[3]
+    s00, s01, s11 = view[4] / det, -view[3] / det, view[2] / det
+    moved = np.empty(3)
+    _times(six, J[0], moved)
+    s00 += (moved * J[0]).sum()
+    s01 += (moved * J[1]).sum()
+    _times(six, J[1], moved)
+    s11 += (moved * J[1]).sum()
+    return (s11 * ex * ex - 2 * s01 * ex * ey + s00 * ey * ey) / (s00 * s11 - s01 * s01)
+
+
+@njit(cache=True, error_model="numpy", nogil=True)
+def _inverse(H, six):  # type: ignore[no-untyped-def]
+    """xx xy xz yy yz zz of H⁻¹; False where H is singular to twelve digits."""
+    a, b, c, d, e, f = H[0, 0], H[0, 1], H[0, 2], H[1, 1], H[1, 2], H[2, 2]
+    A, B, C = d * f - e * e, c * e - b * f, b * e - c * d
+    det = a * A + b * B + c * C
+    if not det > 1e-12 * a * d * f:
+        return False
+    six[0], six[1], six[2] = A / det, B / det, C / det
+    six[3], six[4], six[5] = (a * f - c * c) / det, (b * c - a * e) / det, (a * d - b * b) / det
+    return True
+
+
+@njit(cache=True, error_model="numpy", nogil=True)
+def _times(six, v, out):  # type: ignore[no-untyped-def]
+    a, b, c = v[0], v[1], v[2]
+    out[0] = six[0] * a + six[1] * b + six[2] * c
+    out[1] = six[1] * a + six[3] * b + six[4] * c
+    out[2] = six[2] * a + six[4] * b + six[5] * c
