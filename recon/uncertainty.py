@@ -22,7 +22,7 @@ JOINT_OFFSET_M: Mapping[str, float] = MappingProxyType(
     {part: ADULT_M * offset.left_over() for part, offset in study_of(USUAL_MODE).joints.items()}
 )
 """Typical distance between a point moved onto its joint centre (recon/joints) and that centre, for an adult,
-metres: what the detector study found bodies to differ by."""
+metres: what the detector study found bodies and poses to differ by."""
 
 UNKNOWN_OFFSET_M: Mapping[str, float] = MappingProxyType(
     {

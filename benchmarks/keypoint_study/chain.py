@@ -43,7 +43,8 @@ def tracks_of(take: Take, seen: Mapping[str, Seen], mode: str) -> Tracks2D:
     for name, s in seen.items():
         nothing = np.full((len(s.t_cam_s), 4), np.nan)
         uv = np.concatenate([s.uv_px, np.full((*nothing.shape, 2), np.nan)], axis=1)
-        clips[name] = (take.scene.cameras[name].size_px, ClipTracks(s.t_cam_s, uv, s.visibility, nothing, s.spread_px))
+        clip = ClipTracks(s.t_cam_s, uv, s.visibility, nothing, s.spread_px)
+        clips[name] = (take.scene.cameras[name].size_px, clip)
     return tracks_from_clips(clips, "keypoint study", known)
 
 

@@ -38,12 +38,13 @@ class Offsets:
 class Residuals:
     """One body point in one view of one take, every frame.
 
-    uv (T, 2) seen minus projected joint, in shares of the apparent height; by_offset (T, 2, 3) how these move
-    with an offset in the first segment's frame (body sizes); visibility, spread (T,), the latter in shares too.
+    uv (T, 2) seen minus projected joint, in shares of the apparent height; by_offset (T, 2, 6) how these move
+    with an offset in the two segments' frames (body sizes); visibility, spread (T,), the latter in shares too.
     """
 
     athlete: str
     part: str
+    point: str  # take and keypoint: its views belong together
     t_s: Array
     uv: Array
     by_offset: Array
@@ -78,15 +79,13 @@ def errors_of(work: Path, take: Take, mode: str) -> tuple[list[Offsets], list[Re
                 at(t, joints[:, p], t_cam[here])
             )
             height = apparent_height_px(camera.uv_px[:, : len(BODY)])
-            first = at(motion.t_s, frames[:, :, :3], t_cam[here])
+            both = at(motion.t_s, frames, t_cam[here])
             clip = seen[camera.camera]
-            residuals.append(
-                Residuals(
-                    take.athlete, part, t_cam[here], (camera.uv_px[here, p] - uv) / height,
-                    scale * by_point @ first / height, clip.visibility[here, p], clip.spread_px[here, p] /
-                    height,
-                )
-            )  # fmt: skip
+            off, clip_at = (camera.uv_px[here, p] - uv) / height, (here, p)
+            sees = clip.visibility[clip_at], clip.spread_px[clip_at] / height
+            moves = scale * by_point @ both / height
+            point = f"{take.name} {name}"
+            residuals.append(Residuals(take.athlete, part, point, t_cam[here], off, moves, *sees))
     return offsets, residuals
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from itertools import combinations
 
 import numpy as np
 from scipy.optimize import minimize, nnls
@@ -21,16 +22,47 @@ _SLOW_S = np.linspace(0.04, 0.25, 43)  # slower than that cannot be told from a 
 MIDLINE = ("nose",)
 
 
-def joint_offset(offsets: Sequence[Offsets], part: str) -> dict[str, list]:
-    """Mean offset of a part over the athletes, each counting alike, and the covariance a new athlete faces."""
+def joint_offset(offsets: Sequence[Offsets], residuals: Sequence[Residuals], part: str) -> dict[str, list]:
+    """Mean offset of a part over the athletes, each counting alike, and the covariance a new athlete faces:
+    how athletes differ, and how far their offsets wander as they move, where all views see the same.
+    """
     rows = list(of_part(offsets, part))
-    athletes = sorted({r.athlete for r in rows})
+    n = len({r.athlete for r in rows})
     mean = fit_offset(rows, part)
-    own = np.stack([_own_departure([r for r in rows if r.athlete == a], mean, part) for a in athletes])
-    n = len(athletes)
-    departure = own - own.mean(axis=0)
-    covariance = departure.T @ departure / (n - 1) * (1 + 1 / n) + _LEAST**2 * np.eye(3)
+    covariance = common_covariance(residuals, mean, part) * (1 + 1 / n) + _LEAST**2 * np.eye(3)
     return {"first": _rounded(mean[:3]), "second": _rounded(mean[3:]), "covariance": _rounded(covariance, 8)}
+
+
+def common_covariance(residuals: Sequence[Residuals], mean: Array, part: str) -> Array:
+    """(3, 3) covariance, in the first frame, of the departures from the mean offset that all views share.
+
+    The pixels' own errors differ from view to view, so the mean product of two views' errors at one instant is
+    J Δ J'ᵀ, J and J' telling how the two move with the offset: least squares for Δ, athletes counting alike.
+    """
+    normal, right = np.zeros((9, 9)), np.zeros(9)
+    points: dict[str, list[Residuals]] = {}
+    for r in of_part(residuals, part):
+        points.setdefault(r.point, []).append(r)
+    for views in points.values():
+        length = min(len(v.t_s) for v in views)
+        miss = [_held(v.uv[:length] - v.by_offset[:length] @ mean) for v in views]
+        for a, b in combinations(range(len(views)), 2):
+            J, K = (views[i].by_offset[:length, :, :3] for i in (a, b))
+            rows = np.einsum("tik,tjl->tijkl", J, K).reshape(-1, 9)
+            product = np.einsum("ti,tj->tij", miss[a], miss[b]).ravel()
+            known = np.isfinite(product) & np.isfinite(rows).all(axis=1)
+            normal += rows[known].T @ rows[known]
+            right += rows[known].T @ product[known]
+    found = np.linalg.solve(normal + 1e-9 * np.trace(normal) * np.eye(9), right).reshape(3, 3)
+    values, vectors = np.linalg.eigh((found + found.T) / 2)
+    covariance = vectors * np.maximum(values, 0.0) @ vectors.T
+    return covariance * np.outer(*[[1, 1, 0]] * 2) if part in MIDLINE else covariance
+
+
+def _held(miss: Array) -> Array:
+    """Errors (T, 2) held within some times their usual size: swaps are no offset."""
+    usual = 1.4826 * np.nanmedian(np.abs(miss)) + 1e-12
+    return np.asarray(np.clip(miss, -_CLIP_SIGMAS * usual, _CLIP_SIGMAS * usual))
 
 
 def fit_offset(rows: Sequence[Offsets], part: str) -> Array:
@@ -87,7 +119,7 @@ def without_offset(residuals: Sequence[Residuals], offsets: Sequence[Offsets], p
     out = []
     for r in of_part(residuals, part):
         own = _own_offset([o for o in of_part(offsets, part) if o.athlete == r.athlete])
-        out.append(r.uv - r.by_offset @ own)
+        out.append(r.uv - r.by_offset[:, :, :3] @ own)
     return out
 
 
@@ -171,7 +203,7 @@ def mode_data(offsets: Sequence[Offsets], residuals: Sequence[Residuals]) -> dic
     """All parts of one detector mode, in the form of the study's file."""
     return {
         "pixels": {part: pixel_error(residuals, offsets, part) for part in PARTS},
-        "joints": {part: joint_offset(offsets, part) for part in PARTS},
+        "joints": {part: joint_offset(offsets, residuals, part) for part in PARTS},
     }
 
 

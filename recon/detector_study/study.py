@@ -56,7 +56,7 @@ class JointOffset:
     """Where a detected point sits against its joint, as shares of the body's size (segments.body_scale_m).
 
     first, second  (3,) offset in the frames of the two segments that meet there (front, up, outward), added up
-    covariance     (3, 3) what is left for a new athlete, in the first frame: mostly how bodies differ
+    covariance     (3, 3) what is left for a new athlete, in the first frame: bodies and poses differ
     """
 
     first: Array
