@@ -41,6 +41,7 @@ class SessionFile(BaseModel):
     keypoints_mode: str | None = None
     cameras: tuple[str, ...] | None = None
     video: dict[str, str] = Field(default_factory=dict)
+    server: dict[str, tuple[float, float]] = Field(default_factory=dict)
     tape: TapeColours = TapeColours()
 
 

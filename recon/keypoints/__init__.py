@@ -5,6 +5,7 @@ from recon.keypoints.follow import ClipTracks, follow, scene_of
 from recon.keypoints.markers import MARKERS, MarkerOptions
 from recon.keypoints.own_file import read_own_keypoints
 from recon.keypoints.passes import MODES, Mode, mode_of
+from recon.keypoints.server import ServerPlace
 
 __all__ = [
     "MARKERS",
@@ -12,6 +13,7 @@ __all__ = [
     "ClipTracks",
     "MarkerOptions",
     "Mode",
+    "ServerPlace",
     "follow",
     "mode_of",
     "read_own_keypoints",

@@ -13,6 +13,7 @@ from calibration.footage import frames, probe
 from recon.keypoints.markers import MARKERS, Image, MarkerOptions, empty_scene, find_markers
 from recon.keypoints.passes import Mode, Seen, look_at
 from recon.keypoints.pose import Pose, PoseReader, Window, search_windows
+from recon.keypoints.server import ServerPlace
 from recon.records import BODY, KEYPOINTS
 
 _PERSON_SHARE = 0.62
@@ -56,6 +57,7 @@ def follow(
     scene: Image,
     markers: MarkerOptions,
     mode: Mode,
+    place: ServerPlace,
     *,
     start_s: float | None = None,
     stop_s: float | None = None,
@@ -64,8 +66,9 @@ def follow(
     """Read a stretch of a clip frame by frame; memory does not grow with its pictures.
 
     The window follows the landmarks of the frame before; a lost player is searched for anew, at most every
-    tenth frame so that an empty court costs little. tick is called once a frame.
-    Raises BadInput for a video or model that cannot be read.
+    tenth frame so that an empty court costs little. tick is called once a frame. place tells the server from
+    other people in the picture.
+    Raises BadInput for a video or model that cannot be read, NotMeasurable where two people may be the server.
     """
     times, points, visible, sigmas, spread = [], [], [], [], []
     window: Window | None = None
@@ -73,8 +76,10 @@ def follow(
     with PoseReader(model) as reader:
         for frame in frames(video, start_s=start_s, stop_s=stop_s):
             seen = look_at(reader, frame.image_bgr, window, mode) if window is not None else None
+            if seen is not None and not place.may_be(Pose(seen.uv_px, seen.visibility)):
+                seen = None  # somebody walked past, and the model went along
             if seen is None and wait <= 0:
-                seen = _search(reader, frame.image_bgr, mode)
+                seen = _search(reader, frame.image_bgr, mode, place)
                 wait = 0 if seen is not None else 10
             wait -= 1
             window = None if seen is None else Window(0, 0, 0).around(seen.uv_px, _PERSON_SHARE)
@@ -99,21 +104,18 @@ def follow(
 _NOBODY = Seen(np.full((len(BODY), 2), np.nan), np.full(len(BODY), np.nan), np.full(len(BODY), np.nan))
 
 
-def _search(reader: PoseReader, image: Image, mode: Mode) -> Seen | None:
-    """The largest person found in any search window, read again in a window of their own."""
-    best: Pose | None = None
-    for window in search_windows(image.shape[1], image.shape[0]):
-        pose = reader.read(image, window)
-        if pose is not None and (best is None or _extent(pose) > _extent(best)):
-            best = pose
+def _search(reader: PoseReader, image: Image, mode: Mode, place: ServerPlace) -> Seen | None:
+    """The server among all people found in any search window, read again in a window of their own."""
+    people = [
+        pose
+        for window in search_windows(image.shape[1], image.shape[0])
+        if (pose := reader.read(image, window)) is not None
+    ]
+    best = place.choose(people)
     if best is None:
         return None
     again = look_at(reader, image, Window(0, 0, 0).around(best.uv_px, _PERSON_SHARE), mode)
     return again or Seen(best.uv_px, best.visibility, np.full(len(BODY), np.nan))
-
-
-def _extent(pose: Pose) -> float:
-    return float(np.ptp(pose.uv_px, axis=0).max() * pose.visibility.mean())
 
 
 def _marker_region(image: Image, window: Window | None) -> tuple[int, int, int, int]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import multiprocessing
 import os
+from collections.abc import Mapping, Sequence
 from concurrent.futures import Future, ProcessPoolExecutor, as_completed
 from dataclasses import dataclass
 from pathlib import Path
@@ -12,6 +13,7 @@ from pathlib import Path
 import numpy as np
 
 from calibration.footage import probe
+from calibration.geometry import Camera
 from calibration.provenance import content_hash
 from recon.assets import pose_model
 from recon.keypoints import (
@@ -19,6 +21,7 @@ from recon.keypoints import (
     ClipTracks,
     MarkerOptions,
     Mode,
+    ServerPlace,
     follow,
     mode_of,
     scene_of,
@@ -43,8 +46,10 @@ class _Piece:
     kept: Path
 
 
-def detect_tracks(session: Session, options: PipelineOptions, progress: Progress) -> Tracks2D:
-    """2D tracks of all cameras of a session from its videos.
+def detect_tracks(
+    session: Session, cameras: Sequence[Camera], options: PipelineOptions, progress: Progress
+) -> Tracks2D:
+    """2D tracks of all cameras of a session from its videos; cameras: calibrated, in the court frame.
 
     Raises BadInput for a video that cannot be read or a missing model, NotMeasurable where no person is found.
     """
@@ -53,25 +58,34 @@ def detect_tracks(session: Session, options: PipelineOptions, progress: Progress
     markers = MarkerOptions(hues_deg=hues, tolerance_deg=tape.tolerance_deg)
     model = pose_model("full" if options.variant == "full" else "heavy")
     mode = mode_of(options.mode)
-    cameras = session.camera_names
-    sizes = {name: probe(session.video_path(name)).size_px for name in cameras}
-    pieces = {name: _pieces(session, name, model, markers, mode) for name in cameras}
-    todo = [p for name in cameras for p in pieces[name] if not p.kept.is_file()]
+    names = session.camera_names
+    sizes = {name: probe(session.video_path(name)).size_px for name in names}
+    places = {c.name: _place(session, c) for c in cameras}
+    pieces = {name: _pieces(session, model, markers, mode, places[name]) for name in names}
+    todo = [p for name in names for p in pieces[name] if not p.kept.is_file()]
     if todo:
-        _run(session, todo, model, markers, options, progress)
-    clips = {name: (sizes[name], _joined([_load(p.kept) for p in pieces[name]])) for name in cameras}
+        _run(session, todo, model, markers, places, options, progress)
+    clips = {name: (sizes[name], _joined([_load(p.kept) for p in pieces[name]])) for name in names}
     return tracks_from_clips(
         clips, f"pose landmark model, {options.variant}, {mode.name} mode; tape and ball by colour", mode.name
     )
 
 
-def _pieces(session: Session, camera: str, model: Path, markers: MarkerOptions, mode: Mode) -> list[_Piece]:
-    """The pieces of one clip. Their file name carries what they depend on: video, model, options, method."""
+def _place(session: Session, camera: Camera) -> ServerPlace:
+    at = session.file.server.get(camera.name)
+    return ServerPlace(camera, None if at is None else np.array(at))
+
+
+def _pieces(
+    session: Session, model: Path, markers: MarkerOptions, mode: Mode, place: ServerPlace
+) -> list[_Piece]:
+    """The pieces of one clip. Their file name carries what they depend on, the court's place among it."""
+    camera = place.camera.name
     video = session.video_path(camera)
     duration = probe(video).duration_s or _PIECE_S
     count = max(1, round(duration / _PIECE_S))
     edges = [duration * k / count for k in range(count)]
-    key = f"{content_hash(video)[:16]}-{content_hash(model)[:8]}-{_digest(markers, mode)}-{METHOD}"
+    key = f"{content_hash(video)[:16]}-{content_hash(model)[:8]}-{_digest(markers, mode, place)}-{METHOD}"
     folder = session.derived / "cache"
     return [
         _Piece(
@@ -81,8 +95,10 @@ def _pieces(session: Session, camera: str, model: Path, markers: MarkerOptions, 
     ]
 
 
-def _digest(markers: MarkerOptions, mode: Mode) -> str:
-    return hashlib.sha256(repr((markers, mode)).encode()).hexdigest()[:8]
+def _digest(markers: MarkerOptions, mode: Mode, place: ServerPlace) -> str:
+    """The place coarsely: a calibration that is a little better need not look at all pixels again."""
+    seen = (place.camera.centre_m().round(1), place.camera.cam_from_world.R.round(2), place.at_px)
+    return hashlib.sha256(repr((markers, mode, seen)).encode()).hexdigest()[:8]
 
 
 def _run(
@@ -90,6 +106,7 @@ def _run(
     todo: list[_Piece],
     model: Path,
     markers: MarkerOptions,
+    places: Mapping[str, ServerPlace],
     options: PipelineOptions,
     progress: Progress,
 ) -> None:
@@ -108,6 +125,7 @@ def _run(
                 scenes[p.camera],
                 markers,
                 mode,
+                places[p.camera],
                 p,
             ): p
             for p in todo
@@ -127,9 +145,15 @@ def _quiet() -> None:
 
 
 def _follow_piece(
-    video: Path, model: Path, scene: Image, markers: MarkerOptions, mode: Mode, piece: _Piece
+    video: Path,
+    model: Path,
+    scene: Image,
+    markers: MarkerOptions,
+    mode: Mode,
+    place: ServerPlace,
+    piece: _Piece,
 ) -> ClipTracks:
-    return follow(video, model, scene, markers, mode, start_s=piece.start_s, stop_s=piece.stop_s)
+    return follow(video, model, scene, markers, mode, place, start_s=piece.start_s, stop_s=piece.stop_s)
 
 
 def _save(path: Path, clip: ClipTracks) -> None:

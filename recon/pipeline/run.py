@@ -172,7 +172,7 @@ def _found_tracks(
     for name in rig.names:
         video = session.video_path(name)
         _want_one_serve(str(video), probe(video).duration_s or 0.0)
-    tracks = detect_tracks(session, options, progress)
+    tracks = detect_tracks(session, rig.cameras, options, progress)
     for camera in rig.cameras:
         got = tracks.of(camera.name).size_px
         if got != camera.size_px:

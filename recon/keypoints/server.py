@@ -1,0 +1,94 @@
+"""Who of the people in a picture is the server: the one whose feet are where a server's may be."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from calibration.checks import Array
+from calibration.errors import NotMeasurable
+from calibration.geometry import Camera
+from recon.keypoints.pose import Pose
+from recon.records import BODY
+
+_FEET = np.array([BODY.index(f"{side}_{part}") for side in ("left", "right") for part in ("heel", "toe")])
+_HIPS = np.array([BODY.index("left_hip"), BODY.index("right_hip")])
+_WIDE_M = 5.5  # half the court's width, doubles alleys included (Rules of Tennis: 10.97 m)
+_BEHIND_M, _BEYOND_M = (
+    0.8,
+    0.5,
+)  # where servers stand (common practice), the swing included
+_AWAY_M = 2.5  # farther than that from there nobody begins to serve
+_STRAYED_M = 5.0  # nor ends: a jump, seen as a place on the ground, and a step into the court included
+_AS_LIKELY_M = 0.4
+_SAME_SHARE = 0.25  # hips closer than this share of the body's height belong to one person found twice
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class ServerPlace:
+    """The court as one camera sees it, and a person's own word where places do not decide.
+
+    camera   calibrated, in the court frame
+    at_px    (2,) a pixel on the server in this camera's pictures, or None
+    """
+
+    camera: Camera
+    at_px: Array | None = None
+
+    def feet_m(self, pose: Pose) -> Array:
+        """(2,) court x, y of the ground that the lower foot's pixel shows; NaN above the horizon."""
+        feet = pose.uv_px[_FEET]
+        lowest = feet[np.argmax(feet[:, 1])]
+        n = self.camera.normalised(lowest[None])[0]
+        pose_of = self.camera.cam_from_world
+        ray = pose_of.R.T @ np.array([n[0], n[1], 1.0])
+        centre = self.camera.centre_m()
+        if not ray[2] < -1e-6:
+            return np.full(2, np.nan)
+        return np.asarray((centre - ray * centre[2] / ray[2])[:2])
+
+    def away_m(self, pose: Pose) -> float:
+        """How far the feet are from where a server stands, metres; infinite where they are off the ground."""
+        x, y = self.feet_m(pose)
+        away = max(abs(x) - _WIDE_M, -y - _BEHIND_M, y - _BEYOND_M, 0.0)
+        return float(away) if np.isfinite(away) else np.inf
+
+    def may_be(self, pose: Pose) -> bool:
+        """Whether the one that is followed can still be the server."""
+        return self.at_px is not None or self.away_m(pose) < _STRAYED_M
+
+    def choose(self, people: Sequence[Pose]) -> Pose | None:
+        """The server among people found in one picture (one person may have been found more than once).
+
+        Raises NotMeasurable where two people stand where a server may.
+        """
+        apart = _one_each(people)
+        at = self.at_px
+        if at is not None:
+            return min(apart, key=lambda p: float(np.linalg.norm(_hips(p) - at)), default=None)
+        likely = sorted((p for p in apart if self.away_m(p) < _AWAY_M), key=self.away_m)
+        if len(likely) > 1 and self.away_m(likely[1]) < self.away_m(likely[0]) + _AS_LIKELY_M:
+            places = " and ".join(f"x {x:.1f} m, y {y:.1f} m" for x, y in (self.feet_m(p) for p in likely[:2]))
+            u, v = _hips(likely[0])
+            raise NotMeasurable(
+                f"camera {self.camera.name}: two people stand where the server may ({places}); say which one "
+                f"by a pixel on the server's hips when the clip begins, in session.toml: "
+                f"[server] {self.camera.name} = [{u:.0f}, {v:.0f}]"
+            )
+        return likely[0] if likely else None
+
+
+def _hips(pose: Pose) -> Array:
+    return np.asarray(pose.uv_px[_HIPS].mean(axis=0))
+
+
+def _one_each(people: Sequence[Pose]) -> list[Pose]:
+    """Without repetitions: of one person's poses the most visible one."""
+    kept: list[Pose] = []
+    for pose in sorted(people, key=lambda p: -float(p.visibility.mean())):
+        height = float(np.ptp(pose.uv_px[:, 1]))
+        if all(np.linalg.norm(_hips(pose) - _hips(other)) > _SAME_SHARE * height for other in kept):
+            kept.append(pose)
+    return kept
