@@ -9,13 +9,15 @@ import numpy as np
 
 from benchmarks.keypoint_study.footage import clip_path
 from calibration.checks import Array
-from calibration.footage import frames
+from calibration.geometry import Camera
 from demo_rigs.cast import Take
 from recon.assets import pose_model
-from recon.keypoints.follow import _NOBODY, _PERSON_SHARE, _search
+from recon.keypoints import MarkerOptions, follow, scene_of
 from recon.keypoints.passes import MODES as DETECTOR_MODES
-from recon.keypoints.passes import Mode, look_at, mode_of
-from recon.keypoints.pose import PoseReader, Window
+from recon.keypoints.passes import mode_of
+from recon.keypoints.server import ServerPlace
+from recon.records import BODY
+from recon.session import TapeColours
 
 MODES = tuple(DETECTOR_MODES)
 
@@ -41,7 +43,7 @@ def detect(work: Path, take: Take, camera: str, mode: str) -> Seen:
     path, clip = seen_path(work, take, camera, mode), clip_path(work, take, camera)
     if not path.is_file() or path.stat().st_mtime < clip.stat().st_mtime:
         path.parent.mkdir(parents=True, exist_ok=True)
-        seen = _read(clip, mode_of(mode))
+        seen = _read(clip, take.scene.cameras[camera], mode)
         np.savez_compressed(
             path, t=seen.t_cam_s, uv=seen.uv_px, visibility=seen.visibility, spread=seen.spread_px
         )
@@ -49,18 +51,11 @@ def detect(work: Path, take: Take, camera: str, mode: str) -> Seen:
         return Seen(data["t"], data["uv"], data["visibility"], data["spread"])
 
 
-def _read(clip: Path, mode: Mode) -> Seen:
-    """The program's own detector on a window that follows the player, without racket and ball."""
-    times, found = [], []
-    window: Window | None = None
-    with PoseReader(pose_model("heavy")) as reader:
-        for frame in frames(clip):
-            seen = look_at(reader, frame.image_bgr, window, mode) if window is not None else None
-            seen = seen or _search(reader, frame.image_bgr, mode)
-            window = None if seen is None else Window(0, 0, 0).around(seen.uv_px, _PERSON_SHARE)
-            times.append(frame.t_s)
-            found.append(seen or _NOBODY)
-    uv, visible, spread = (
-        np.stack([getattr(s, field) for s in found]) for field in ("uv_px", "visibility", "spread_px")
-    )
-    return Seen(np.array(times), uv, visible, spread)
+def _read(clip: Path, camera: Camera, mode: str) -> Seen:
+    """The program's own detector, as `measure` runs it; racket and ball are not kept."""
+    tape = TapeColours()
+    hues = (tape.tip_hue_deg, tape.throat_hue_deg, tape.butt_hue_deg, tape.ball_hue_deg)
+    markers = MarkerOptions(hues_deg=hues, tolerance_deg=tape.tolerance_deg)
+    place = ServerPlace(camera)
+    found = follow(clip, pose_model("heavy"), scene_of(clip), markers, mode_of(mode), place)
+    return Seen(found.t_cam_s, found.uv_px[:, : len(BODY)], found.visibility, found.spread_px)
