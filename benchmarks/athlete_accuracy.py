@@ -50,8 +50,16 @@ def _ways(found: Found) -> str:
         z = np.concatenate([a.in_u.reshape(-1, 3) for a in accuracies])
         held = np.mean(np.abs(z[np.isfinite(z)]) <= 1.96)
         absent = f"{100 * np.isnan(miss).mean():.1f} %"
-        rows.append([way, *_middle_and_rms(miss), absent, f"{100 * held:.0f} %"])
-    head = ["limb joints", "median, mm", "RMS, mm", "95th percentile, mm", "absent", "in the 95 % interval"]
+        told = f"{100 * held:.0f} %" if WAYS[way].corrected else "–"
+        rows.append([way, *_middle_and_rms(miss), absent, told])
+    head = [
+        "limb joints",
+        "median, mm",
+        "RMS, mm",
+        "95th percentile, mm",
+        "absent",
+        "axes of all body points in the 95 % interval",
+    ]
     return table(head, rows)
 
 
