@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cache
 
 import numpy as np
+from scipy.interpolate import CubicSpline
 
 from calibration.checks import Array
 from calibration.geometry import Camera, Rigid
@@ -72,6 +73,17 @@ class Recording:
     def column(self, name: str) -> int:
         """Of a point among FOLLOWED."""
         return FOLLOWED.index(name)
+
+    def at(self, t_s: Array) -> Recording:
+        """The same recording with the truth at other instants (T,), as a motion has where cameras run apart."""
+        if len(t_s) == len(self.t_s) and np.allclose(t_s, self.t_s, atol=1e-9):
+            return self
+        contact_s = self.t_s[self.contact]
+        xyz, velocity, static = (
+            CubicSpline(self.t_s, values)(t_s) for values in (self.xyz_m, self.velocity_m_s, self.static_m)
+        )
+        nearest = int(np.abs(t_s - contact_s).argmin())
+        return replace(self, t_s=t_s, xyz_m=xyz, velocity_m_s=velocity, static_m=static, contact=nearest)
 
 
 def cameras_of(rig: str) -> tuple[Camera, ...]:

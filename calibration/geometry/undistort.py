@@ -18,7 +18,7 @@ from calibration.geometry.camera import Camera
 from calibration.geometry.lens_models import SLOTS
 
 LANES = 128
-"""Pixels of a block: a row of a block's work space is 512 bytes, so that all its rows stay in the first cache."""
+"""Pixels of a block: a row of its work space is one kilobyte, so that all rows stay in the first two caches."""
 N, NX, NY, JXX, JXY, JYY, KNOWN = 6, 0, 1, 2, 3, 4, 5
 """Rows of a block: direction, its distorted image's derivative (symmetric), 1 where there is a direction."""
 
@@ -81,7 +81,7 @@ def undistort_block(lens, kind, reach2, x, out):  # type: ignore[no-untyped-def]
         out[LANES + i] = x[LANES + i] if good else 0.0
         x[i], x[LANES + i] = out[i], out[LANES + i]
         out[JXX * LANES + i], out[JXY * LANES + i], out[JYY * LANES + i] = 1.0, 0.0, 1.0
-    if kind == _POLYNOMIAL or kind == _QUOTIENT:
+    if kind in (_POLYNOMIAL, _QUOTIENT):
         _newton(lens, kind == _QUOTIENT, x, out)
     elif kind == _FISHEYE:
         _fisheye(lens, x, out)
@@ -95,6 +95,12 @@ def undistort_block(lens, kind, reach2, x, out):  # type: ignore[no-untyped-def]
 @njit(cache=True, fastmath=_FAST, error_model="numpy", nogil=True)
 def _newton(lens, quotient, x, out):  # type: ignore[no-untyped-def]
     k1, k2, p1, p2, k3, k4, k5, k6 = lens[4], lens[5], lens[6], lens[7], lens[8], lens[9], lens[10], lens[11]
+    # start: the radial series turned round, r = s (1 − k s² + (3 k² − m) s⁴ …), held near one where it fails
+    k, m = k1 - k4, k2 - k5 - k4 * (k1 - k4)
+    for i in range(LANES):
+        s2 = x[i] * x[i] + x[LANES + i] * x[LANES + i]
+        scale = min(max(1 - s2 * (k - s2 * (3 * k * k - m)), 0.7), 1.5)
+        out[i], out[LANES + i] = x[i] * scale, x[LANES + i] * scale
     for _ in range(_STEPS):
         moved = 0.0
         for i in range(LANES):

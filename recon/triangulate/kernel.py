@@ -1,7 +1,7 @@
 """Points from views, compiled: blocks of points at once, and those that look suspicious one by one.
 
-Works on undistorted coordinates, weighted by what the pixels' covariance becomes there (first order), which is the
-reprojection error in pixels up to the curvature of the lens within one pixel's noise.
+Works on undistorted coordinates, weighted by what the pixels' covariance becomes there (first order), which is
+the reprojection error in pixels up to the curvature of the lens within one pixel's noise.
 """
 
 from __future__ import annotations
@@ -11,7 +11,7 @@ from numba import njit
 
 from calibration.geometry.undistort import JXX, JXY, JYY, KNOWN, LANES, N, undistort_block
 from recon.records import PointStatus
-from recon.triangulate.robust import robust_point
+from recon.triangulate.robust import WORK, robust_point
 
 _FAST = {"reassoc", "contract", "arcp", "nsz"}  # NaN and infinity keep their meaning
 _LONG_STEP2 = (
@@ -26,15 +26,15 @@ _XYZ = 9  # rows 0-8 of the sums: normal matrix xx xy xz yy yz zz and gradient; 
 def locate(poses, centres, lens, kinds, reach2, uv, weights, gate2, cos_min, xyz, cov, status, views):  # type: ignore[no-untyped-def]
     """Fills xyz (N, 3), cov (N, 3, 3), status (N,) and views (N, C).
 
-    poses (C, 3, 4) [R | t], centres (C, 3); lens, kinds, reach2 of `lenses`; uv (N, C, 2); weights (N, C, 1) sigma
-    or (N, C, 3) entries uu, uv, vv of the inverse covariance; NaN where unseen.
+    poses (C, 3, 4) [R | t], centres (C, 3); lens, kinds, reach2 of `lenses`; uv (N, C, 2); weights (N, C, 1)
+    sigma or (N, C, 3) entries uu, uv, vv of the inverse covariance; NaN where unseen.
     """
     count, cameras = uv.shape[0], uv.shape[1]
     V = np.empty((cameras, 5 * LANES))
     rays = np.empty((cameras, 4 * LANES))
     x, flat = np.empty(2 * LANES), np.empty(N * LANES)
     S, fine = np.empty((_XYZ + 3) * LANES), np.empty(3 * LANES)
-    six, seen = np.empty(6), np.empty((cameras, 5))
+    six, seen, work = np.empty(6), np.empty((cameras, 5)), np.empty((WORK, 3))
     for first in range(0, count, LANES):
         for c in range(cameras):
             _view_block(lens[c], kinds[c], reach2[c], uv, weights, first, c, x, flat, V[c])
@@ -52,7 +52,7 @@ def locate(poses, centres, lens, kinds, reach2, uv, weights, gate2, cos_min, xyz
                     for m in range(5):
                         seen[c, m] = V[c, m * LANES + i]
                 k = first + i
-                status[k] = robust_point(poses, centres, seen, gate2, cos_min, xyz[k], six, views[k])
+                status[k] = robust_point(poses, centres, seen, gate2, cos_min, xyz[k], six, views[k], work)
                 _unpack(six, cov[k])
 
 
@@ -151,8 +151,8 @@ def _sums_linear(poses, V, S):  # type: ignore[no-untyped-def]
 
 @njit(cache=True, fastmath=_FAST, error_model="numpy", nogil=True)
 def _sums(poses, V, S, fine):  # type: ignore[no-untyped-def]
-    """Normal equations of the weighted reprojection error at the point in S; in the first row of fine its squared
-    sum in sigmas, infinite behind a camera."""
+    """Normal equations of the weighted reprojection error at the point in S; in the first row of fine its
+    squared sum in sigmas, infinite behind a camera."""
     S[: 9 * LANES] = 0.0
     fine[:LANES] = 0.0
     for c in range(len(poses)):
@@ -186,7 +186,7 @@ def _sums(poses, V, S, fine):  # type: ignore[no-untyped-def]
 
 @njit(cache=True, fastmath=_FAST, error_model="numpy", nogil=True)
 def _solve(S, add, fine):  # type: ignore[no-untyped-def]
-    """Inverse of the 3 × 3 sums by their adjugate, in place; the point set or moved; step² in sigmas in fine[2]."""
+    """Sums inverted in place, by the adjugate; the point set or moved; step² in sigmas in row 2 of fine."""
     for i in range(LANES):
         a, b, c, d, e, f = (
             S[i],

@@ -55,26 +55,39 @@ def triangulate(
 
     uv_px (N, C, 2), NaN where a camera did not see the point; sigma_px (N, C) per axis, or None and cov_px2
     (N, C, 2, 2). A pixel beyond the reach of its camera's lens model counts as not seen.
-    All views together give a weighted linear estimate and one Gauss-Newton step on the reprojection error; where
-    the views then agree, that is the maximum-likelihood point with (JᵀWJ)⁻¹ as its covariance. Where they do not,
-    every pair of views proposes a point; the one that all views contradict least (squared residuals cut off at
-    the gate) is kept, the views within the gate join, and their estimate is iterated. Exhaustive, no random draw.
+    All views together give a weighted linear estimate and one Gauss-Newton step on the reprojection error;
+    where the views then agree, that is the maximum-likelihood point with (JᵀWJ)⁻¹ as its covariance. Where they
+    do not, every pair of views proposes a point; the one that all views contradict least (squared residuals cut
+    off at the gate) is kept, the views within the gate join, and their estimate is iterated. Exhaustive over
+    pairs, so no random draw.
     Raises BadInput on wrong shapes, sigmas that are not positive, covariances that are not positive definite.
     Source: Hartley & Zisserman (2004), Multiple View Geometry, ch. 12.
     """
     options = options or TriangulateOptions()
     count = len(cameras)
-    uv = checked(uv_px, (None, count, 2), "uv_px", allow_nan=True)
+    uv = _read(uv_px, (None, count, 2), "uv_px")
     weights = _weights(sigma_px, cov_px2, len(uv), count)
     poses = np.empty((count, 3, 4))
     for pose, camera in zip(poses, cameras, strict=True):
         pose[:, :3], pose[:, 3] = camera.cam_from_world.R, camera.cam_from_world.t_m
-    centres = -np.einsum("cij,ci->cj", poses[..., :3], poses[..., 3])
+    centres = -(poses[:, None, :, 3] @ poses[..., :3])[:, 0]
     xyz, cov = np.empty((len(uv), 3)), np.empty((len(uv), 3, 3))
     status, views = np.empty(len(uv), dtype=np.int8), np.empty((len(uv), count), dtype=np.bool_)
-    least = float(np.cos(options.min_parallax_rad))
-    locate(poses, centres, *lenses(cameras), uv, weights, options.gate_sigma**2, least, xyz, cov, status, views)
+    gate2, least = float(options.gate_sigma) ** 2, float(np.cos(options.min_parallax_rad))
+    locate(poses, centres, *lenses(cameras), uv, weights, gate2, least, xyz, cov, status, views)
     return Triangulated(xyz, cov, status, views)
+
+
+def _read(value: Array | None, shape: tuple[int | None, ...], name: str) -> Array:
+    """As `checked` with NaN allowed, but without a copy: this is the inner loop of whatever triangulates."""
+    out = np.ascontiguousarray(value, dtype=np.float64)
+    if out.ndim != len(shape) or any(w not in (None, g) for g, w in zip(out.shape, shape, strict=True)):
+        return checked(out, shape, name, allow_nan=True)  # which says what is wrong
+    if not np.fmax.reduce(np.abs(out), axis=None, initial=0.0) < np.inf:
+        return checked(out, shape, name, allow_nan=True)
+    out = out.view()
+    out.flags.writeable = False  # one type of arrays, compiled once
+    return out
 
 
 def _weights(sigma_px: Array | None, cov_px2: Array | None, n: int, count: int) -> Array:
@@ -82,8 +95,8 @@ def _weights(sigma_px: Array | None, cov_px2: Array | None, n: int, count: int) 
     if (sigma_px is None) == (cov_px2 is None):
         raise BadInput("triangulate: want sigma_px or cov_px2, one of the two")
     if cov_px2 is None:
-        sigma = checked(sigma_px, (n, count), "sigma_px", allow_nan=True)  # type: ignore[arg-type]
-        if np.any(sigma <= 0):
+        sigma = _read(sigma_px, (n, count), "sigma_px")
+        if not (np.fmin.reduce(sigma, axis=None, initial=np.inf) > 0):
             raise BadInput(f"sigma_px: want positive values, got {np.nanmin(sigma)}")
         return sigma[:, :, None]
     cov = checked(cov_px2, (n, count, 2, 2), "cov_px2", allow_nan=True)
@@ -91,4 +104,6 @@ def _weights(sigma_px: Array | None, cov_px2: Array | None, n: int, count: int) 
     det = uu * vv - uv * uv
     if np.any(uu <= 0) or np.any(det <= 0) or np.any(np.abs(uv - cov[..., 1, 0]) > 1e-9 * (uu + vv)):
         raise BadInput("cov_px2: want symmetric positive definite covariances")
-    return np.stack([vv, -uv, uu], axis=-1) / det[..., None]
+    weights = np.ascontiguousarray(np.stack([vv, -uv, uu], axis=-1) / det[..., None])
+    weights.flags.writeable = False  # as sigmas are: one type of arrays, compiled once
+    return weights

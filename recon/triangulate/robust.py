@@ -11,49 +11,49 @@ _OK, _FEW, _WEAK = int(PointStatus.OK), int(PointStatus.TOO_FEW_VIEWS), int(Poin
 _BEHIND, _OUTLIER = int(PointStatus.BEHIND_CAMERA), int(PointStatus.OUTLIER)
 _HUGE = 1e6  # cost of a proposal behind a camera: worse than any other, better than none
 _STEPS = 6
+WORK = 9
+"""Rows of three to work in: two rays or derivatives, a normal matrix, its right side, a step, and two more."""
+_H, _G, _STEP, _MOVED, _X = 2, 5, 6, 7, 8
 
 
 @njit(cache=True, error_model="numpy", nogil=True)
-def robust_point(poses, centres, seen, gate2, cos_min, xyz, six, used):  # type: ignore[no-untyped-def]
+def robust_point(poses, centres, seen, gate2, cos_min, xyz, six, used, work):  # type: ignore[no-untyped-def]
     """Fills xyz (3,), six (xx xy xz yy yz zz of the covariance) and used (C,); returns the status.
 
     seen (C, 5): direction x, y and weights 00, 01, 11 of every view, weight 0 where unseen. Every pair proposes
-    a point; the one that the views contradict least wins (squared residuals cut off at gate2). A view joins if it
-    lies within the gate of what the others foretell, their own uncertainty included.
+    a point; the one that the views contradict least wins (squared residuals cut off at gate2). A view joins if
+    it lies within the gate of what the others foretell, their own uncertainty included.
     """
-    cameras = len(poses)
     xyz[:], six[:] = np.nan, np.nan
-    used[:] = False
-    many = 0
-    for c in range(cameras):
-        many += seen[c, 2] > 0
-    if many < 2:
+    for c in range(len(poses)):
+        used[c] = seen[c, 2] > 0
+    if used.sum() < 2:
+        used[:] = False
         return _FEW
-    if not _rays_part(poses, seen, seen[:, 2] > 0, cos_min):
+    if not _rays_part(poses, seen, used, cos_min, work):
+        used[:] = False
         return _WEAK
-    best, x = np.empty(3), np.empty(3)
-    if not _best_pair(poses, seen, gate2, cos_min, best, x, used):
+    if not _best_pair(poses, seen, gate2, cos_min, xyz, used, work):
+        xyz[:] = np.nan
         used[:] = False
         return _BEHIND
     status = _OUTLIER
-    if _gauss_newton(poses, seen, used, best, six):
+    if _gauss_newton(poses, seen, used, xyz, six, work):
         for _ in range(2):  # judged again from the refined point
-            _join(poses, seen, gate2, best, six, used)
-            if used.sum() < 2 or not _gauss_newton(poses, seen, used, best, six):
+            _join(poses, seen, gate2, xyz, six, used, work)
+            if used.sum() < 2 or not _gauss_newton(poses, seen, used, xyz, six, work):
                 used[:] = False
                 break
     if used.sum() >= 2:
-        status = _verdict(poses, centres, seen, used, best, cos_min)
-    if status == _OK:
-        xyz[:] = best
-    else:
-        six[:] = np.nan
+        status = _verdict(poses, centres, used, xyz, cos_min, work)
+    if status != _OK:
+        xyz[:], six[:] = np.nan, np.nan
         used[:] = False
     return status
 
 
 @njit(cache=True, error_model="numpy", nogil=True)
-def _verdict(poses, centres, seen, used, x, cos_min):  # type: ignore[no-untyped-def]
+def _verdict(poses, centres, used, x, cos_min, work):  # type: ignore[no-untyped-def]
     for c in range(len(poses)):
         if used[c] and not _depth(poses[c], x) > 0:
             return _BEHIND
@@ -61,27 +61,35 @@ def _verdict(poses, centres, seen, used, x, cos_min):  # type: ignore[no-untyped
     for a in range(len(poses)):
         for b in range(a):
             if used[a] and used[b]:
-                u, v = x - centres[a], x - centres[b]
-                strong |= (u * v).sum() <= cos_min * np.sqrt((u * u).sum() * (v * v).sum())
+                for i in range(3):
+                    work[0, i], work[1, i] = x[i] - centres[a, i], x[i] - centres[b, i]
+                strong |= _part(work, cos_min)
     return _OK if strong else _WEAK
 
 
 @njit(cache=True, error_model="numpy", nogil=True)
-def _rays_part(poses, seen, which, cos_min):  # type: ignore[no-untyped-def]
+def _rays_part(poses, seen, which, cos_min, work):  # type: ignore[no-untyped-def]
     """Whether two of the observed rays, as they are seen, enclose more than the least angle."""
     for a in range(len(poses)):
         for b in range(a):
             if which[a] and which[b]:
-                u = _ray(poses[a], seen[a])
-                v = _ray(poses[b], seen[b])
-                if (u * v).sum() <= cos_min * np.sqrt((u * u).sum() * (v * v).sum()):
+                for i in range(3):
+                    work[0, i] = poses[a, 0, i] * seen[a, 0] + poses[a, 1, i] * seen[a, 1] + poses[a, 2, i]
+                    work[1, i] = poses[b, 0, i] * seen[b, 0] + poses[b, 1, i] * seen[b, 1] + poses[b, 2, i]
+                if _part(work, cos_min):
                     return True
     return False
 
 
 @njit(cache=True, error_model="numpy", nogil=True)
-def _ray(pose, view):  # type: ignore[no-untyped-def]
-    return pose[0, :3] * view[0] + pose[1, :3] * view[1] + pose[2, :3]
+def _part(rays, cos_min):  # type: ignore[no-untyped-def]
+    """Whether the first two rows enclose more than the least angle."""
+    along, u2, v2 = 0.0, 0.0, 0.0
+    for i in range(3):
+        along += rays[0, i] * rays[1, i]
+        u2 += rays[0, i] * rays[0, i]
+        v2 += rays[1, i] * rays[1, i]
+    return along <= cos_min * np.sqrt(u2 * v2)
 
 
 @njit(cache=True, error_model="numpy", nogil=True)
@@ -90,18 +98,17 @@ def _depth(pose, x):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, error_model="numpy", nogil=True)
-def _best_pair(poses, seen, gate2, cos_min, best, x, used):  # type: ignore[no-untyped-def]
+def _best_pair(poses, seen, gate2, cos_min, best, used, work):  # type: ignore[no-untyped-def]
     """Leaves the winning proposal in best and its two views in used. False if all lie behind a camera."""
     cameras = len(poses)
-    lowest, won_a, won_b = np.inf, -1, -1
-    pair = np.zeros(cameras, dtype=np.bool_)
+    lowest, won_a, won_b, x = np.inf, -1, -1, work[_X]
     for a in range(cameras):
         for b in range(a):
             if not (seen[a, 2] > 0 and seen[b, 2] > 0):
                 continue
-            pair[:] = False
-            pair[a] = pair[b] = True
-            if not (_rays_part(poses, seen, pair, cos_min) and _linear(poses, seen, pair, x)):
+            used[:] = False
+            used[a] = used[b] = True
+            if not (_rays_part(poses, seen, used, cos_min, work) and _linear(poses, seen, used, x, work)):
                 continue
             cost = 0.0 if _depth(poses[a], x) > 0 and _depth(poses[b], x) > 0 else _HUGE
             for c in range(cameras):
@@ -109,7 +116,7 @@ def _best_pair(poses, seen, gate2, cos_min, best, x, used):  # type: ignore[no-u
                     cost += min(_off2(poses[c], seen[c], x), gate2)
             if cost < lowest:
                 lowest, won_a, won_b = cost, a, b
-                best[:] = x
+                best[0], best[1], best[2] = x[0], x[1], x[2]
     used[:] = False
     if won_a >= 0:
         used[won_a] = used[won_b] = True
@@ -128,19 +135,22 @@ def _off2(pose, view, x):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, error_model="numpy", nogil=True)
-def _linear(poses, seen, which, x):  # type: ignore[no-untyped-def]
+def _linear(poses, seen, which, x, work):  # type: ignore[no-untyped-def]
     """Linear least squares of n (r₃·X + t₃) = (r·X + t) over the chosen views."""
-    H, g = np.zeros((3, 3)), np.zeros(3)
+    H, g = work[_H : _H + 3], work[_G]
+    H[:], g[:] = 0.0, 0.0
+    row = work[0]
     for c in range(len(poses)):
         if which[c]:
             for k in range(2):
-                row = poses[c, k, :3] - seen[c, k] * poses[c, 2, :3]
+                for i in range(3):
+                    row[i] = poses[c, k, i] - seen[c, k] * poses[c, 2, i]
                 right = seen[c, k] * poses[c, 2, 3] - poses[c, k, 3]
                 for i in range(3):
                     g[i] += row[i] * right
                     for j in range(3):
                         H[i, j] += row[i] * row[j]
-    inverse = np.empty(6)
+    inverse = work[_STEP : _STEP + 2].reshape(6)
     if not _inverse(H, inverse):
         return False
     _times(inverse, g, x)
@@ -148,14 +158,14 @@ def _linear(poses, seen, which, x):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, error_model="numpy", nogil=True)
-def _gauss_newton(poses, seen, used, x, six):  # type: ignore[no-untyped-def]
+def _gauss_newton(poses, seen, used, x, six, work):  # type: ignore[no-untyped-def]
     """Least squares of the weighted reprojection error over the used views. False where it runs away."""
-    step = np.empty(3)
+    H, g, step, J = work[_H : _H + 3], work[_G], work[_STEP], work[:2]
     for _ in range(_STEPS):
-        H, g = np.zeros((3, 3)), np.zeros(3)
+        H[:], g[:] = 0.0, 0.0
         for c in range(len(poses)):
             if used[c]:
-                J, ex, ey = _linearised(poses[c], seen[c], x)
+                ex, ey = _linearised(poses[c], seen[c], x, J)
                 w00, w01, w11 = seen[c, 2], seen[c, 3], seen[c, 4]
                 for i in range(3):
                     a, b = w00 * J[0, i] + w01 * J[1, i], w01 * J[0, i] + w11 * J[1, i]
@@ -165,26 +175,27 @@ def _gauss_newton(poses, seen, used, x, six):  # type: ignore[no-untyped-def]
         if not _inverse(H, six):
             return False
         _times(six, g, step)
-        x += step
-        if (step * g).sum() < 1e-12:
+        for i in range(3):
+            x[i] += step[i]
+        if step[0] * g[0] + step[1] * g[1] + step[2] * g[2] < 1e-12:
             break
-    return bool(np.isfinite(x).all())
+    return bool(np.isfinite(x[0] + x[1] + x[2]))
 
 
 @njit(cache=True, error_model="numpy", nogil=True)
-def _linearised(pose, view, x):  # type: ignore[no-untyped-def]
+def _linearised(pose, view, x, J):  # type: ignore[no-untyped-def]
+    """Residual in undistorted coordinates; J (2, 3) is filled with their derivative by the point."""
     z = _depth(pose, x)
-    J = np.empty((2, 3))
     px = (pose[0, 0] * x[0] + pose[0, 1] * x[1] + pose[0, 2] * x[2] + pose[0, 3]) / z
     py = (pose[1, 0] * x[0] + pose[1, 1] * x[1] + pose[1, 2] * x[2] + pose[1, 3]) / z
     for i in range(3):
         J[0, i] = (pose[0, i] - px * pose[2, i]) / z
         J[1, i] = (pose[1, i] - py * pose[2, i]) / z
-    return J, view[0] - px, view[1] - py
+    return view[0] - px, view[1] - py
 
 
 @njit(cache=True, error_model="numpy", nogil=True)
-def _join(poses, seen, gate2, x, six, used):  # type: ignore[no-untyped-def]
+def _join(poses, seen, gate2, x, six, used, work):  # type: ignore[no-untyped-def]
     """Used views stay if the point lies within their gate, others join if theirs, widened by the point's own
     uncertainty, holds it."""
     for c in range(len(poses)):
@@ -192,22 +203,25 @@ def _join(poses, seen, gate2, x, six, used):  # type: ignore[no-untyped-def]
             continue
         off2 = _off2(poses[c], seen[c], x)
         if not used[c] and off2 < np.inf:
-            off2 = _foretold2(poses[c], seen[c], x, six)
+            off2 = _foretold2(poses[c], seen[c], x, six, work)
         used[c] = off2 < gate2
 
 
 @njit(cache=True, error_model="numpy", nogil=True)
-def _foretold2(pose, view, x, six):  # type: ignore[no-untyped-def]
+def _foretold2(pose, view, x, six, work):  # type: ignore[no-untyped-def]
     """Squared residual of a view that took no part, in sigmas of view and foretelling together."""
-    J, ex, ey = _linearised(pose, view, x)
+    J, moved = work[:2], work[_MOVED]
+    ex, ey = _linearised(pose, view, x, J)
     det = view[2] * view[4] - view[3] * view[3]
     s00, s01, s11 = view[4] / det, -view[3] / det, view[2] / det
-    moved = np.empty(3)
-    _times(six, J[0], moved)
-    s00 += (moved * J[0]).sum()
-    s01 += (moved * J[1]).sum()
-    _times(six, J[1], moved)
-    s11 += (moved * J[1]).sum()
+    for k in range(2):
+        _times(six, J[k], moved)
+        for i in range(3):
+            if k == 0:
+                s00 += moved[i] * J[0, i]
+                s01 += moved[i] * J[1, i]
+            else:
+                s11 += moved[i] * J[1, i]
     return (s11 * ex * ex - 2 * s01 * ex * ey + s00 * ey * ey) / (s00 * s11 - s01 * s01)
 
 
