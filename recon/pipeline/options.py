@@ -10,7 +10,7 @@ from calibration.errors import BadInput
 Progress = Callable[[str, int, int], None]
 """progress(label, done, total)"""
 
-METHOD = 1
+METHOD = 2
 """Raised whenever measured numbers may change; older derived files then count as out of date."""
 
 
