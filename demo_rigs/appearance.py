@@ -8,7 +8,8 @@ import numpy as np
 
 from calibration.checks import Array
 from demo_rigs.body import PARTS, Body
-from demo_rigs.description import Athlete
+from demo_rigs.description import Athlete, Wear
+from demo_rigs.garments import Piece, brim, cap_edge_z, skirt
 from demo_rigs.racket_ball import BAND_M, HEAD_CENTRE_M, HEAD_HALF_M, TAPE_M, TIP_HALF_ANGLE, Grip
 from demo_rigs.skeleton import SOLE_M
 
@@ -24,26 +25,44 @@ _FRAME, _HANDLE, _STRING = (0.16, 0.16, 0.18), (0.22, 0.22, 0.24), (0.85, 0.85, 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Dressed:
-    """The dressed rest mesh: vertices (V, 3), normals (V, 3), quads (F, 4), colours (F, 3) in [0, 1]."""
+    """The dressed rest mesh: vertices (V, 3), normals (V, 3), quads (F, 4), colours (F, 3) in [0, 1], weights
+    (V, B) of the bones. The body's own vertices come first, in the body's order."""
 
     vertices_m: Array
     normals: Array
     faces: Array
     colours: Array
+    weights: Array
 
 
 def dress(body: Body, athlete: Athlete) -> Dressed:
     """Clothes, shoes and hair on a body at rest. The body's own vertices stay where truth is read from."""
     v = np.array(body.vertices_m)
     normals = vertex_normals(v, body.faces)
-    region = _regions(body)
+    region = _regions(body, athlete.wear)
     colours = _face_colours(body, athlete, region)
-    thickness = {"shirt": 0.012, "shorts": 0.016, "shoes": 0.007, "hair": 0.016}
+    loose = athlete.wear.loose_m
+    thickness = {"shirt": 0.012 + loose, "shorts": 0.016 + loose, "shoes": 0.007, "hair": 0.016, "cap": 0.018}
     for name, t in thickness.items():
         v += normals * (t * _soft(body, region[name]))[:, None]
     v = _shoe_last(v, body, region["shoes"])
     _soles(v, body, region["shoes"])
-    return Dressed(v, vertex_normals(v, body.faces), body.faces, colours)
+    dressed = Dressed(v, vertex_normals(v, body.faces), body.faces, colours, body.weights)
+    for made in (skirt(body, athlete), brim(body, athlete)):
+        if made is not None:
+            dressed = _joined(dressed, made)
+    return dressed
+
+
+def _joined(worn: Dressed, piece: Piece) -> Dressed:
+    """The mesh with another piece of clothing after it."""
+    return Dressed(
+        np.concatenate([worn.vertices_m, piece.vertices_m]),
+        np.concatenate([worn.normals, vertex_normals(piece.vertices_m, piece.faces)]),
+        np.concatenate([worn.faces, piece.faces + len(worn.vertices_m)]),
+        np.concatenate([worn.colours, np.tile(piece.colour, (len(piece.faces), 1))]),
+        np.concatenate([worn.weights, piece.weights]),
+    )
 
 
 def vertex_normals(v: Array, faces: Array) -> Array:
@@ -71,7 +90,7 @@ def _weight(body: Body, *stems: str) -> Array:
     return body.weights[:, take].sum(axis=1)
 
 
-def _regions(body: Body) -> dict[str, Array]:
+def _regions(body: Body, wear: Wear) -> dict[str, Array]:
     """Vertex masks of garments, hair and shoes, found from the joints of this very body."""
     v, h = body.vertices_m, body.height_m()
     hip, knee = body.joint("upperleg01.R"), body.joint("lowerleg01.R")
@@ -85,9 +104,9 @@ def _regions(body: Body) -> dict[str, Array]:
     collar = neck[2] + 0.012 * h + 0.25 * (neck[1] - v[:, 1])
     waist = hip[2] + 0.045 * h
     shirt = (v[:, 2] > waist - 0.055 * h) & (v[:, 2] < collar) & (head < 0.6)
-    shirt &= ~arms | (along_arm < 0.62)
+    shirt &= ~arms | (along_arm < wear.sleeve)
     legs = _weight(body, "upperleg", "root", "pelvis", "spine05") > 0.5
-    hem = hip[2] + 0.52 * (knee[2] - hip[2])
+    hem = hip[2] + wear.leg * (knee[2] - hip[2])
     shorts = (v[:, 2] > hem) & (v[:, 2] < waist) & ~arms & (legs | (v[:, 2] < waist))
     ankle = body.joint("foot.R")[2]
     shoes = (v[:, 2] < ankle + 0.012 * h) & (_weight(body, "foot", "toe", "lowerleg02") > 0.5)
@@ -100,7 +119,11 @@ def _regions(body: Body) -> dict[str, Array]:
     nape = body.joint("head")[2] - 0.01 * h
     ears = (np.abs(v[:, 0]) > 0.0385 * h) & (v[:, 2] < eye[2] + 0.012 * h)
     hair = (head > 0.6) & (v[:, 2] > np.maximum(line, nape)) & (v[:, 1] < eye[1] + 0.02 * h) & ~ears
-    return {"shirt": shirt, "shorts": shorts & ~shirt, "shoes": shoes, "socks": socks, "hair": hair}
+    cap = (head > 0.6) & (v[:, 2] > cap_edge_z(body)) if wear.cap else np.zeros(len(v), dtype=bool)
+    return {
+        "shirt": shirt, "shorts": shorts & ~shirt, "shoes": shoes, "socks": socks, "hair": hair & ~cap,
+        "cap": cap,
+    }  # fmt: skip
 
 
 def _shoe_last(v: Array, body: Body, shoes: Array) -> Array:
@@ -134,6 +157,7 @@ def _face_colours(body: Body, athlete: Athlete, region: dict[str, Array]) -> Arr
     centre = body.vertices_m[body.faces].mean(axis=1)
     h = body.height_m()
     worn = {"socks": (0.93, 0.93, 0.93), **{k: c[k] for k in ("shorts", "shirt", "shoes", "hair")}}
+    worn["cap"] = c.get("cap", c["shirt"])
     votes = np.stack([region[name][body.faces].mean(axis=1) for name in worn], axis=1)
     covered = votes.sum(axis=1) > 0.5  # between two garments a face belongs to one of them, not to the skin
     out[covered] = np.array(list(worn.values()))[votes.argmax(axis=1)][covered]

@@ -9,11 +9,11 @@ import numpy as np
 
 from calibration.checks import Array
 from demo_rigs.boards import BoardPicture, Holds, board_picture, draw_board, lens_path, shared_path
-from demo_rigs.court_scene import SUN
 from demo_rigs.description import Academy, Shared
 from demo_rigs.effects import Sensor, to_bytes
 from demo_rigs.footage import clip
 from demo_rigs.lens_map import LensMap
+from demo_rigs.lighting import NOON
 
 Tick = Callable[[int, int], None]
 """progress(done frames, all frames)"""
@@ -60,7 +60,7 @@ def _film(
         for k, t in enumerate(times):
             frame = clean.copy()
             pose = holds.at(float(t))
-            sunny = max(float(-pose.R[:, 2] @ SUN), 0.0)
+            sunny = max(float(-pose.R[:, 2] @ NOON.sun_direction()), 0.0)
             drawn = draw_board(picture, pose, lens, 0.72 + 0.28 * sunny)
             if drawn is not None:
                 window, board = drawn

@@ -18,8 +18,6 @@ from calibration.court.model import (
 )
 from calibration.geometry import Camera
 
-SUN = np.array([0.35, -0.55, 1.0]) / np.linalg.norm([0.35, -0.55, 1.0])
-"""Direction to the sun, court frame."""
 _BLUE, _GREEN, _WHITE = (0.20, 0.36, 0.60), (0.24, 0.43, 0.30), (0.93, 0.94, 0.93)
 _FENCE_BACK_Y, _FENCE_X, _FENCE_H = 30.5, 10.2, 3.0
 

@@ -96,7 +96,7 @@ def _write_two_camera_session(academy: Academy, serve: str, folder: Path) -> Non
     text = (
         f'rig = "../rig"\nathlete = "{entry.athlete.label}"\nhandedness = "{entry.athlete.handedness}"\n'
         f"height_m = {entry.athlete.height_m:.2f}\ncameras = [{cameras}]\n"
-        f'keypoints = "../{serve}/derived/keypoints.csv"\n\n[video]\n{videos}\n'
+        f'keypoints = "../{serve}/derived/keypoints.csv"\nkeypoints_mode = "quick"\n\n[video]\n{videos}\n'
     )
     folder.mkdir(parents=True, exist_ok=True)
     path = folder / "session.toml"

@@ -6,7 +6,7 @@ import hashlib
 import json
 import tomllib
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
@@ -14,6 +14,7 @@ import numpy as np
 
 from calibration.errors import BadInput
 from calibration.geometry import Camera, Rigid
+from demo_rigs.lighting import NOON, Lighting
 
 HERE = Path(__file__).parent
 
@@ -52,9 +53,43 @@ class Shared:
     poses: int
 
 
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Wear:
+    """What an athlete wears besides shirt, shorts and shoes.
+
+    sleeve, leg   where they end, as a share of the way shoulder-elbow and hip-knee; beyond 1 on the next bone
+    loose_m       how much farther than usual the cloth hangs from the skin
+    skirt_m       length of a skirt below the hip, 0: none
+    """
+
+    sleeve: float = 0.62
+    leg: float = 0.52
+    loose_m: float = 0.0
+    skirt_m: float = 0.0
+    cap: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Style:
+    """How a serve departs from its script.
+
+    scale, shift   channel → factor on its departure from its first key, and constant added (channel's unit)
+    tempo          factor on all times, counted from the contact
+    fit            lengths scaled to the athlete's legs; else they stay as the script has them
+    """
+
+    scale: Mapping[str, float] = field(default_factory=dict)
+    shift: Mapping[str, float] = field(default_factory=dict)
+    tempo: float = 1.0
+    fit: bool = False
+
+
 @dataclass(frozen=True, slots=True)
 class Athlete:
-    """An invented athlete; colours are red, green, blue in [0, 1]."""
+    """An invented athlete; colours are red, green, blue in [0, 1].
+
+    shape: shape target → amount; where empty, the figure's usual ones.
+    """
 
     key: str
     label: str
@@ -62,6 +97,8 @@ class Athlete:
     height_m: float
     figure: str
     colours: Mapping[str, tuple[float, float, float]]
+    shape: Mapping[str, float] = field(default_factory=dict)
+    wear: Wear = Wear()
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,6 +109,8 @@ class ServeEntry:
     athlete: Athlete
     starts_s: Mapping[str, float]
     ends_s: Mapping[str, float]
+    script: str = ""  # where another serve's script is used
+    style: Style = Style()
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,6 +126,7 @@ class Academy:
     shared: tuple[Shared, ...]
     serves: tuple[ServeEntry, ...]
     raw: Mapping[str, Any]
+    lighting: Lighting = NOON
 
     def serve(self, name: str) -> ServeEntry:
         """The entry of that name; raises BadInput if there is none."""
@@ -116,7 +156,7 @@ def academy_from(d: Mapping[str, Any]) -> Academy:
     """An academy from the parsed description. Raises BadInput naming what is missing or wrong."""
     try:
         picture = Picture(**{**d["picture"], "size_px": tuple(d["picture"]["size_px"])})
-        cameras = {c["name"]: _camera(c, picture.size_px) for c in d["camera"]}
+        cameras = {c["name"]: camera_from(c, picture.size_px) for c in d["camera"]}
         athletes = {k: _athlete(k, v) for k, v in d["athlete"].items()}
         shared = tuple(
             Shared(s["label"], tuple(s["cameras"]), tuple(s["starts_s"]), s["poses"]) for s in d["shared"]
@@ -136,7 +176,7 @@ def _athlete(key: str, a: Mapping[str, Any]) -> Athlete:
     return Athlete(key, a["label"], a["handedness"], a["height_m"], a["figure"], colours)
 
 
-def _camera(c: Mapping[str, Any], size_px: tuple[int, int]) -> Camera:
+def camera_from(c: Mapping[str, Any], size_px: tuple[int, int]) -> Camera:
     """A camera at a place that looks at a point, turned about its axis by roll."""
     place, target = np.array(c["place_m"], dtype=float), np.array(c["look_at_m"], dtype=float)
     forward = (target - place) / np.linalg.norm(target - place)

@@ -50,7 +50,7 @@ class Window:
 
 def window_around(uv_px: Array, size_px: tuple[int, int], margin_px: int) -> Window | None:
     """Window around pixels (N, 2) inside the picture, or None where nothing of it is visible."""
-    uv = uv_px[np.isfinite(uv_px).all(axis=-1)]
+    uv = uv_px[(np.abs(uv_px) < 1e6).all(axis=-1)]  # also without NaN, and points almost beside the camera
     if len(uv) == 0:
         return None
     low = np.floor(uv.min(axis=0)).astype(int) - margin_px

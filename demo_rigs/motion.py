@@ -11,6 +11,7 @@ import numpy as np
 from calibration.checks import Array
 from calibration.errors import BadInput
 from demo_rigs.body import Body
+from demo_rigs.description import Style
 from demo_rigs.kinematics import Curve, curve
 from demo_rigs.racket_ball import (
     BALL_RADIUS_M,
@@ -47,23 +48,45 @@ class Script:
     channels: dict[str, Curve]
 
 
-def load_script(path: Path) -> Script:
-    """Reads a serve's TOML file. Raises BadInput naming the file and the entry at fault."""
+def load_script(path: Path, style: Style = Style(), leg_m: float | None = None) -> Script:  # noqa: B008
+    """Reads a serve's TOML file, in a style and for legs of a length.
+
+    Raises BadInput naming the file and the entry at fault.
+    """
     try:
         data = tomllib.loads(path.read_text(encoding="utf-8"))
+        fit = leg_m / data["leg_m"] if style.fit and leg_m is not None else 1.0
         channels = {}
-        for name, keys in data["keys"].items():
+        for name, written in data["keys"].items():
+            keys = _styled(name, written, style, fit, float(data["ball"]["contact_s"]))
             feet = name.startswith(("front_", "back_"))
             blur = data["blur_ms"]["feet" if feet else "fast" if name.startswith(_FAST) else "slow"]
             channels[name] = curve(keys, blur / 1000, level=feet)
         ball = data["ball"]
+        contact = float(ball["contact_s"])
+        start, release = (_timed(float(t), style, contact) for t in (data["start_s"], ball["release_s"]))
         return Script(
-            path.stem, float(data["start_s"]), float(ball["release_s"]), float(ball["contact_s"]),
+            path.stem, start, release, contact,
             float(ball["speed_m_s"]), np.array(ball["landing_m"], dtype=float),
             np.array(data["racket"]["grip_deg"], dtype=float), channels,
         )  # fmt: skip
     except (OSError, tomllib.TOMLDecodeError, KeyError, TypeError) as error:
         raise BadInput(f"serve script {path.name}: {error}") from error
+
+
+def _styled(
+    name: str, keys: list[list[float]], style: Style, fit: float, contact_s: float
+) -> list[list[float]]:
+    """One channel's keys in a style: departure from the first key scaled, shifted, slower or quicker."""
+    first, factor, shift = keys[0][1], style.scale.get(name, 1.0), style.shift.get(name, 0.0)
+    length = fit if name.endswith(("_x", "_y", "_z")) and "lean" not in name else 1.0
+    return [
+        [_timed(t, style, contact_s), length * (first + factor * (value - first)) + shift] for t, value in keys
+    ]
+
+
+def _timed(t_s: float, style: Style, contact_s: float) -> float:
+    return contact_s + style.tempo * (t_s - contact_s)
 
 
 @dataclass(frozen=True, slots=True, eq=False)

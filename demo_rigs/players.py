@@ -13,6 +13,7 @@ from calibration.errors import BadInput
 from demo_rigs.body import Body, load_body
 from demo_rigs.description import HERE, Athlete, ServeEntry
 from demo_rigs.motion import Moment, Serve, load_script
+from demo_rigs.skeleton import leg_length_m
 
 _RACES = ("african", "asian", "caucasian")
 _FIGURES: Mapping[str, Mapping[str, float]] = {
@@ -32,6 +33,8 @@ _FIGURES: Mapping[str, Mapping[str, float]] = {
 
 def athlete_body(wheel: Path, athlete: Athlete) -> Body:
     """The athlete's body at rest. Raises BadInput for an unknown figure or an unusable wheel."""
+    if athlete.shape:
+        return load_body(wheel, athlete.shape, athlete.height_m)
     if athlete.figure not in _FIGURES:
         raise BadInput(f"athlete {athlete.key}: unknown figure {athlete.figure!r}; have {sorted(_FIGURES)}")
     return load_body(wheel, _FIGURES[athlete.figure], athlete.height_m)
@@ -39,15 +42,18 @@ def athlete_body(wheel: Path, athlete: Athlete) -> Body:
 
 def build_serve(wheel: Path, entry: ServeEntry) -> Serve:
     """The serve of a session entry, ready to be asked for any instant."""
-    script = load_script(HERE / "serves" / f"{entry.name}.toml")
-    return Serve(athlete_body(wheel, entry.athlete), script, entry.athlete.handedness)
+    body = athlete_body(wheel, entry.athlete)
+    script = load_script(
+        HERE / "serves" / f"{entry.script or entry.name}.toml", entry.style, leg_length_m(body)
+    )
+    return Serve(body, script, entry.athlete.handedness)
 
 
 class Skin:
     """Linear blend skinning of one dressed body, quick enough for every blur step."""
 
-    def __init__(self, body: Body, vertices_m: Array, normals: Array) -> None:
-        self._weights = csr_matrix(body.weights.astype(np.float32))
+    def __init__(self, weights: Array, vertices_m: Array, normals: Array) -> None:
+        self._weights = csr_matrix(weights.astype(np.float32))
         self._v = vertices_m.astype(np.float32)
         self._n = normals.astype(np.float32)
 

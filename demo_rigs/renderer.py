@@ -9,24 +9,21 @@ from vtk.util.numpy_support import numpy_to_vtk, numpy_to_vtkIdTypeArray, vtk_to
 from calibration.checks import Array
 from calibration.geometry import Camera
 from demo_rigs.appearance import BALL_COLOUR, Dressed, racket_mesh
-from demo_rigs.court_scene import SUN
 from demo_rigs.lens_map import SCALE, Window
+from demo_rigs.lighting import NOON, Lighting
 from demo_rigs.racket_ball import BALL_RADIUS_M, Grip
 
 vtk.vtkLogger.SetStderrVerbosity(vtk.vtkLogger.VERBOSITY_ERROR)  # no display is no reason for a warning
 _BUCKET = 96  # the off-screen picture's size changes in steps, so that it is rarely re-allocated
 _BALL_STEPS = 4
 _BALL_AMBIENT = 0.42
-_LIGHTS = ((SUN, 0.60, (1.0, 0.97, 0.92)), (np.array([-0.5, -0.6, 0.6]), 0.26, (0.85, 0.92, 1.0)),
-           (np.array([0.2, 0.8, 0.7]), 0.20, (0.85, 0.92, 1.0)))  # fmt: skip
-"""Sun and two patches of sky: direction, strength, colour. Ambient light is part of each surface."""
 
 
 class Stage:
     """Athlete, racket and ball of one serve before one camera's pinhole."""
 
-    def __init__(self, camera: Camera, dressed: Dressed, grip: Grip) -> None:
-        self.camera = camera
+    def __init__(self, camera: Camera, dressed: Dressed, grip: Grip, lighting: Lighting = NOON) -> None:
+        self.camera, self._lighting = camera, lighting
         self._window = vtk.vtkRenderWindow()
         self._window.SetOffScreenRendering(1)
         self._window.SetAlphaBitPlanes(1)
@@ -94,8 +91,8 @@ class Stage:
         gap = BALL_RADIUS_M**2 - ((ball_m - c) @ (ball_m - c) - along**2)
         hit = c + (along - np.sqrt(np.maximum(gap, 0)))[..., None] * rays
         normal = (hit - ball_m) / BALL_RADIUS_M
-        light = np.full((*gap.shape, 3), _BALL_AMBIENT)
-        for direction, strength, colour in _LIGHTS:
+        light = np.full((*gap.shape, 3), _BALL_AMBIENT * self._lighting.ambient)
+        for direction, strength, colour in self._lighting.lamps():
             d = direction / np.linalg.norm(direction)
             light += strength * np.maximum(normal @ d, 0)[..., None] * np.array(colour)
         shaded = np.minimum(np.array(BALL_COLOUR) * light, 1.0)
@@ -130,7 +127,7 @@ class Stage:
 
     def _lights(self) -> None:
         self._renderer.AutomaticLightCreationOff()
-        for direction, strength, colour in _LIGHTS:
+        for direction, strength, colour in self._lighting.lamps():
             light = vtk.vtkLight()
             light.SetLightTypeToSceneLight()
             light.SetPositional(0)
@@ -146,7 +143,7 @@ class Stage:
         actor = vtk.vtkActor()
         actor.SetMapper(mapper)
         look = actor.GetProperty()
-        look.SetAmbient(ambient)
+        look.SetAmbient(ambient * self._lighting.ambient)
         look.SetDiffuse(1.0)
         look.SetSpecular(specular)
         look.SetSpecularPower(12)

@@ -10,7 +10,7 @@ import numpy as np
 from calibration.checks import Array
 from demo_rigs.appearance import Dressed, dress
 from demo_rigs.board_footage import Tick
-from demo_rigs.court_scene import SUN, ground_points
+from demo_rigs.court_scene import ground_points
 from demo_rigs.description import Academy, ServeEntry
 from demo_rigs.effects import Sensor, to_bytes
 from demo_rigs.footage import clip
@@ -23,7 +23,6 @@ from demo_rigs.renderer import Stage
 _MAX_SHARE_PX = 0.9  # a blur step moves nothing farther than this
 _MAX_STEPS = 9
 _CHUNK = 24  # frames posed at once
-_SHADE = 0.50
 _CELL_M = 0.025
 
 
@@ -57,11 +56,12 @@ class ServeCamera:
         self._exposure_s = a.picture.exposure_s
         self._serve, self._camera = serve, a.cameras[camera]
         self._lens = LensMap(self._camera)
-        self._backdrop = backdrop.astype(np.float32)
-        self._clean = to_bytes(backdrop)
+        self._lighting = a.lighting
+        self._backdrop = backdrop.astype(np.float32) * np.float32(a.lighting.court)
+        self._clean = to_bytes(self._backdrop)
         self._dressed: Dressed = dress(serve.body, entry.athlete)
-        self._skin = Skin(serve.body, self._dressed.vertices_m, self._dressed.normals)
-        self._stage = Stage(self._camera, self._dressed, serve.grip)
+        self._skin = Skin(self._dressed.weights, self._dressed.vertices_m, self._dressed.normals)
+        self._stage = Stage(self._camera, self._dressed, serve.grip, a.lighting)
         self._ground = ground_points(self._camera)
         self._hand = serve.body.index("wrist.R")
 
@@ -167,7 +167,8 @@ class ServeCamera:
         """Soft shadow of body, racket and ball as a map of the ground, and the window in which it is seen."""
         ball = m.ball_m[i : i + 1] if np.isfinite(m.ball_m[i]).all() else np.empty((0, 3))
         p = np.concatenate([vertices, _dense(self._racket_outline(m, np.array([i]))), ball])
-        flat = p[:, :2] - p[:, 2:] * SUN[:2] / SUN[2]
+        sun = self._lighting.sun_direction()
+        flat = p[:, :2] - p[:, 2:] * sun[:2] / sun[2]
         low = vertices[:, :2].min(axis=0) - 3.0
         cells = np.floor((flat - low) / _CELL_M).astype(int)
         shape = np.array([320, 320])
@@ -187,7 +188,7 @@ class ServeCamera:
         cell = ((self._ground[rows, columns] - low) / _CELL_M - 0.5).astype(np.float32)
         cell = np.nan_to_num(cell, nan=-10.0)
         dark = cv2.remap(grid, cell[..., 1], cell[..., 0], cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT)
-        return np.asarray(1 - _SHADE * dark)
+        return np.asarray(1 - self._lighting.shade * dark)
 
 
 def _dense(outline: Array) -> Array:

@@ -23,8 +23,16 @@ from demo_rigs.makers import Job, make
 Progress = Callable[[str, float], None]
 """progress(what is being made, share done in [0, 1]); called from the calling process."""
 
-_SCENE = ("court_scene.py", "description.py")
-_BOARDS = ("boards.py", "board_footage.py", "lens_map.py", "effects.py", "footage.py", "kinematics.py", *_SCENE)
+SCENE_FILES = ("court_scene.py", "description.py", "lighting.py")
+_BOARDS = (
+    "boards.py",
+    "board_footage.py",
+    "lens_map.py",
+    "effects.py",
+    "footage.py",
+    "kinematics.py",
+    *SCENE_FILES,
+)
 _USER = ("user_files.py", "description.py")
 _SERVE = (
     "body.py",
@@ -34,9 +42,18 @@ _SERVE = (
     "motion.py",
     "racket_ball.py",
     "truth.py",
-    *_SCENE,
+    *SCENE_FILES,
 )
-_FILM = ("serve_footage.py", "appearance.py", "renderer.py", "lens_map.py", "effects.py", "footage.py", *_SERVE)
+FILM_FILES = (
+    "serve_footage.py",
+    "appearance.py",
+    "garments.py",
+    "renderer.py",
+    "lens_map.py",
+    "effects.py",
+    "footage.py",
+    *_SERVE,
+)
 
 
 def render_session(
@@ -61,7 +78,7 @@ def render_session(
     ledger = _Ledger(out_dir / ".made.json")
     first, then = _rig_jobs(a), [job for n in names for job in _serve_jobs(a, n)]
     backdrops = [
-        Job(f".cache/backdrop_{n}.npy", content_key(_SCENE, a.raw["camera"], a.seed), "backdrop", (n,))
+        Job(f".cache/backdrop_{n}.npy", content_key(SCENE_FILES, a.raw["camera"], a.seed), "backdrop", (n,))
         for n in a.cameras
     ]
     _run(a, out_dir, ledger, backdrops, progress, wheel, processes)
@@ -84,7 +101,7 @@ def _serve_jobs(a: Academy, name: str) -> list[Job]:
     entry = a.serve(name)
     raw = {k: a.raw[k] for k in ("camera", "picture", "athlete", "seed", "serve", "shared")}
     script = f"serves/{name}.toml"
-    film = content_key((*_FILM, script), raw)
+    film = content_key((*FILM_FILES, script), raw)
     jobs = [Job(f"{name}/{c}.mp4", film, "serve", (name, c)) for c in a.cameras]
     jobs.append(Job(f"truth/{name}.nc", content_key((*_SERVE, script), raw), "truth", (name,)))
     jobs.append(Job("truth/cameras.json", content_key(("truth.py", "description.py"), raw), "cameras"))

@@ -71,6 +71,12 @@ def foot_vertices(body: Body, side: str) -> tuple[int, int]:
     return toe, int(np.argmin(np.where(low, v[:, 1], np.inf)))
 
 
+def leg_length_m(body: Body) -> float:
+    """Hip joint to sole along a straight leg."""
+    hip, knee, ankle = (body.joint(f"{bone}.R") for bone in ("upperleg01", "lowerleg01", "foot"))
+    return float(np.linalg.norm(knee - hip) + np.linalg.norm(ankle - knee) + ankle[2] + SOLE_M)
+
+
 def pose(body: Body, c: Channels) -> Posed:
     """All bones at T instants. c: channel name → (T,), metres and degrees, as the module's head describes."""
     rotation: dict[str, Array] = {}

@@ -2,8 +2,8 @@
 
 truth/<serve>.nc: xyz_m (time, keypoint, space) in the court frame at RATE_HZ, NaN where the ball is out of
 sight; planted (time, foot_point), 1 while that point is at its standing height; event times as attributes.
-Joints are the posed rig's joints (thumb, index, pinky: finger joints). Nose, eyes, ears, heel and toe are
-vertices of the bare skin: heel and toe lie inside the shoe, above its sole.
+Joints are the posed rig's joints, the hips moved to hip joints (body.py; thumb, index, pinky: finger joints).
+Nose, eyes, ears, heel and toe are vertices of the bare skin: heel and toe lie inside the shoe, above its sole.
 
 truth/cameras.json: true lens and pose of each camera, and per clip offset_s with t = t_cam + offset_s,
 where t_cam is the frame's time stamp (first frame 0) and a frame's time its mid exposure.

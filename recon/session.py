@@ -38,6 +38,7 @@ class SessionFile(BaseModel):
     handedness: Literal["right", "left"]
     height_m: Annotated[float, Field(gt=0.8, lt=2.5)] | None = None
     keypoints: str | None = None
+    keypoints_mode: str | None = None
     cameras: tuple[str, ...] | None = None
     video: dict[str, str] = Field(default_factory=dict)
     server: dict[str, tuple[float, float]] = Field(default_factory=dict)

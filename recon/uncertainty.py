@@ -6,7 +6,7 @@ pixels, cameras and clocks, which is exact to first order.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from types import MappingProxyType
 
@@ -15,27 +15,23 @@ import numpy as np
 from calibration.checks import Array, checked
 from calibration.errors import BadInput
 from calibration.geometry.camera import N_CAMERA, Camera
+from recon.detector_study import ADULT_M, USUAL_MODE, study_of
 from recon.records import Clocks, Motion
 
 JOINT_OFFSET_M: Mapping[str, float] = MappingProxyType(
+    {part: ADULT_M * offset.left_over() for part, offset in study_of(USUAL_MODE).joints.items()}
+)
+"""Typical distance between a point moved onto its joint centre (recon/joints) and that centre, for an adult,
+metres: what the detector study found bodies and poses to differ by."""
+
+UNKNOWN_OFFSET_M: Mapping[str, float] = MappingProxyType(
     {
-        "hip": 0.040,
-        "knee": 0.040,
-        "ankle": 0.015,
-        "shoulder": 0.042,
-        "elbow": 0.042,
-        "wrist": 0.042,
-        "heel": 0.030,
-        "toe": 0.060,
-        "nose": 0.015,
-        "eye": 0.015,
-        "ear": 0.030,
-        "thumb": 0.030,
-        "index": 0.030,
+        "hip": 0.040, "knee": 0.040, "ankle": 0.015, "shoulder": 0.042, "elbow": 0.042, "wrist": 0.042,
+        "heel": 0.030, "toe": 0.060, "nose": 0.015, "eye": 0.015, "ear": 0.030, "thumb": 0.030, "index": 0.030,
         "pinky": 0.030,
     }
-)
-"""Typical distance between a detected body point and the joint centre it stands for, metres.
+)  # fmt: skip
+"""The same where nobody knows how a point was found, or the correction is switched off.
 
 Hip, knee (30–50 mm) and ankle (1–15 mm): Needham L et al. (2021), Sci Rep 11:20673, multi-camera video against
 markers. No published figure was found for the others: shoulder, elbow and wrist take what was measured on a
@@ -43,17 +39,22 @@ rendered athlete with known joints (middle of 35–50 mm), heel and toe likewise
 included); the rest are this project's assumption.
 """
 
+JointDraws = Callable[[int, np.random.Generator], Array]
+"""draws(count, rng) -> (K, T, P, 3) metres: what is left between points and joint centres."""
+
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class ErrorModel:
     """What is assumed about the errors, beside what the tracks say of their own noise.
 
-    joint_offset_m   per body part, see JOINT_OFFSET_M
+    joint_offset_m   per body part, see JOINT_OFFSET_M and UNKNOWN_OFFSET_M
+    joint_draws      in its place where offsets are known to turn with the body's segments
     draws            per source; 80 give a standard uncertainty to 8 %
     seed             of the generator: the same input gives the same numbers
     """
 
     joint_offset_m: Mapping[str, float] = field(default_factory=lambda: JOINT_OFFSET_M)
+    joint_draws: JointDraws | None = None
     draws: int = 80
     seed: int = 20261
 
@@ -153,7 +154,14 @@ def _bridge(moved: Array, motion: Motion, support_px: Array) -> Array:
 
 
 def _joint_offsets(motion: Motion, model: ErrorModel, rng: np.random.Generator) -> Array:
-    """One lasting offset per body point and draw, constant in the court frame; rackets and ball have none."""
+    """One lasting offset per body point and draw; rackets and ball have none.
+
+    Constant in the court frame, unless the model has draws of its own.
+    """
+    if model.joint_draws is not None:
+        moved = model.joint_draws(model.draws, rng)
+        moved[:, np.isnan(motion.xyz_m).any(axis=2)] = np.nan
+        return moved
     spread = np.array([model.joint_offset_m.get(name.split("_")[-1], 0.0) for name in motion.keypoints])
     spread = np.where([n.startswith(("racket", "ball")) for n in motion.keypoints], 0.0, spread) / np.sqrt(3)
     offset = rng.standard_normal((model.draws, len(spread), 3)) * spread[:, None]

@@ -24,19 +24,26 @@ def measure(
     rig_version: Annotated[
         str | None, typer.Option(help="Measure with this calibration from the rig's history (its hash)")
     ] = None,
+    as_detected: Annotated[
+        bool,
+        typer.Option(
+            "--as-detected", help="Leave body points where the detector puts them, off the joint centres"
+        ),
+    ] = False,
 ) -> None:
     """Measure one serve: clocks, points in space, motion, instants and measures. Needs no network."""
     from recon.pipeline import PipelineOptions, measure_session
     from recon.wording import value_text
 
     with progress_bars() as tell:
-        result = measure_session(
-            session,
-            PipelineOptions(
-                mode="full" if full else "quick", variant=model, workers=workers, rig_version=rig_version
-            ),
-            tell,
+        options = PipelineOptions(
+            mode="full" if full else "quick",
+            variant=model,
+            workers=workers,
+            rig_version=rig_version,
+            joint_centres=not as_detected,
         )
+        result = measure_session(session, options, tell)
     for clock in result.clocks.clocks:
         OUT.print(f"clock {clock.camera}: {clock.offset_s:+.4f} s, u {1e3 * clock.u_s:.2f} ms")
     table = table_of("measure", "value (k = 2)", "note")

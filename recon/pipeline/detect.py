@@ -67,7 +67,7 @@ def detect_tracks(
         _run(session, todo, model, markers, places, options, progress)
     clips = {name: (sizes[name], _joined([_load(p.kept) for p in pieces[name]])) for name in names}
     return tracks_from_clips(
-        clips, f"pose landmark model, {options.variant}, {mode.name} mode; tape and ball by colour"
+        clips, f"pose landmark model, {options.variant}, {mode.name} mode; tape and ball by colour", mode.name
     )
 
 

@@ -10,7 +10,7 @@ from calibration.errors import BadInput
 Progress = Callable[[str, int, int], None]
 """progress(label, done, total)"""
 
-METHOD = 1
+METHOD = 2
 """Raised whenever measured numbers may change; older derived files then count as out of date."""
 
 
@@ -27,6 +27,7 @@ class PipelineOptions:
     workers      processes
     pictures     keep frames for the viewer
     rig_version  beginning of the hash of a calibration in the rig's history; the current one where None
+    joint_centres  move detected body points onto the joint centres they stand for
     """
 
     mode: str = "quick"
@@ -34,6 +35,7 @@ class PipelineOptions:
     workers: int = 2
     pictures: bool = True
     rig_version: str | None = None
+    joint_centres: bool = True
 
     def __post_init__(self) -> None:
         if self.variant not in ("heavy", "full"):

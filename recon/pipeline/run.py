@@ -28,6 +28,7 @@ from recon.measures import Athlete, measure
 from recon.motion import fit_motion
 from recon.pipeline.detect import detect_tracks
 from recon.pipeline.footage import want_fitting
+from recon.pipeline.joint_centres import joint_centres
 from recon.pipeline.options import METHOD, PipelineOptions, Progress, silent
 from recon.pipeline.pictures import make_pictures
 from recon.pipeline.placement import moved_camera_flags
@@ -37,7 +38,7 @@ from recon.result import Result, load_result
 from recon.session import Session, load_session
 from recon.swaps import Exchange, repair_swaps
 from recon.sync import estimate_clocks, refine_clocks
-from recon.uncertainty import ErrorModel, covariance_of, displacements
+from recon.uncertainty import covariance_of, displacements
 
 _PROVENANCE = "courtplumb provenance"
 _LONGEST_CLIP_S = 20.0
@@ -64,7 +65,7 @@ def measure_session(
             _picture_index(session, camera).unlink(missing_ok=True)
         tracks = _tracks(session, rig, options, progress)
         store.save_tracks(d / names.TRACKS, tracks)
-        notes = _reconstruct(session, rig, tracks, footage, progress)
+        notes = _reconstruct(session, rig, tracks, footage, options, progress)
         notes["quality"] = [*moved_camera_flags(session, rig.names, progress), *notes["quality"]]
         kept = {"kind": _PROVENANCE, "format": store.FORMAT, "notes": notes, "calibration": _named(session)}
         store.write_json(d / names.PROVENANCE, made | kept)
@@ -118,7 +119,11 @@ def _making(session: Session, options: PipelineOptions) -> dict[str, object]:
     return {
         "program_version": program_version(),
         "method": METHOD,
-        "options": {"mode": options.mode, "pose model": options.variant},
+        "options": {
+            "mode": options.mode,
+            "pose model": options.variant,
+            "joint centres": options.joint_centres,
+        },
         "inputs": inputs,
     }
 
@@ -204,6 +209,7 @@ def _reconstruct(
     rig: CalibratedRig,
     tracks: Tracks2D,
     footage: Sequence[FootageFinding],
+    options: PipelineOptions,
     progress: Progress,
 ) -> dict[str, Any]:
     """Everything after the pixels; what a person should know about this run comes back for the record."""
@@ -219,10 +225,10 @@ def _reconstruct(
     store.save_points(d / names.POINTS, points)
     progress("reconstructing", 2, steps)
     motion, support = fit_motion(rig.cameras, tracks, clocks, points)
+    motion, model, told = joint_centres(session, motion, options)
     flight, broken, why = fit_flight(points)
     store.save_flight(d / names.FLIGHT, flight, why)
     progress("reconstructing", 3, steps)
-    model = ErrorModel()
     pixels = support.draws(model.draws, model.seed)
     draws = displacements(motion, rig.cameras, rig.covariance, support.sigma_px, pixels, clocks, model)
     motion = replace(motion, cov_m2=covariance_of(draws[:3]))
@@ -245,6 +251,7 @@ def _reconstruct(
             *quality_flags(clocks, points, flight, events, racket=racket),
             *_unclear_sides(exchanges),
         ],
+        "joint centres": told,
         "left and right exchanged": [_told(e) for e in exchanges],
         "packages": {name: version(name) for name in _PACKAGES},
     }

@@ -38,13 +38,14 @@ STAGES = {
     "events",
     "measures",
     "quality",
+    "joints",
 }
 READERS = {"viewer", "report", "export", "agreement"}
 RECON_LAYERS = (
     {"records"},
-    {"wording", "store", "session", "assets"},
+    {"wording", "store", "session", "assets", "detector_study"},
     {"body", "uncertainty", "epipolar", "resample"},
-    {"ground", "smoothing"},
+    {"ground", "smoothing", "segments"},
     STAGES,
     {"result"},
     {"scene"},

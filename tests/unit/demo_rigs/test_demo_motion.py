@@ -54,7 +54,7 @@ def test_feet_stand_exactly_still_in_the_stance(truths, name):
 def test_shoes_never_sink_into_the_ground(serves, academy, name):
     serve = serves[name]
     dressed = dress(serve.body, academy.serve(name).athlete)
-    skin = Skin(serve.body, dressed.vertices_m, dressed.normals)
+    skin = Skin(dressed.weights, dressed.vertices_m, dressed.normals)
     t = np.arange(0.5, 3.2, 0.05)
     moment = serve.at(t)
     lowest = min(skin.at(moment, k)[0][:, 2].min() for k in range(len(t)))

@@ -10,7 +10,7 @@ from recon.instants import points_at_instants
 from recon.motion import fit_motion
 from recon.records import WHITE, CameraTracks, Clock, Clocks, Motion, NoiseShape, PointStatus, Tracks2D
 from recon.triangulate import triangulate
-from recon.uncertainty import ErrorModel, covariance_of, displacements
+from recon.uncertainty import JOINT_OFFSET_M, ErrorModel, covariance_of, displacements
 from tests.support.world import three_cameras
 
 CAMERAS = three_cameras()
@@ -126,7 +126,7 @@ def test_rackets_have_no_joint_offset_and_hips_do():
     moved = draws()["joint centres"].moved_m
     assert np.abs(moved[:, :, 1]).max() == 0
     hip = np.linalg.norm(moved[:, 0, 0], axis=1)
-    assert np.sqrt((hip**2).mean()) == pytest.approx(0.040, rel=0.12)
+    assert np.sqrt((hip**2).mean()) == pytest.approx(JOINT_OFFSET_M["hip"], rel=0.12)
 
 
 def test_the_same_input_gives_the_same_draws():
