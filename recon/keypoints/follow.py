@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -13,7 +13,7 @@ from calibration.footage import frames, probe
 from recon.keypoints.markers import MARKERS, Image, MarkerOptions, empty_scene, find_markers
 from recon.keypoints.passes import Mode, Seen, look_at
 from recon.keypoints.pose import Pose, PoseReader, Window, search_windows
-from recon.keypoints.server import ServerPlace
+from recon.keypoints.server import ServerPlace, hips_px
 from recon.records import BODY, KEYPOINTS
 
 _PERSON_SHARE = 0.62
@@ -67,7 +67,8 @@ def follow(
 
     The window follows the landmarks of the frame before; a lost player is searched for anew, at most every
     tenth frame so that an empty court costs little. tick is called once a frame. place tells the server from
-    other people in the picture.
+    other people in the picture; its at_px holds where the stretch begins, later searches look where the server
+    was last.
     Raises BadInput for a video or model that cannot be read, NotMeasurable where two people may be the server.
     """
     times, points, visible, sigmas, spread = [], [], [], [], []
@@ -82,6 +83,8 @@ def follow(
                 seen = _search(reader, frame.image_bgr, mode, place)
                 wait = 0 if seen is not None else 10
             wait -= 1
+            if seen is not None and place.at_px is not None:
+                place = replace(place, at_px=hips_px(seen.uv_px))
             window = None if seen is None else Window(0, 0, 0).around(seen.uv_px, _PERSON_SHARE)
             region = _marker_region(frame.image_bgr, window)
             marker_uv, marker_sigma = find_markers(frame.image_bgr, scene, region, markers)
