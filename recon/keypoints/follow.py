@@ -13,11 +13,12 @@ from calibration.footage import frames, probe
 from recon.keypoints.markers import MARKERS, Image, MarkerOptions, empty_scene, find_markers
 from recon.keypoints.passes import Mode, Seen, look_at
 from recon.keypoints.pose import Pose, PoseReader, Window, search_windows
-from recon.keypoints.server import ServerPlace, hips_px
+from recon.keypoints.server import ServerPlace, hips_px, one_each
 from recon.records import BODY, KEYPOINTS
 
 _PERSON_SHARE = 0.62
 """Share of the window that the player's extent fills: a crop of 1.6 times the person measured best."""
+_LOOKS_TO_SETTLE = 2
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -109,16 +110,32 @@ _NOBODY = Seen(np.full((len(BODY), 2), np.nan), np.full(len(BODY), np.nan), np.f
 
 def _search(reader: PoseReader, image: Image, mode: Mode, place: ServerPlace) -> Seen | None:
     """The server among all people found in any search window, read again in a window of their own."""
-    people = [
+    people = one_each(
         pose
         for window in search_windows(image.shape[1], image.shape[0])
         if (pose := reader.read(image, window)) is not None
-    ]
+    )
+    if len(people) > 1:
+        people = [settled for p in people if (settled := _settled(reader, image, p)) is not None]
     best = place.choose(people)
     if best is None:
         return None
     again = look_at(reader, image, Window(0, 0, 0).around(best.uv_px, _PERSON_SHARE), mode)
     return again or Seen(best.uv_px, best.visibility, np.full(len(BODY), np.nan))
+
+
+def _settled(reader: PoseReader, image: Image, pose: Pose) -> Pose | None:
+    """The person whom a pose leads to, looked at in windows of their own; None where it leads to nobody.
+
+    A search window that cuts a player off gives a body crumpled into what it shows, a second person to all
+    appearance. On the demo's serve all of those led to the player, or to nobody, in two looks.
+    """
+    for _ in range(_LOOKS_TO_SETTLE):
+        found = reader.read(image, Window(0, 0, 0).around(pose.uv_px, _PERSON_SHARE))
+        if found is None:
+            return None
+        pose = found
+    return pose
 
 
 def _marker_region(image: Image, window: Window | None) -> tuple[int, int, int, int]:

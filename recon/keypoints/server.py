@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -64,7 +64,7 @@ class ServerPlace:
 
         Raises NotMeasurable where two people stand where a server may.
         """
-        apart = _one_each(people)
+        apart = one_each(people)
         at = self.at_px
         if at is not None:
             return min(apart, key=lambda p: float(np.linalg.norm(hips_px(p.uv_px) - at)), default=None)
@@ -85,7 +85,7 @@ def hips_px(uv_px: Array) -> Array:
     return np.asarray(uv_px[_HIPS].mean(axis=0))
 
 
-def _one_each(people: Sequence[Pose]) -> list[Pose]:
+def one_each(people: Iterable[Pose]) -> list[Pose]:
     """Without repetitions: of one person's poses the most visible one."""
     kept: list[Pose] = []
     for pose in sorted(people, key=lambda p: -float(p.visibility.mean())):

@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 
 from calibration.checks import Array
+from calibration.errors import NotMeasurable
 from recon.keypoints import ClipTracks, MarkerOptions, ServerPlace, follow, mode_of
 from recon.keypoints.pose import Image, Pose, Window
 from recon.keypoints.server import hips_px
@@ -102,3 +103,27 @@ def test_empty_court_is_searched_once_in_a_while_only(monkeypatch: pytest.Monkey
     first = len(reads)
     followed(monkeypatch, [[]], None)
     assert first <= 5 * (len(reads) - first)  # at most one search in ten frames, and one to begin with
+
+
+def test_player_cut_off_by_a_search_window_is_not_a_second_person(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A window that cuts the player off gives a crumpled body; looked at by itself it leads to the player."""
+    server, crumpled = standing(0.2, -0.2), standing(-2.0, -0.3, tall_m=0.4)
+    assert ServerPlace(three_cameras()[0]).away_m(crumpled) == 0  # as likely a server by its place
+
+    class Cutting(FakeReader):
+        def read(self, image: Image, window: Window, *, mirrored: bool = False) -> Pose | None:
+            middle = np.array([window.u_px, window.v_px])
+            if np.abs(hips_px(crumpled.uv_px) - middle).max() < 20:
+                return server
+            off = float(np.abs(hips_px(server.uv_px) - middle).max()) / window.side_px
+            return server if off < 0.3 else crumpled if off < 0.6 else None
+
+    monkeypatch.setattr(sys.modules[__name__], "FakeReader", Cutting)
+    clip = followed(monkeypatch, [[server]] * 5, None)
+    assert np.allclose(clip.uv_px[:, : len(BODY)], server.uv_px)
+
+
+def test_two_people_at_the_baseline_are_asked_about(monkeypatch: pytest.MonkeyPatch) -> None:
+    people, _ = two_people()
+    with pytest.raises(NotMeasurable, match=r"\[server\]"):
+        followed(monkeypatch, people, None)
