@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -13,11 +13,12 @@ from calibration.footage import frames, probe
 from recon.keypoints.markers import MARKERS, Image, MarkerOptions, empty_scene, find_markers
 from recon.keypoints.passes import Mode, Seen, look_at
 from recon.keypoints.pose import Pose, PoseReader, Window, search_windows
-from recon.keypoints.server import ServerPlace
+from recon.keypoints.server import ServerPlace, hips_px, one_each
 from recon.records import BODY, KEYPOINTS
 
 _PERSON_SHARE = 0.62
 """Share of the window that the player's extent fills: a crop of 1.6 times the person measured best."""
+_LOOKS_TO_SETTLE = 2
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -67,7 +68,8 @@ def follow(
 
     The window follows the landmarks of the frame before; a lost player is searched for anew, at most every
     tenth frame so that an empty court costs little. tick is called once a frame. place tells the server from
-    other people in the picture.
+    other people in the picture; its at_px holds where the stretch begins, later searches look where the server
+    was last.
     Raises BadInput for a video or model that cannot be read, NotMeasurable where two people may be the server.
     """
     times, points, visible, sigmas, spread = [], [], [], [], []
@@ -82,6 +84,8 @@ def follow(
                 seen = _search(reader, frame.image_bgr, mode, place)
                 wait = 0 if seen is not None else 10
             wait -= 1
+            if seen is not None and place.at_px is not None:
+                place = replace(place, at_px=hips_px(seen.uv_px))
             window = None if seen is None else Window(0, 0, 0).around(seen.uv_px, _PERSON_SHARE)
             region = _marker_region(frame.image_bgr, window)
             marker_uv, marker_sigma = find_markers(frame.image_bgr, scene, region, markers)
@@ -106,16 +110,32 @@ _NOBODY = Seen(np.full((len(BODY), 2), np.nan), np.full(len(BODY), np.nan), np.f
 
 def _search(reader: PoseReader, image: Image, mode: Mode, place: ServerPlace) -> Seen | None:
     """The server among all people found in any search window, read again in a window of their own."""
-    people = [
+    people = one_each(
         pose
         for window in search_windows(image.shape[1], image.shape[0])
         if (pose := reader.read(image, window)) is not None
-    ]
+    )
+    if len(people) > 1:
+        people = [settled for p in people if (settled := _settled(reader, image, p)) is not None]
     best = place.choose(people)
     if best is None:
         return None
     again = look_at(reader, image, Window(0, 0, 0).around(best.uv_px, _PERSON_SHARE), mode)
     return again or Seen(best.uv_px, best.visibility, np.full(len(BODY), np.nan))
+
+
+def _settled(reader: PoseReader, image: Image, pose: Pose) -> Pose | None:
+    """The person whom a pose leads to, looked at in windows of their own; None where it leads to nobody.
+
+    A search window that cuts a player off gives a body crumpled into what it shows, a second person to all
+    appearance. On the demo's serve all of those led to the player, or to nobody, in two looks.
+    """
+    for _ in range(_LOOKS_TO_SETTLE):
+        found = reader.read(image, Window(0, 0, 0).around(pose.uv_px, _PERSON_SHARE))
+        if found is None:
+            return None
+        pose = found
+    return pose
 
 
 def _marker_region(image: Image, window: Window | None) -> tuple[int, int, int, int]:

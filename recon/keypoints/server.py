@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -64,14 +64,14 @@ class ServerPlace:
 
         Raises NotMeasurable where two people stand where a server may.
         """
-        apart = _one_each(people)
+        apart = one_each(people)
         at = self.at_px
         if at is not None:
-            return min(apart, key=lambda p: float(np.linalg.norm(_hips(p) - at)), default=None)
+            return min(apart, key=lambda p: float(np.linalg.norm(hips_px(p.uv_px) - at)), default=None)
         likely = sorted((p for p in apart if self.away_m(p) < _AWAY_M), key=self.away_m)
         if len(likely) > 1 and self.away_m(likely[1]) < self.away_m(likely[0]) + _AS_LIKELY_M:
             places = " and ".join(f"x {x:.1f} m, y {y:.1f} m" for x, y in (self.feet_m(p) for p in likely[:2]))
-            u, v = _hips(likely[0])
+            u, v = hips_px(likely[0].uv_px)
             raise NotMeasurable(
                 f"camera {self.camera.name}: two people stand where the server may ({places}); say which one "
                 f"by a pixel on the server's hips when the clip begins, in session.toml: "
@@ -80,15 +80,16 @@ class ServerPlace:
         return likely[0] if likely else None
 
 
-def _hips(pose: Pose) -> Array:
-    return np.asarray(pose.uv_px[_HIPS].mean(axis=0))
+def hips_px(uv_px: Array) -> Array:
+    """(2,) the middle between the hips of a body (27, 2)."""
+    return np.asarray(uv_px[_HIPS].mean(axis=0))
 
 
-def _one_each(people: Sequence[Pose]) -> list[Pose]:
+def one_each(people: Iterable[Pose]) -> list[Pose]:
     """Without repetitions: of one person's poses the most visible one."""
     kept: list[Pose] = []
     for pose in sorted(people, key=lambda p: -float(p.visibility.mean())):
-        height = float(np.ptp(pose.uv_px[:, 1]))
-        if all(np.linalg.norm(_hips(pose) - _hips(other)) > _SAME_SHARE * height for other in kept):
+        at, height = hips_px(pose.uv_px), float(np.ptp(pose.uv_px[:, 1]))
+        if all(np.linalg.norm(at - hips_px(other.uv_px)) > _SAME_SHARE * height for other in kept):
             kept.append(pose)
     return kept

@@ -83,7 +83,8 @@ def _pieces(
     camera = place.camera.name
     video = session.video_path(camera)
     duration = probe(video).duration_s or _PIECE_S
-    count = max(1, round(duration / _PIECE_S))
+    # a pixel on the server holds for the clip's beginning: from there the clip is followed in one go
+    count = 1 if place.at_px is not None else max(1, round(duration / _PIECE_S))
     edges = [duration * k / count for k in range(count)]
     key = f"{content_hash(video)[:16]}-{content_hash(model)[:8]}-{_digest(markers, mode, place)}-{METHOD}"
     folder = session.derived / "cache"

@@ -1,0 +1,129 @@
+"""Following the server through a clip, with a fake reader that sees people at known pixels."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+from types import SimpleNamespace
+
+import numpy as np
+import pytest
+
+from calibration.checks import Array
+from calibration.errors import NotMeasurable
+from recon.keypoints import ClipTracks, MarkerOptions, ServerPlace, follow, mode_of
+from recon.keypoints.pose import Image, Pose, Window
+from recon.keypoints.server import hips_px
+from recon.records import BODY
+from tests.support.world import three_cameras
+from tests.unit.recon.test_server import standing
+
+WIDTH, HEIGHT = three_cameras()[0].size_px
+FRAMES = 40
+LOST = range(15, 18)  # frames in which nobody is seen
+MODULE = sys.modules[follow.__module__]  # the package names the function as its module
+
+
+class FakeReader:
+    """Sees the person whose hips are nearest to the middle of a window, as the model does, if any is in it."""
+
+    people: list[list[Pose]]
+
+    def __init__(self, model: Path) -> None:
+        pass
+
+    def __enter__(self) -> FakeReader:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        pass
+
+    def read(self, image: Image, window: Window, *, mirrored: bool = False) -> Pose | None:
+        middle = np.array([window.u_px, window.v_px])
+        off = [(float(np.abs(hips_px(p.uv_px) - middle).max()), p) for p in self.people[int(image[0, 0, 0])]]
+        near = [(d, k) for k, (d, _) in enumerate(off) if d < window.side_px / 2]
+        return off[min(near)[1]][1] if near else None
+
+
+def followed(monkeypatch: pytest.MonkeyPatch, people: list[list[Pose]], at_px: Array | None) -> ClipTracks:
+    picture = np.zeros((HEIGHT, WIDTH, 3), np.uint8)
+
+    def frames(*_: object, **__: object) -> Iterator[SimpleNamespace]:
+        for k in range(len(people)):
+            picture[0, 0] = k
+            yield SimpleNamespace(t_s=k / 120, image_bgr=picture)
+
+    monkeypatch.setattr(MODULE, "frames", frames)
+    monkeypatch.setattr(MODULE, "PoseReader", FakeReader)
+    monkeypatch.setattr(FakeReader, "people", people, raising=False)
+    markers = MarkerOptions(hues_deg=(300.0, 180.0, 120.0, 60.0), tolerance_deg=15.0)
+    place = ServerPlace(three_cameras()[0], at_px)
+    return follow(Path("clip"), Path("model"), picture, markers, mode_of("quick"), place)
+
+
+def hips(clip: ClipTracks) -> Array:
+    return np.array([hips_px(uv) for uv in clip.uv_px[:, : len(BODY)]])
+
+
+def two_people(lost: range = range(0)) -> tuple[list[list[Pose]], Array]:
+    """The server walks 1.2 m to the side; the other, 1.4 m beside, keeps the same distance."""
+    x = np.linspace(0.0, 1.2, FRAMES)
+    frames = [[standing(0.2 + x[k], -0.2), standing(-1.2 + x[k], -0.2)] for k in range(FRAMES)]
+    server = np.array([hips_px(f[0].uv_px) for f in frames])
+    return [[] if k in lost else f for k, f in enumerate(frames)], server
+
+
+def test_one_named_by_a_pixel_is_followed(monkeypatch: pytest.MonkeyPatch) -> None:
+    people, server = two_people()
+    assert np.allclose(hips(followed(monkeypatch, people, server[0])), server)
+
+
+def test_one_named_and_lost_is_found_where_last_seen(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The pixel names the server when the clip begins; by now the other may be nearer to it."""
+    x = np.linspace(0.0, 2.0, FRAMES)
+    people = [[standing(0.2 + x[k], -0.2), standing(-1.0, -0.2)] for k in range(FRAMES)]
+    server = np.array([hips_px(f[0].uv_px) for f in people])
+    named, later = server[0], server[LOST.stop]
+    other = hips_px(people[LOST.stop][1].uv_px)
+    assert np.linalg.norm(later - named) < np.linalg.norm(other - named)  # still the server's here …
+    gone = [[] if LOST.start <= k < 30 else f for k, f in enumerate(people)]
+    assert np.linalg.norm(server[31] - named) > np.linalg.norm(other - named)  # … and here the other's
+    found = hips(followed(monkeypatch, gone, named))
+    seen = ~np.isnan(found[:, 0])
+    assert seen[: LOST.start].all() and seen[-1] and not seen[20]
+    assert np.allclose(found[seen], server[seen])
+
+
+def test_empty_court_is_searched_once_in_a_while_only(monkeypatch: pytest.MonkeyPatch) -> None:
+    reads = []
+    monkeypatch.setattr(FakeReader, "read", lambda *_, **__: reads.append(1))
+    clip = followed(monkeypatch, [[] for _ in range(FRAMES)], None)
+    assert np.isnan(clip.uv_px[:, : len(BODY)]).all() and len(clip.t_cam_s) == FRAMES
+    first = len(reads)
+    followed(monkeypatch, [[]], None)
+    assert first <= 5 * (len(reads) - first)  # at most one search in ten frames, and one to begin with
+
+
+def test_player_cut_off_by_a_search_window_is_not_a_second_person(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A window that cuts the player off gives a crumpled body; looked at by itself it leads to the player."""
+    server, crumpled = standing(0.2, -0.2), standing(-2.0, -0.3, tall_m=0.4)
+    assert ServerPlace(three_cameras()[0]).away_m(crumpled) == 0  # as likely a server by its place
+
+    class Cutting(FakeReader):
+        def read(self, image: Image, window: Window, *, mirrored: bool = False) -> Pose | None:
+            middle = np.array([window.u_px, window.v_px])
+            if np.abs(hips_px(crumpled.uv_px) - middle).max() < 20:
+                return server
+            off = float(np.abs(hips_px(server.uv_px) - middle).max()) / window.side_px
+            return server if off < 0.3 else crumpled if off < 0.6 else None
+
+    monkeypatch.setattr(sys.modules[__name__], "FakeReader", Cutting)
+    clip = followed(monkeypatch, [[server]] * 5, None)
+    assert np.allclose(clip.uv_px[:, : len(BODY)], server.uv_px)
+
+
+def test_two_people_at_the_baseline_are_asked_about(monkeypatch: pytest.MonkeyPatch) -> None:
+    people, _ = two_people()
+    with pytest.raises(NotMeasurable, match=r"\[server\]"):
+        followed(monkeypatch, people, None)
