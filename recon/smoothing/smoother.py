@@ -309,14 +309,14 @@ class _Smoother:
             q = adapting.step(q, self.adapted(run.energy))
         return model, q, used & (_distance2(run, model.white, model.white) < 6 * self.options.gate2)
 
-    def _scale(self, distance2: Array, used: NDArray[np.bool_]) -> Array:
-        """Per event: by how much its camera's errors are larger than stated; never below 1."""
-        out = np.ones(len(distance2))
-        for c in range(len(self.cameras)):
-            own = used & (self.events.camera == c)
-            ratio = float(np.median(distance2[own])) / _MEDIAN2 if own.sum() >= 30 else 1.0
-            out[self.events.camera == c] = np.sqrt(np.clip(ratio, 1.0, 64.0)) if ratio > 1.5 else 1.0
-        return out
+    def _scale(self, distance2: Array, used: NDArray[np.bool_]) -> float:
+        """By how much the errors are larger than stated; never below 1.
+
+        One factor for all cameras: what one camera's lasting error adds to its residuals says nothing of its
+        white noise, and must not shift the weights between the views.
+        """
+        ratio = float(np.median(distance2[used])) / _MEDIAN2 if used.sum() >= 30 else 1.0
+        return float(np.sqrt(np.clip(ratio, 1.0, 64.0))) if ratio > 1.5 else 1.0
 
     def as_accelerations_change(self, means: Array, q: Array) -> Array:
         """A first intensity (E,) that varies: by how fast the smoothed acceleration wanders around each event.
