@@ -89,7 +89,13 @@ def one_each(people: Iterable[Pose]) -> list[Pose]:
     """Without repetitions: of one person's poses the most visible one."""
     kept: list[Pose] = []
     for pose in sorted(people, key=lambda p: -float(p.visibility.mean())):
-        at, height = hips_px(pose.uv_px), float(np.ptp(pose.uv_px[:, 1]))
-        if all(np.linalg.norm(at - hips_px(other.uv_px)) > _SAME_SHARE * height for other in kept):
+        at = hips_px(pose.uv_px)
+        if all(
+            np.linalg.norm(at - hips_px(other.uv_px)) > _SAME_SHARE * _taller(pose, other) for other in kept
+        ):
             kept.append(pose)
     return kept
+
+
+def _taller(one: Pose, other: Pose) -> float:
+    return float(max(np.ptp(one.uv_px[:, 1]), np.ptp(other.uv_px[:, 1])))
