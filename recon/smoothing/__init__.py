@@ -1,7 +1,8 @@
 """The smoother of one point, used for the motion and for the clocks."""
 
 from recon.smoothing.events import PointEvents, events_of, rough_curve
-from recon.smoothing.smoother import PointPosterior, SmootherOptions, clocks_by_point, smooth_point
+from recon.smoothing.posterior import PointPosterior
+from recon.smoothing.smoother import SmootherOptions, clocks_by_point, smooth_point
 
 __all__ = [
     "PointEvents",

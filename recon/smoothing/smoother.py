@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,12 +11,11 @@ from numpy.typing import NDArray
 from calibration.checks import Array
 from calibration.geometry import Camera
 from recon.records import NoiseShape
-from recon.smoothing.draws_kernel import errors_drawn
 from recon.smoothing.events import PointEvents
 from recon.smoothing.kernel import KINEMATIC, backwards, forwards
 from recon.smoothing.leaps import Leaps
+from recon.smoothing.posterior import START_SD, ErrorSizes, Passes, PointPosterior
 
-_START_SD = np.repeat([1.0, 10.0, 300.0], 3)  # m, m/s, m/s²: far beyond what a body does before a serve
 _INTENSITIES = 10.0 ** np.arange(0.5, 9.0, 1.5)  # m²/s⁵: a hand at rest to a racket at contact
 _LEAST_WHITE_PX = 0.05  # no point is found better than this, whatever is stated
 _CAUCHY2 = 9.0
@@ -43,72 +42,6 @@ class SmootherOptions:
     adapt_frames: float = 3.0
     judge_rounds: int = 8
     adapt_rounds: int = 4
-
-
-@dataclass(slots=True, eq=False)
-class _Model:
-    """Sizes of the errors of every event, in pixels, and where they stand in the state."""
-
-    white: Array
-    by_slow: Array
-    by_bias: Array
-    slow_s: float
-    slow: int
-    bias: int
-    late: int
-    n: int
-
-
-@dataclass(slots=True, eq=False)
-class _Run:
-    """What one pass forwards and backwards gives; see `kernel`."""
-
-    xp: Array
-    Pp: Array
-    K: Array
-    Si: Array
-    v: Array
-    means: Array
-    covariances: Array
-    apart: Array
-    sure: Array
-    energy: Array
-    late_s: Array = field(default_factory=lambda: np.zeros(0))
-    late_cov_s2: Array = field(default_factory=lambda: np.zeros((0, 0)))
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class PointPosterior:
-    """The motion of one point.
-
-    xyz_m, velocity_m_s (G, 3) and covariance (G, 6, 6) of both together, pixels alone, at the wanted instants;
-    used (E,) which events count; whatever else `draws` needs.
-    """
-
-    xyz_m: Array
-    velocity_m_s: Array
-    covariance: Array
-    events: PointEvents
-    used: NDArray[np.bool_]
-    sigma_factor: float
-    _J: Array
-    _q: Array
-    _model: _Model
-    _K: Array
-    _Si: Array
-    _Pp_grid: Array
-
-    def draws(self, count: int, seed: int) -> Array:
-        """(count, G, 3) draws of the position's error, jointly over time."""
-        e, m = self.events, self._model
-        out = np.empty((count, len(self.xyz_m), 3))
-        start = np.concatenate([_START_SD, np.ones(m.n - KINEMATIC)])
-        errors_drawn(
-            e.t_s, e.camera, self.used, self._J, m.white, m.by_slow, m.by_bias, np.zeros((len(e.t_s), 2)),
-            self._q, m.slow_s, m.slow, m.bias, m.late, start, np.where(e.wanted, e.grid, -1), self._Pp_grid,
-            self._K, self._Si, np.random.default_rng(seed), out,
-        )  # fmt: skip
-        return out
 
 
 def smooth_point(
@@ -188,7 +121,7 @@ class _Smoother:
             model, q, used = self.as_stated(q, used)
         return self.at_wanted(q, used, model)
 
-    def model(self, shape: NoiseShape, sigma_px: Array) -> _Model:
+    def model(self, shape: NoiseShape, sigma_px: Array) -> ErrorSizes:
         """The error sizes of every event under a noise shape."""
         c = len(self.cameras)
         slow = KINEMATIC
@@ -196,7 +129,7 @@ class _Smoother:
         late = bias + (2 * c if shape.bias > 0 else 0)
         n = late + (c if self.u_late_s is not None else 0)
         white = np.maximum(shape.white * sigma_px**2, _LEAST_WHITE_PX**2)
-        return _Model(
+        return ErrorSizes(
             white,
             np.sqrt(shape.slow) * sigma_px,
             np.sqrt(shape.bias) * sigma_px,
@@ -208,12 +141,12 @@ class _Smoother:
         )
 
     def run(
-        self, events: PointEvents, model: _Model, white: Array, used: NDArray[np.bool_], q: Array, z: Array,
+        self, events: PointEvents, model: ErrorSizes, white: Array, used: NDArray[np.bool_], q: Array, z: Array,
         J: Array, rate: Array, *, covariances: bool = False,
-    ) -> _Run:  # fmt: skip
+    ) -> Passes:  # fmt: skip
         """One pass forwards and backwards."""
         e, n = len(events.t_s), model.n
-        r = _Run(
+        r = Passes(
             np.empty((e, n)), np.empty((e, n, n)), np.zeros((e, n, 2)), np.zeros((e, 2, 2)), np.zeros((e, 2)),
             np.empty((e, KINEMATIC)), np.empty((e if covariances else 0, 6, 6)), np.zeros((e, 2)),
             np.ones((e, 2, 2)), np.empty(e),
@@ -226,15 +159,15 @@ class _Smoother:
         backwards(*args, r.xp, r.Pp, r.K, r.Si, r.v, r.means, r.covariances, r.apart, r.sure, r.energy)
         return r
 
-    def _before(self, model: _Model, events: PointEvents) -> tuple[Array, Array]:
+    def _before(self, model: ErrorSizes, events: PointEvents) -> tuple[Array, Array]:
         x = np.zeros(model.n)
         x[:3] = self.start_m[events.grid[0]]
         sd = np.ones(model.n)
-        sd[:KINEMATIC] = _START_SD
+        sd[:KINEMATIC] = START_SD
         sd[model.late :] = self.u_late_s or 0.0
         return x, np.diag(sd**2)
 
-    def likelihood(self, model: _Model, white: Array, used: NDArray[np.bool_], q: float) -> float:
+    def likelihood(self, model: ErrorSizes, white: Array, used: NDArray[np.bool_], q: float) -> float:
         """Of one intensity for the whole clip."""
         e, n = len(self.events.t_s), model.n
         x, P = self._before(model, self.events)
@@ -247,7 +180,7 @@ class _Smoother:
             )
         )  # fmt: skip
 
-    def best_intensity(self, model: _Model, white: Array, used: NDArray[np.bool_]) -> float:
+    def best_intensity(self, model: ErrorSizes, white: Array, used: NDArray[np.bool_]) -> float:
         """The most likely single intensity: a coarse search, then two halvings."""
         tried = {float(q): self.likelihood(model, white, used, float(q)) for q in _INTENSITIES}
         for factor in (10**0.75, 10**0.4):
@@ -256,7 +189,7 @@ class _Smoother:
                 tried[q] = self.likelihood(model, white, used, q)
         return max(tried, key=lambda q: tried[q])
 
-    def all_white(self) -> tuple[_Model, Array | None, NDArray[np.bool_]]:
+    def all_white(self) -> tuple[ErrorSizes, Array | None, NDArray[np.bool_]]:
         """With all noise white: intensities (E,), None where the fit ran away, and which observations count."""
         model = self.model(NoiseShape(), self.sigma_px)
         used = self.seen.copy()
@@ -277,8 +210,8 @@ class _Smoother:
         return self.judged(model, self.as_accelerations_change(run.means, q), weight, used)
 
     def judged(
-        self, model: _Model, q: Array, weight: Array, used: NDArray[np.bool_]
-    ) -> tuple[_Model, Array | None, NDArray[np.bool_]]:
+        self, model: ErrorSizes, q: Array, weight: Array, used: NDArray[np.bool_]
+    ) -> tuple[ErrorSizes, Array | None, NDArray[np.bool_]]:
         """Smoothness adapts, first with soft weights, then with observations left out, at last undisturbed."""
         adapting = Leaps()
         gate2 = self.options.gate2 * np.where(self.events.agreed, self.options.agreed_factor, 1.0)
@@ -300,7 +233,7 @@ class _Smoother:
 
     def as_stated(
         self, q: Array, used: NDArray[np.bool_], rounds: int = 3
-    ) -> tuple[_Model, Array, NDArray[np.bool_]]:
+    ) -> tuple[ErrorSizes, Array, NDArray[np.bool_]]:
         """With the noise as it is made up."""
         model = self.model(self.shape, self.sigma_px)
         adapting = Leaps()
@@ -343,7 +276,7 @@ class _Smoother:
         q = np.interp(np.arange(self.frames), np.flatnonzero(known), smooth[known] / weight[known])
         return np.asarray(np.clip(q, 1e-4, 1e13)[grid])
 
-    def at_wanted(self, q: Array, used: NDArray[np.bool_], model: _Model) -> PointPosterior | None:
+    def at_wanted(self, q: Array, used: NDArray[np.bool_], model: ErrorSizes) -> PointPosterior | None:
         """The last pass, with the wanted instants among the events."""
         whole = self.whole
         back = np.flatnonzero(~whole.wanted)
@@ -379,12 +312,12 @@ def _window(width: float) -> Array:
     return np.exp(-0.5 * (np.arange(-reach, reach + 1) / width) ** 2)
 
 
-def replace_sizes(model: _Model, white: Array, by_slow: Array, by_bias: Array) -> _Model:
+def replace_sizes(model: ErrorSizes, white: Array, by_slow: Array, by_bias: Array) -> ErrorSizes:
     """The model with other events."""
     return replace(model, white=white, by_slow=by_slow, by_bias=by_bias)
 
 
-def _distance2(run: _Run, white: Array, nominal: Array) -> Array:
+def _distance2(run: Passes, white: Array, nominal: Array) -> Array:
     """(E,) squared distance in sigmas of every observation from what all others say, at its nominal noise."""
     cov = run.sure + (nominal - white)[:, None, None] * np.eye(2)
     det = cov[:, 0, 0] * cov[:, 1, 1] - cov[:, 0, 1] * cov[:, 1, 0]

@@ -1,0 +1,81 @@
+"""What the smoother works on and what it leaves: error sizes, the passes' arrays, one point's posterior."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calibration.checks import Array
+from recon.smoothing.draws_kernel import errors_drawn
+from recon.smoothing.events import PointEvents
+from recon.smoothing.kernel import KINEMATIC
+
+START_SD = np.repeat([1.0, 10.0, 300.0], 3)  # m, m/s, m/s²: far beyond what a body does before a serve
+
+
+@dataclass(slots=True, eq=False)
+class ErrorSizes:
+    """Sizes of the errors of every event, in pixels, and where they stand in the state."""
+
+    white: Array
+    by_slow: Array
+    by_bias: Array
+    slow_s: float
+    slow: int
+    bias: int
+    late: int
+    n: int
+
+
+@dataclass(slots=True, eq=False)
+class Passes:
+    """What one pass forwards and backwards gives; see `kernel`."""
+
+    xp: Array
+    Pp: Array
+    K: Array
+    Si: Array
+    v: Array
+    means: Array
+    covariances: Array
+    apart: Array
+    sure: Array
+    energy: Array
+    late_s: Array = field(default_factory=lambda: np.zeros(0))
+    late_cov_s2: Array = field(default_factory=lambda: np.zeros((0, 0)))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class PointPosterior:
+    """The motion of one point.
+
+    xyz_m, velocity_m_s (G, 3) and covariance (G, 6, 6) of both together, pixels alone, at the wanted instants;
+    used (E,) which events count; whatever else `draws` needs.
+    """
+
+    xyz_m: Array
+    velocity_m_s: Array
+    covariance: Array
+    events: PointEvents
+    used: NDArray[np.bool_]
+    sigma_factor: float
+    _J: Array
+    _q: Array
+    _model: ErrorSizes
+    _K: Array
+    _Si: Array
+    _Pp_grid: Array
+
+    def draws(self, count: int, seed: int) -> Array:
+        """(count, G, 3) draws of the position's error, jointly over time."""
+        e, m = self.events, self._model
+        out = np.empty((count, len(self.xyz_m), 3))
+        start = np.concatenate([START_SD, np.ones(m.n - KINEMATIC)])
+        errors_drawn(
+            e.t_s, e.camera, self.used, self._J, m.white, m.by_slow, m.by_bias, np.zeros((len(e.t_s), 2)),
+            self._q, m.slow_s, m.slow, m.bias, m.late, start, np.where(e.wanted, e.grid, -1), self._Pp_grid,
+            self._K, self._Si, np.random.default_rng(seed), out,
+        )  # fmt: skip
+        return out
