@@ -3,21 +3,29 @@
 from __future__ import annotations
 
 import zlib
+from pathlib import PurePosixPath
 
 import numpy as np
 import pytest
+from xdist.remote import Producer
+from xdist.scheduler import LoadScopeScheduling
 
 
-def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+class BySharedFixture(LoadScopeScheduling):  # type: ignore[misc]
     """What shares a costly fixture stays in one process: the folders of the rendered serve, else each file."""
-    for item in items:
-        folder = item.path.parent.name
-        shared = folder if folder in {"end_to_end", "demo_rigs"} else str(item.path)
-        item.add_marker(pytest.mark.xdist_group(shared))
+
+    def _split_scope(self, nodeid: str) -> str:
+        path = nodeid.partition("::")[0]
+        folder = PurePosixPath(path).parent.name
+        return folder if folder in {"end_to_end", "demo_rigs"} else path
+
+
+@pytest.hookimpl(optionalhook=True)
+def pytest_xdist_make_scheduler(config: pytest.Config, log: Producer) -> LoadScopeScheduling:
+    return BySharedFixture(config, log)
 
 
 @pytest.fixture
 def rng(request: pytest.FixtureRequest) -> np.random.Generator:
     """Seeded by the test's own name: adding a test never moves another test's numbers."""
-    name = request.node.nodeid.partition("@")[0]  # run in parallel, a test's group is added behind an @
-    return np.random.default_rng(zlib.crc32(name.encode()))
+    return np.random.default_rng(zlib.crc32(request.node.nodeid.encode()))

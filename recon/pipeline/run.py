@@ -216,8 +216,10 @@ def _reconstruct(
     d, steps = session.derived, 5
     progress("reconstructing", 0, steps)
     # exchanged sides hardly move the clocks (their points are outvoted), and finding them needs the clocks
-    tracks, exchanges = repair_swaps(rig.cameras, tracks, estimate_clocks(rig.cameras, tracks))
     clocks = estimate_clocks(rig.cameras, tracks)
+    tracks, exchanges = repair_swaps(rig.cameras, tracks, clocks)
+    if any(e.undone for e in exchanges):
+        clocks = estimate_clocks(rig.cameras, tracks)
     clocks = refine_clocks(rig.cameras, tracks, clocks, points_at_instants(rig.cameras, tracks, clocks))
     store.save_clocks(d / names.CLOCKS, clocks)
     progress("reconstructing", 1, steps)

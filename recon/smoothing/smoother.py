@@ -39,7 +39,7 @@ class SmootherOptions:
     gate2: float = 16.0
     agreed_factor: float = 16.0
     judge_frames: float = 6.0
-    adapt_frames: float = 3.0
+    adapt_frames: float = 6.0
     judge_rounds: int = 8
     adapt_rounds: int = 4
 

@@ -14,6 +14,7 @@ from calibration.errors import BadInput, NotMeasurable
 from calibration.geometry import Camera
 from recon.epipolar import RayTrack, disagreement, essential, ray_track, sample
 from recon.records import Clock, Clocks, Tracks2D
+from recon.sync.search import agreements
 
 _PHASES = 4
 _LEAST_POINTS = 3  # leaving one out must leave something to compare
@@ -108,7 +109,8 @@ def _coarse(a: RayTrack, b: RayTrack, options: SyncOptions) -> tuple[float, floa
     shifts = np.arange(low, high, step)
     E = essential(a.camera, b.camera)
     frames = np.arange(0, len(a.t_s), max(2, len(a.t_s) // _COARSE_FRAMES))
-    scores = np.array([_agreement(E, a, b, frames, shift) for shift in shifts])
+    scores = np.empty((len(shifts), 2))
+    agreements(E, a.t_s, a.n, a.rate, a.sigma, b.t_s, b.n, b.rate, b.sigma, frames, shifts, scores)
     best = int(scores[:, 0].argmax())
     away = np.abs(shifts - shifts[best]) > 0.25
     rival = float(scores[away, 0].max(initial=0.0))
@@ -120,25 +122,6 @@ def _coarse(a: RayTrack, b: RayTrack, options: SyncOptions) -> tuple[float, floa
             f"want {options.lead}); do the clips show the same serve?"
         )
     return float(shifts[best]), share
-
-
-def _agreement(
-    E: Array, a: RayTrack, b: RayTrack, index: NDArray[np.intp], shift: float
-) -> tuple[float, float]:
-    """Matched-filter score of one shift, and the share of the moving weight that agrees."""
-    nb, rate_b, sigma_b = sample(b, a.t_s[index] - shift)
-    distance, _ = disagreement(E, a.n[index], nb)
-    # a point counts by how far it moves in 10 ms against its uncertainty, in both views, capped at 3
-    moving = [
-        np.minimum(np.linalg.norm(rate, axis=2) * 0.01 / sigma, 3.0)
-        for rate, sigma in ((a.rate[index], a.sigma[index]), (rate_b, sigma_b))
-    ]
-    weight = np.nan_to_num(np.sqrt(moving[0] * moving[1]))
-    tolerance = 1.5 * np.hypot(a.sigma[index], sigma_b)
-    agree = np.nan_to_num(np.exp(-0.5 * (distance / tolerance) ** 2))
-    weight = np.where(np.isnan(distance), 0.0, weight)
-    score = float((weight * agree).sum())
-    return score, score / max(float(weight.sum()), 1e-12)
 
 
 def _refine(
