@@ -40,6 +40,8 @@ class Order:
     swapped_s         left and right exchanged in one camera's arms for so long
     lost_s            one camera sees nothing for so long, around contact
     first_and_last    the first and the last frame of one camera are 80 px off
+    readout_s         every camera's rolling shutter
+    first_side        of the picture that it exposes first
     """
 
     rig: str = "3 cameras"
@@ -54,6 +56,8 @@ class Order:
     swapped_s: float = 0.0
     lost_s: float = 0.0
     first_and_last: bool = False
+    readout_s: float = 0.0
+    first_side: str = "top"
     offsets_s: tuple[float, ...] = field(default=(0.0, 0.0, 0.0))
 
 
@@ -128,7 +132,7 @@ def record(order: Order, seed: int) -> Recording:
     for k, camera in enumerate(cameras):
         own_t = t + order.offsets_s[k]
         exact = xyz if order.offsets_s[k] == 0 else truth_at(order.serve, own_t)
-        uv = camera.project(exact) + order.sigma_px * _noise(t, order.shape, len(FOLLOWED), rng)
+        uv = _exposed(camera, exact, own_t, order) + order.sigma_px * _noise(t, order.shape, len(FOLLOWED), rng)
         _spoil(uv, order, k, t - contact_s, spoiling)
         told = np.full(uv.shape[:2], order.sigma_px if order.told_px is None else order.told_px)
         told[np.isnan(uv).any(axis=2)] = np.nan
@@ -138,6 +142,20 @@ def record(order: Order, seed: int) -> Recording:
     clocks = Clocks("c0", tuple(Clock(c.name, 0.0, 0.0) for c in cameras))
     static = _static_m(cameras, xyz, order.sigma_px)
     return Recording(cameras, tracks, clocks, t, xyz, velocity, 2 * FRAMES // 3, static)
+
+
+def _exposed(camera: Camera, middle_m: Array, own_t: Array, order: Order) -> Array:
+    """(T, P, 2) pixels of points that are at middle_m when the middle row is exposed, each at its own."""
+    uv = camera.project(middle_m)
+    if order.readout_s == 0:
+        return uv
+    shutter = Clock(camera.name, 0.0, 0.0, readout_s=order.readout_s, first_side=order.first_side)
+    fine = np.arange(own_t[0] - 0.02, own_t[-1] + 0.02, 1e-3)
+    curves = [CubicSpline(fine, x) for x in np.moveaxis(truth_at(order.serve, fine), 1, 0)]
+    for _ in range(4):  # a point moves little during a readout, so its row settles quickly
+        row_t = shutter.rig_time(own_t, uv, camera.size_px)
+        uv = camera.project(np.stack([curve(row_t[:, p]) for p, curve in enumerate(curves)], axis=1))
+    return uv
 
 
 def _noise(t: Array, shape: NoiseShape, points: int, rng: np.random.Generator) -> Array:

@@ -254,20 +254,53 @@ def _stamp(frame: av.VideoFrame, path: Path) -> int:
 def upright(frame: av.VideoFrame, path: Path) -> Image:
     """(H, W, 3) BGR of a decoded frame, its rotation tag applied. Raises BadInput for a tag of odd angles."""
     image = np.asarray(frame.to_ndarray(format="bgr24"), dtype=np.uint8)
-    side = frame.side_data.get(SideData.DISPLAYMATRIX)  # type: ignore[call-overload]  # stubs say str
-    if side is None:
+    turn = _turn(frame, path)
+    if turn is None:
         return image
-    # ISO/IEC 14496-12, 6.2.2: x' = a x + c y, y' = b x + d y (y down), stored row by row as a b u c d v x y w
-    m = np.frombuffer(bytes(side), dtype=np.int32).reshape(3, 3)[:2, :2] / 65536.0
-    turn = np.rint(m).astype(int)
-    if np.abs(m - turn).max() > 1e-3 or abs(round(float(np.linalg.det(turn)))) != 1:
-        raise BadInput(f"{path}: want a rotation tag of 0, 90, 180 or 270 degrees, got the matrix {m.tolist()}")
     if turn[0, 0] == 0:  # x' comes from y: swap the axes first
         image = image.swapaxes(0, 1)
-        x_sign, y_sign = turn[1, 0], turn[0, 1]
-    else:
-        x_sign, y_sign = turn[0, 0], turn[1, 1]
+    x_sign, y_sign = _signs(turn)
     return np.ascontiguousarray(image[::y_sign, ::x_sign])
+
+
+def first_side(path: Path | str) -> str:
+    """Where the first stored row lies in the upright picture: "top", "bottom", "left" or "right".
+
+    A sensor is read row by row as it stores them (common practice); the rotation tag turns the rows. "top" for
+    pictures. Raises BadInput as `frames` does.
+    """
+    path = Path(path)
+    if _is_pictures(path):
+        return "top"
+    with _opened(path) as container:
+        first = next(_decoded(container, _video_stream(container, path), path), None)
+        turn = None if first is None else _turn(first, path)
+    if turn is None:
+        return "top"
+    x_sign, y_sign = _signs(turn)
+    if turn[0, 0] == 0:
+        return "left" if x_sign > 0 else "right"
+    return "top" if y_sign > 0 else "bottom"
+
+
+def _turn(frame: av.VideoFrame, path: Path) -> NDArray[np.int64] | None:
+    """The rotation tag as a matrix of -1, 0 and 1; None where there is none."""
+    side = frame.side_data.get(SideData.DISPLAYMATRIX)  # type: ignore[call-overload]  # stubs say str
+    if side is None:
+        return None
+    # ISO/IEC 14496-12, 6.2.2: x' = a x + c y, y' = b x + d y (y down), stored row by row as a b u c d v x y w
+    m = np.frombuffer(bytes(side), dtype=np.int32).reshape(3, 3)[:2, :2] / 65536.0
+    turn = np.rint(m).astype(np.int64)
+    if np.abs(m - turn).max() > 1e-3 or abs(round(float(np.linalg.det(turn)))) != 1:
+        raise BadInput(f"{path}: want a rotation tag of 0, 90, 180 or 270 degrees, got the matrix {m.tolist()}")
+    return turn
+
+
+def _signs(turn: NDArray[np.int64]) -> tuple[int, int]:
+    """Of the upright picture's axes against the stored ones, after these were swapped where the tag says so."""
+    if turn[0, 0] == 0:
+        return int(turn[1, 0]), int(turn[0, 1])
+    return int(turn[0, 0]), int(turn[1, 1])
 
 
 def _reason(error: BaseException) -> str:

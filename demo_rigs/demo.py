@@ -93,10 +93,12 @@ def _write_two_camera_session(academy: Academy, serve: str, folder: Path) -> Non
     entry = academy.serve(serve)
     cameras = ", ".join(f'"{name}"' for name in TWO_CAMERAS)
     videos = "\n".join(f'{name} = "../{serve}/{name}.mp4"' for name in TWO_CAMERAS)
+    shutters = "\n".join(f"{name} = {{ readout_ms = 0 }}" for name in TWO_CAMERAS)
     text = (
         f'rig = "../rig"\nathlete = "{entry.athlete.label}"\nhandedness = "{entry.athlete.handedness}"\n'
         f"height_m = {entry.athlete.height_m:.2f}\ncameras = [{cameras}]\n"
         f'keypoints = "../{serve}/derived/keypoints.csv"\nkeypoints_mode = "quick"\n\n[video]\n{videos}\n'
+        f"\n[shutter]\n{shutters}\n"
     )
     folder.mkdir(parents=True, exist_ok=True)
     path = folder / "session.toml"

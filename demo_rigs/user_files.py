@@ -38,6 +38,7 @@ def session_toml(a: Academy, serve: ServeEntry) -> str:
     who = serve.athlete
     lines = ['rig = "../rig"', f"athlete = {json.dumps(who.label)}", f'handedness = "{who.handedness}"']
     lines += [f"height_m = {who.height_m:.2f}", "", "[video]", *(f'{n} = "{n}.mp4"' for n in a.cameras)]
+    lines += ["", "[shutter]", *(f"{n} = {{ readout_ms = 0 }}" for n in a.cameras)]  # rendered so
     return "\n".join(lines) + "\n"
 
 

@@ -23,7 +23,7 @@ class QualityOptions:
 
     gravity_m_s2   a toss fitted with gravity farther than this from 9.81 means a wrong scale or frame rate
                    (3 %: references for fitted tosses, drag included)
-    clock_s        a racket tip at 40 m/s moves 8 cm in 2 ms
+    clock_s        a racket tip at 40 m/s moves 8 cm in 2 ms; rows at the edge are half a readout off
     contradicted   share of limb samples whose views contradict each other; the demo serves show 1 %
     tip_seen       share of samples from trophy to contact with the tip in two views
     """
@@ -65,6 +65,13 @@ def quality_flags(
         "fast points, the racket above all, are blurred by it"
         for c in clocks.clocks
         if c.u_s > options.clock_s
+    ]
+    flags += [
+        f"how fast camera {c.camera} reads its rows is known to {1e3 * c.u_readout_s:.1f} ms only: fast points "
+        "far from the middle of the picture are placed wrongly by it; say it ([shutter] in session.toml), or "
+        "film with more pictures a second"
+        for c in clocks.clocks
+        if c.u_readout_s / 2 > options.clock_s
     ]
     limbs = [points.index(name) for name in _LIMBS]
     judged = points.status[:, limbs][points.status[:, limbs] != PointStatus.TOO_FEW_VIEWS]

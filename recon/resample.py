@@ -48,7 +48,7 @@ def at_times(seen: CameraTracks, clock: Clock, t_rig_s: Array) -> tuple[Array, A
         if len(have) < 2:
             continue
         pixels, sigmas = seen.uv_px[have, p], seen.sigma_px[have, p]
-        times = clock.rig_time(seen.t_cam_s[have], pixels[:, 1], seen.size_px[1])
+        times = clock.rig_time(seen.t_cam_s[have], pixels, seen.size_px)
         right = np.clip(np.searchsorted(times, t_rig_s), 1, len(times) - 1)
         width = times[right] - times[right - 1]
         s = (t_rig_s - times[right - 1]) / width

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Annotated, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError
+from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
 
 from calibration.errors import BadInput
 from calibration.history import find_calibration
@@ -28,6 +28,22 @@ class TapeColours(BaseModel):
     tolerance_deg: Annotated[float, Field(gt=0, le=30)] = 14.0
 
 
+class ToldShutter(BaseModel):
+    """How one camera reads its sensor, as a person knows it; what is left out is not known."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+    readout_ms: Annotated[float, Field(ge=0, le=100)] | None = None
+    u_ms: Annotated[float, Field(ge=0, le=100)] | None = None
+    first_side: Literal["top", "bottom", "left", "right"] | None = None
+
+    @model_validator(mode="after")
+    def _u_of_something(self) -> ToldShutter:
+        if self.u_ms is not None and self.readout_ms is None:
+            raise ValueError("want readout_ms beside u_ms, which is its uncertainty")
+        return self
+
+
 class SessionFile(BaseModel):
     """The keys of session.toml; docs/files.md explains each."""
 
@@ -42,6 +58,7 @@ class SessionFile(BaseModel):
     cameras: tuple[str, ...] | None = None
     video: dict[str, str] = Field(default_factory=dict)
     server: dict[str, tuple[float, float]] = Field(default_factory=dict)
+    shutter: dict[str, ToldShutter] = Field(default_factory=dict)
     tape: TapeColours = TapeColours()
 
 

@@ -103,9 +103,10 @@ def displacements(
         )
         calibration += np.einsum("tpai,ktpi->ktpa", response[:, :, c], shift)
         own = clocks.of(camera.name)
-        rows = np.nan_to_num((uv[..., 1] + 0.5) / camera.size_px[1] - 0.5)
+        rows = np.nan_to_num(own.row_share(uv, camera.size_px))
         late = own.u_s * rng.standard_normal(model.draws)[:, None, None]
-        late = late + own.u_drift * rng.standard_normal(model.draws)[:, None, None] * motion.t_s[:, None]
+        own_t = own.camera_time(motion.t_s)[:, None]
+        late = late + own.u_drift * rng.standard_normal(model.draws)[:, None, None] * own_t
         late = late + own.u_readout_s * rng.standard_normal(model.draws)[:, None, None] * rows
         rate = np.einsum("tpij,tpj->tpi", jacobians[:, :, c], np.nan_to_num(motion.velocity_m_s))
         clock += late[..., None] * np.einsum("tpai,tpi->tpa", response[:, :, c], rate)

@@ -14,7 +14,7 @@ from decimal import ROUND_HALF_EVEN, Decimal
 
 import numpy as np
 
-from recon.records import Event, Measure
+from recon.records import NOT_TOLD, Clock, Clocks, Event, Measure
 
 COVERAGE_FACTOR = 2.0
 """k of the expanded uncertainty shown beside a value."""
@@ -152,3 +152,25 @@ def event_time_text(e: Event) -> str:
     if e.t_s is None or e.u_s is None:
         return "absent"
     return value_with_uncertainty(e.t_s, e.u_s, " s")
+
+
+def clock_texts(clocks: Clocks) -> tuple[tuple[str, str], ...]:
+    """(camera, its clock and shutter in words)."""
+    return tuple((c.camera, f"{_clock_text(c, clocks.reference)}; {shutter_text(c)}") for c in clocks.clocks)
+
+
+def _clock_text(c: Clock, reference: str) -> str:
+    if c.camera == reference:
+        return "its clock is the serve's clock"
+    return f"{value_with_uncertainty(c.offset_s, c.u_s, ' s')} added to its own clock"
+
+
+def shutter_text(c: Clock) -> str:
+    """How a camera reads its rows: 'rows read in 8.0 ± 0.8 ms (told)'."""
+    if c.readout_s == 0 and c.u_readout_s == 0:
+        return f"all rows exposed at once ({c.shutter_source})"
+    if c.shutter_source == NOT_TOLD:
+        longest = 2 * c.readout_s
+        return f"rows read in anything up to {1e3 * longest:.1f} ms, it was not told"
+    readout = value_with_uncertainty(1e3 * c.readout_s, 1e3 * c.u_readout_s, " ms")
+    return f"rows read in {readout} ({c.shutter_source})"

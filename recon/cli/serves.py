@@ -33,7 +33,7 @@ def measure(
 ) -> None:
     """Measure one serve: clocks, points in space, motion, instants and measures. Needs no network."""
     from recon.pipeline import PipelineOptions, measure_session
-    from recon.wording import value_text
+    from recon.wording import shutter_text, value_text
 
     with progress_bars() as tell:
         options = PipelineOptions(
@@ -46,6 +46,7 @@ def measure(
         result = measure_session(session, options, tell)
     for clock in result.clocks.clocks:
         OUT.print(f"clock {clock.camera}: {clock.offset_s:+.4f} s, u {1e3 * clock.u_s:.2f} ms")
+        OUT.print(f"      {shutter_text(clock)}")
     table = table_of("measure", "value (k = 2)", "note")
     for item in result.measures.measures:
         table.add_row(item.label, value_text(item), item.note or item.reason)

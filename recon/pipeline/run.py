@@ -32,12 +32,13 @@ from recon.pipeline.joint_centres import joint_centres
 from recon.pipeline.options import METHOD, PipelineOptions, Progress, silent
 from recon.pipeline.pictures import make_pictures
 from recon.pipeline.placement import moved_camera_flags
+from recon.pipeline.shutters import shutters_of
 from recon.quality import quality_flags
 from recon.records import Tracks2D
 from recon.result import Result, load_result
 from recon.session import Session, load_session
 from recon.swaps import Exchange, repair_swaps
-from recon.sync import estimate_clocks, refine_clocks
+from recon.sync import estimate_clocks, refine_clocks, with_shutters
 from recon.uncertainty import covariance_of, displacements
 
 _PROVENANCE = "courtplumb provenance"
@@ -220,6 +221,7 @@ def _reconstruct(
     tracks, exchanges = repair_swaps(rig.cameras, tracks, clocks)
     if any(e.undone for e in exchanges):
         clocks = estimate_clocks(rig.cameras, tracks)
+    clocks = with_shutters(clocks, shutters_of(session, tracks))
     clocks = refine_clocks(rig.cameras, tracks, clocks, points_at_instants(rig.cameras, tracks, clocks))
     store.save_clocks(d / names.CLOCKS, clocks)
     progress("reconstructing", 1, steps)

@@ -1,11 +1,12 @@
 """The nouns of a reconstruction: frozen records, checked once at birth, no algorithms."""
 
+from recon.records.clocks import NOT_TOLD, SIDES, Clock, Clocks, Shutter
 from recon.records.events import EVENT_NAMES, Event, Events
 from recon.records.keypoints import BODY, BONES, KEYPOINTS, RACKET, side_names
 from recon.records.measures import Measure, MeasureSet
 from recon.records.motion import BallFlight, Motion, Points3D, PointStatus
 from recon.records.noise import DETECTED, WHITE, NoiseShape, usual_noise
-from recon.records.tracks import CameraTracks, Clock, Clocks, Tracks2D
+from recon.records.tracks import CameraTracks, Tracks2D
 
 __all__ = [
     "BODY",
@@ -13,7 +14,9 @@ __all__ = [
     "DETECTED",
     "EVENT_NAMES",
     "KEYPOINTS",
+    "NOT_TOLD",
     "RACKET",
+    "SIDES",
     "WHITE",
     "BallFlight",
     "CameraTracks",
@@ -27,6 +30,7 @@ __all__ = [
     "NoiseShape",
     "PointStatus",
     "Points3D",
+    "Shutter",
     "Tracks2D",
     "side_names",
     "usual_noise",

@@ -1,4 +1,4 @@
-"""What each camera saw, on its own clock, and how the clocks relate."""
+"""What each camera saw, on its own clock."""
 
 from __future__ import annotations
 
@@ -82,59 +82,3 @@ class Tracks2D:
         if keypoint not in self.keypoints:
             raise BadInput(f"tracks: no keypoint {keypoint!r}")
         return self.keypoints.index(keypoint)
-
-
-@dataclass(frozen=True, slots=True)
-class Clock:
-    """How one camera's clock and shutter relate to rig time, the reference camera's clock.
-
-    offset_s, u_s            rig time of camera time 0, and its standard uncertainty (0 for the reference)
-    drift, u_drift           seconds that rig time gains on it per second of its own
-    readout_s, u_readout_s   from exposing the first row to the last (rolling shutter); 0: all rows at once.
-                             A frame's time is that of its middle row
-    source                   what it was found from
-    """
-
-    camera: str
-    offset_s: float
-    u_s: float
-    drift: float = 0.0
-    u_drift: float = 0.0
-    readout_s: float = 0.0
-    u_readout_s: float = 0.0
-    source: str = "motion"
-
-    def camera_time(self, t_rig_s: Array | float) -> Array:
-        """Frame times (T,) on this camera's own clock, of what its middle row saw at rig times (T,)."""
-        return np.asarray((np.asarray(t_rig_s, dtype=float) - self.offset_s) / (1 + self.drift))
-
-    def rig_time(self, t_cam_s: Array | float, v_px: Array | None = None, height_px: int = 0) -> Array:
-        """Rig times of frame times (T,); with v_px (T, ...), when the points' own rows were exposed."""
-        t = np.asarray(t_cam_s, dtype=float)
-        rig = t + self.offset_s + self.drift * t
-        if v_px is None:
-            return np.asarray(rig)
-        rows = np.asarray(v_px, dtype=float)
-        rig = rig.reshape(rig.shape + (1,) * (rows.ndim - rig.ndim))
-        if self.readout_s == 0:
-            return np.asarray(rig + np.zeros_like(rows))
-        return np.asarray(rig + self.readout_s * ((rows + 0.5) / height_px - 0.5))
-
-
-@dataclass(frozen=True, slots=True)
-class Clocks:
-    """The clocks of all cameras. The reference camera's clock is rig time."""
-
-    reference: str
-    clocks: tuple[Clock, ...]
-
-    def __post_init__(self) -> None:
-        if self.reference not in [c.camera for c in self.clocks]:
-            raise BadInput(f"clocks: the reference camera {self.reference!r} is not among {self.clocks}")
-
-    def of(self, camera: str) -> Clock:
-        """The clock of one camera. Raises BadInput for an unknown name."""
-        for c in self.clocks:
-            if c.camera == camera:
-                return c
-        raise BadInput(f"clocks: no camera {camera!r}; there are {[c.camera for c in self.clocks]}")

@@ -19,6 +19,7 @@ from recon.report.drawings import draw
 from recon.report.words import GRADES, meaning_of
 from recon.result import PROVENANCE, STILLS, Result
 from recon.wording import (
+    clock_texts,
     detail_text,
     event_time_text,
     interval_text,
@@ -123,7 +124,7 @@ def gather(result: Result) -> Page:
         rest=tuple(c for n, c in cards.items() if n not in (*shown, CROSSED)),
         absent=tuple(c for c in cards.values() if c.reason),
         moments=_moments(result),
-        clocks=_clocks(result),
+        clocks=clock_texts(result.clocks),
         facts=_facts(result),
     )
 
@@ -194,17 +195,6 @@ def _still(result: Result, event: str, camera: str) -> Still | None:
         small = cv2.resize(picture, size, interpolation=cv2.INTER_AREA)
         data = cv2.imencode(".jpg", small, [cv2.IMWRITE_JPEG_QUALITY, 85])[1].tobytes()
     return Still(camera, "data:image/jpeg;base64," + base64.b64encode(data).decode("ascii"))
-
-
-def _clocks(result: Result) -> tuple[tuple[str, str], ...]:
-    """Camera -> its clock in words."""
-    rows = []
-    for c in result.clocks.clocks:
-        if c.camera == result.clocks.reference:
-            rows.append((c.camera, "its clock is the serve's clock"))
-        else:
-            rows.append((c.camera, f"{value_with_uncertainty(c.offset_s, c.u_s, ' s')} added to its own clock"))
-    return tuple(rows)
 
 
 def _facts(result: Result) -> tuple[tuple[str, str], ...]:

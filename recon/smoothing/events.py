@@ -53,7 +53,7 @@ def events_of(
     for c, camera in enumerate(cameras):
         seen = tracks.of(camera.name)
         use = np.flatnonzero(~np.isnan(seen.sigma_px[:, p]))
-        rig = clocks.of(camera.name).rig_time(seen.t_cam_s[use], seen.uv_px[use, p, 1], seen.size_px[1])
+        rig = clocks.of(camera.name).rig_time(seen.t_cam_s[use], seen.uv_px[use, p], seen.size_px)
         inside = (rig >= t[0] - step) & (rig <= t[-1] + step)
         use, rig = use[inside], rig[inside]
         near = np.clip(np.round((rig - t[0]) / step).astype(int), 0, len(t) - 1)

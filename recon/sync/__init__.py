@@ -2,5 +2,6 @@
 
 from recon.sync.clocks import SyncOptions, estimate_clocks
 from recon.sync.joint import refine_clocks
+from recon.sync.shutter import shutter_not_told, with_shutters
 
-__all__ = ["SyncOptions", "estimate_clocks", "refine_clocks"]
+__all__ = ["SyncOptions", "estimate_clocks", "refine_clocks", "shutter_not_told", "with_shutters"]

@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from calibration.errors import BadInput
-from calibration.footage import frames, picture, probe
+from calibration.footage import first_side, frames, picture, probe
 from tests.support.board_pictures import write_video
 
 
@@ -61,6 +61,17 @@ def test_rotation_tag_is_applied(tmp_path: Path, turn: int, white_at: str) -> No
     corners = {"top left": image[4, 4], "top right": image[4, -5], "bottom left": image[-5, 4],
                "bottom right": image[-5, -5]}  # fmt: skip
     assert max(corners, key=lambda c: float(corners[c].mean())) == white_at
+
+
+@pytest.mark.parametrize(("turn", "side"), [(0, "top"), (90, "left"), (-90, "right"), (180, "bottom")])
+def test_the_first_stored_row_is_found_in_the_upright_picture(tmp_path: Path, turn: int, side: str) -> None:
+    first_row_white = np.zeros((48, 64), np.uint8)
+    first_row_white[:8] = 255
+    write_video(tmp_path / "a.mp4", [first_row_white] * 2, fps=30, turn_degrees=turn)
+    assert first_side(tmp_path / "a.mp4") == side
+    image = next(frames(tmp_path / "a.mp4")).image_bgr
+    edges = {"top": image[:4], "bottom": image[-4:], "left": image[:, :4], "right": image[:, -4:]}
+    assert max(edges, key=lambda e: float(edges[e].mean())) == side
 
 
 def test_variable_frame_rate_keeps_real_times(tmp_path: Path) -> None:

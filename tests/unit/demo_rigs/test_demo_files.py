@@ -93,7 +93,7 @@ def test_rig_and_session_files_read_back(academy):
     for entry in academy.serves:
         session = tomllib.loads(session_toml(academy, entry))
         assert session["handedness"] == entry.athlete.handedness
-        assert set(session["video"]) == set(academy.cameras)
+        assert set(session["video"]) == set(session["shutter"]) == set(academy.cameras)
 
 
 def test_clicks_are_truth_plus_half_a_pixel(academy, tmp_path):

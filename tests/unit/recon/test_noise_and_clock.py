@@ -24,13 +24,14 @@ def test_rig_time_by_hand() -> None:
     clock = Clock("a", 2.0, 0.0, drift=1e-3, readout_s=0.008)
     assert clock.rig_time(np.array([10.0])) == pytest.approx([12.010])
     # 720 rows in 8 ms: the middle of the first row is half a readout early, less half a row
-    rows = np.array([[0.0, 359.5, 719.0]])
+    pixels = np.array([[[17.0, 0.0], [17.0, 359.5], [17.0, 719.0]]])
     early = 0.008 * (0.5 / 720 - 0.5)
-    assert clock.rig_time(np.array([10.0]), rows, 720) == pytest.approx(
+    assert clock.rig_time(np.array([10.0]), pixels, (1280, 720)) == pytest.approx(
         np.array([[12.010 + early, 12.010, 12.010 - early]])
     )
 
 
 def test_a_global_shutter_has_one_time_for_all_rows() -> None:
-    rows = np.full((2, 3), np.nan)
-    assert (Clock("a", 1.0, 0.0).rig_time(np.array([0.0, 1.0]), rows, 720) == [[1.0] * 3, [2.0] * 3]).all()
+    unseen = np.full((2, 3, 2), np.nan)
+    at = Clock("a", 1.0, 0.0).rig_time(np.array([0.0, 1.0]), unseen, (1280, 720))
+    assert (at == [[1.0] * 3, [2.0] * 3]).all()

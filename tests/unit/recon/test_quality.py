@@ -76,6 +76,15 @@ def test_an_uncertain_clock_is_said_by_name():
     assert "4.0 ms" in flag
 
 
+def test_an_uncertain_shutter_is_said_by_name():
+    """Half a readout, from the middle row to the edge, is what counts."""
+    unsure = Clock("b", 0.7, 0.0004, readout_s=0.0083, u_readout_s=0.0048)
+    (flag,) = quality_flags(Clocks("a", (CLOCKS.of("a"), unsure)), points(), FLIGHT, EVENTS)
+    assert "camera b" in flag and "4.8 ms" in flag and "[shutter]" in flag
+    surer = replace(unsure, u_readout_s=0.0024)
+    assert quality_flags(Clocks("a", (CLOCKS.of("a"), surer)), points(), FLIGHT, EVENTS) == ()
+
+
 def test_cameras_that_contradict_each_other():
     status = np.full((len(T), len(KEYPOINTS)), PointStatus.OK)
     status[:40] = PointStatus.OUTLIER
