@@ -187,13 +187,14 @@ def save_clocks(path: Path, clocks: Clocks) -> None:
     """Write Clocks as JSON."""
     rows = [asdict(c) for c in clocks.clocks]
     write_json(path, {"kind": "courtplumb clocks", "format": FORMAT, "reference": clocks.reference,
-                      "clocks": rows})  # fmt: skip
+                      "clocks": rows, "joint": clocks.joint})  # fmt: skip
 
 
 def load_clocks(path: Path) -> Clocks:
     """Read Clocks. Raises BadInput for a missing or foreign file."""
     value = read_json(path, "courtplumb clocks")
-    return Clocks(value["reference"], tuple(Clock(**row) for row in value["clocks"]))
+    joint = tuple(tuple(row) for row in value.get("joint", ()))
+    return Clocks(value["reference"], tuple(Clock(**row) for row in value["clocks"]), joint)
 
 
 def save_events(path: Path, events: Events) -> None:

@@ -96,6 +96,8 @@ def displacements(
 
     calibration, clock = np.zeros(shape), np.zeros(shape)
     deltas = rng.standard_normal((model.draws, len(covariance))) @ _root(covariance).T
+    wrong = rng.standard_normal((model.draws, 3 * len(clocks.clocks))) @ _root(clocks.covariance()).T
+    wrong = wrong.reshape(model.draws, -1, 3)
     for c, camera in enumerate(cameras):
         uv, by_parameter = camera.project_with_parameter_jacobian(motion.xyz_m)
         shift = np.einsum(
@@ -104,10 +106,9 @@ def displacements(
         calibration += np.einsum("tpai,ktpi->ktpa", response[:, :, c], shift)
         own = clocks.of(camera.name)
         rows = np.nan_to_num(own.row_share(uv, camera.size_px))
-        late = own.u_s * rng.standard_normal(model.draws)[:, None, None]
-        own_t = own.camera_time(motion.t_s)[:, None]
-        late = late + own.u_drift * rng.standard_normal(model.draws)[:, None, None] * own_t
-        late = late + own.u_readout_s * rng.standard_normal(model.draws)[:, None, None] * rows
+        running = (own.camera_time(motion.t_s) - own.at_s)[:, None]
+        offset, drift, readout = wrong[:, clocks.clocks.index(own)].T[:, :, None, None]
+        late = offset + drift * running + readout * rows
         rate = np.einsum("tpij,tpj->tpi", jacobians[:, :, c], np.nan_to_num(motion.velocity_m_s))
         clock += late[..., None] * np.einsum("tpai,tpi->tpa", response[:, :, c], rate)
     return (

@@ -14,7 +14,7 @@ from decimal import ROUND_HALF_EVEN, Decimal
 
 import numpy as np
 
-from recon.records import NOT_TOLD, Clock, Clocks, Event, Measure
+from recon.records import ASSUMED, NOT_TOLD, Clock, Clocks, Event, Measure
 
 COVERAGE_FACTOR = 2.0
 """k of the expanded uncertainty shown beside a value."""
@@ -162,7 +162,10 @@ def clock_texts(clocks: Clocks) -> tuple[tuple[str, str], ...]:
 def _clock_text(c: Clock, reference: str) -> str:
     if c.camera == reference:
         return "its clock is the serve's clock"
-    return f"{value_with_uncertainty(c.offset_s, c.u_s, ' s')} added to its own clock"
+    added = f"{value_with_uncertainty(c.offset_s, c.u_s, ' s')} added to its own clock"
+    if c.drift_source == ASSUMED:
+        return added
+    return f"{added}, gaining {value_with_uncertainty(1e6 * c.drift, 1e6 * c.u_drift, ' µs')} a second"
 
 
 def shutter_text(c: Clock) -> str:
@@ -170,7 +173,9 @@ def shutter_text(c: Clock) -> str:
     if c.readout_s == 0 and c.u_readout_s == 0:
         return f"all rows exposed at once ({c.shutter_source})"
     if c.shutter_source == NOT_TOLD:
-        longest = 2 * c.readout_s
-        return f"rows read in anything up to {1e3 * longest:.1f} ms, it was not told"
+        return (
+            f"how fast its rows are read was not told, and the motion does not tell: "
+            f"{1e3 * c.readout_s:.1f} ms is taken, with u {1e3 * c.u_readout_s:.1f} ms"
+        )
     readout = value_with_uncertainty(1e3 * c.readout_s, 1e3 * c.u_readout_s, " ms")
     return f"rows read in {readout} ({c.shutter_source})"

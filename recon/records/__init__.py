@@ -1,6 +1,6 @@
 """The nouns of a reconstruction: frozen records, checked once at birth, no algorithms."""
 
-from recon.records.clocks import NOT_TOLD, SIDES, Clock, Clocks, Shutter
+from recon.records.clocks import ASSUMED, NOT_TOLD, SIDES, Clock, Clocks, Shutter
 from recon.records.events import EVENT_NAMES, Event, Events
 from recon.records.keypoints import BODY, BONES, KEYPOINTS, RACKET, side_names
 from recon.records.measures import Measure, MeasureSet
@@ -9,6 +9,7 @@ from recon.records.noise import DETECTED, WHITE, NoiseShape, usual_noise
 from recon.records.tracks import CameraTracks, Tracks2D
 
 __all__ = [
+    "ASSUMED",
     "BODY",
     "BONES",
     "DETECTED",

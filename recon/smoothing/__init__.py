@@ -2,13 +2,13 @@
 
 from recon.smoothing.events import PointEvents, events_of, rough_curve
 from recon.smoothing.posterior import PointPosterior
-from recon.smoothing.smoother import SmootherOptions, clocks_by_point, smooth_point
+from recon.smoothing.smoother import SmootherOptions, delays_by_point, smooth_point
 
 __all__ = [
     "PointEvents",
     "PointPosterior",
     "SmootherOptions",
-    "clocks_by_point",
+    "delays_by_point",
     "events_of",
     "rough_curve",
     "smooth_point",

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from calibration.checks import Array
 from calibration.geometry import Camera
 from recon.records import NoiseShape
+from recon.smoothing.constants_kernel import information
 from recon.smoothing.events import PointEvents
 from recon.smoothing.kernel import KINEMATIC, backwards, forwards
 from recon.smoothing.leaps import Leaps
@@ -56,14 +57,16 @@ def smooth_point(
     return _Smoother(cameras, events, start_m, shape, options or SmootherOptions()).posterior()
 
 
-def clocks_by_point(
-    cameras: Sequence[Camera], events: PointEvents, start_m: Array, shape: NoiseShape, u_late_s: float,
-    options: SmootherOptions | None = None,
+def delays_by_point(
+    cameras: Sequence[Camera], events: PointEvents, start_m: Array, shape: NoiseShape, delay_s: Array,
+    u_late_s: float, options: SmootherOptions | None = None,
 ) -> tuple[Array, Array] | None:  # fmt: skip
-    """How late each camera's clock is, seconds (C,), as one point's motion tells it, with covariance (C, C).
+    """What one point's motion tells about constants that delay its observations.
 
-    The first camera is the reference; u_late_s is what is known of the others before. The rig time of a
-    camera's frame is what was assumed plus this. None where the fit ran away.
+    delay_s (E, m): by how many seconds a unit of each constant delays each observation, in the order of
+    `events.observations()`. u_late_s: how wrong the clocks may be while the curve and wrong observations are
+    judged. Gives information (m, m) and that times the best values (m,), nothing being known of the constants
+    beforehand; None where the fit ran away.
     """
     smoother = _Smoother(cameras, events, start_m, shape, options or SmootherOptions(), u_late_s)
     model, q, used = smoother.all_white()
@@ -71,8 +74,7 @@ def clocks_by_point(
         return None
     if shape.white < 1.0:
         model, q, used = smoother.as_stated(q, used)
-    run = smoother.run(smoother.events, model, model.white, used, q, smoother.z, smoother.J, smoother.rate)
-    return run.late_s, run.late_cov_s2
+    return smoother.told_of(delay_s, model, q, used)
 
 
 class _Smoother:
@@ -166,6 +168,23 @@ class _Smoother:
         sd[:KINEMATIC] = START_SD
         sd[model.late :] = self.u_late_s or 0.0
         return x, np.diag(sd**2)
+
+    def told_of(
+        self, delay_s: Array, model: ErrorSizes, q: Array, used: NDArray[np.bool_]
+    ) -> tuple[Array, Array] | None:
+        """Information about constants that delay observations, and that times their best values."""
+        run = self.run(self.events, model, model.white, used, q, self.z, self.J, self.rate)
+        rate = np.einsum("eij,ej->ei", self.J, run.means[:, 3:6])
+        self.u_late_s = None  # the delays are told of by the constants alone
+        model = self.model(self.shape, self.sigma_px)
+        run = self.run(self.events, model, model.white, used, q, self.z, self.J, self.rate)
+        m = delay_s.shape[1]
+        N, g = np.zeros((m, m)), np.zeros(m)
+        information(
+            self.events.t_s, self.events.camera, used, self.J, model.by_slow, model.by_bias, model.slow_s,
+            model.slow, model.bias, model.n, run.K, run.Si, run.v, rate[:, :, None] * delay_s[:, None, :], N, g,
+        )  # fmt: skip
+        return (N, g) if np.isfinite(N).all() and np.isfinite(g).all() else None
 
     def likelihood(self, model: ErrorSizes, white: Array, used: NDArray[np.bool_], q: float) -> float:
         """Of one intensity for the whole clip."""

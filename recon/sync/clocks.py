@@ -33,6 +33,8 @@ class SyncOptions:
                     human joint moves little beyond 10 Hz, a racket tip far faster
     body_bias_sigma keypoints of the body carry a lasting error per view of about their sigma
     marker_bias_px  taped points and ball do not; half a pixel for uneven tape and light
+    u_drift         by which two clocks may run apart: quartz keeps time to 20 to 50 parts in a million (common
+                    practice)
     """
 
     min_overlap_s: float = 0.7
@@ -42,6 +44,7 @@ class SyncOptions:
     agreement: float = 0.5
     body_bias_sigma: float = 1.0
     marker_bias_px: float = 0.5
+    u_drift: float = 50e-6
 
     def __post_init__(self) -> None:
         if self.min_overlap_s <= 0 or self.lead <= 1 or not 0 < self.agreement < 1:
@@ -64,7 +67,11 @@ def estimate_clocks(cameras: Sequence[Camera], tracks: Tracks2D, options: SyncOp
     rays = [ray_track(camera, tracks.of(camera.name), half_width) for camera in cameras]
     offsets = _chain_offsets(rays, options)
     offsets, u = _refine(rays, tracks.keypoints, offsets, options)
-    clocks = (Clock(c.name, float(o), float(s)) for c, o, s in zip(cameras, offsets, u, strict=True))
+    clocks = []
+    for camera, offset, own_u in zip(cameras, offsets, u, strict=True):
+        middle_s = float(np.median(tracks.of(camera.name).t_cam_s))
+        u_drift = 0.0 if camera is cameras[0] else options.u_drift
+        clocks.append(Clock(camera.name, float(offset), float(own_u), u_drift=u_drift, at_s=middle_s))
     return Clocks(cameras[0].name, tuple(clocks))
 
 

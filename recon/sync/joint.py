@@ -3,94 +3,115 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from scipy.stats import chi2
 
 from calibration.checks import Array
 from calibration.geometry import Camera
-from recon.records import Clock, Clocks, Points3D, PointStatus, Tracks2D
-from recon.smoothing import clocks_by_point, events_of, rough_curve
+from recon.records import Clocks, Points3D, PointStatus, Tracks2D
+from recon.smoothing import delays_by_point, events_of, rough_curve
+from recon.sync.unknowns import OFFSET, ClockUnknowns
 
 _LEAST_SAMPLES = 30
 _POINTS = 12  # the fastest tell nearly all; the rest would only take time
 _UNKNOWN_S = 0.004  # half a frame at 120 a second: what the search over all offsets leaves open at most
 _AGAIN_S = 2e-5
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class _Told:
-    """Every point's own clocks (N, C) against the assumed ones, and their information (N, C, C)."""
-
-    late_s: Array
-    information: Array
-
-    def together(self) -> tuple[Array, Array]:
-        """Weighted mean (C,) and standard uncertainties (C,), grown where the points contradict each other.
-
-        The first camera is the reference: zero both.
-        """
-        told = self.information[:, 1:, 1:]
-        total = told.sum(axis=0)
-        mean = np.linalg.solve(total, np.einsum("nij,nj->i", told, self.late_s[:, 1:]))
-        off = self.late_s[:, 1:] - mean
-        against = float(np.einsum("ni,nij,nj->", off, told, off))
-        free = (len(told) - 1) * told.shape[1]
-        scale = max(1.0, against / free) if free and against > chi2.ppf(0.9, free) else 1.0
-        u = np.sqrt(scale * np.diag(np.linalg.inv(total)))
-        return np.concatenate([[0.0], mean]), np.concatenate([[0.0], u])
+_WEAK = 0.1  # directions that a point tells less of, against an even share of what all do, judge nothing
 
 
 def refine_clocks(cameras: Sequence[Camera], tracks: Tracks2D, clocks: Clocks, points: Points3D) -> Clocks:
-    """Clocks from a good start, with standard uncertainty.
+    """Clocks from a good start, with their joint covariance: offsets, and drifts and readouts that have a u.
 
     Each of the fastest points is fitted with the clocks' errors as further unknowns beside its lingering and
-    lasting pixel errors; the points' answers are put together by their information. What the start knew counts
-    no second time: it came from the same pixels. Returns the clocks as they were where no point tells more.
+    lasting pixel errors; what the points tell is put together, and with what was known of drifts and readouts
+    before. What the start knew of offsets counts no second time: it came from the same pixels. Returns the
+    clocks as they were where no point tells more.
     Source: Furgale P, Rehder J, Siegwart R (2013), Unified temporal and spatial calibration for multi-sensor
     systems, IROS (the idea of time offsets as unknowns of a continuous-time motion; from memory).
     """
-    start = clocks
+    start, unknowns = clocks, ClockUnknowns.of(cameras, clocks)
     for _ in range(3):
-        told = _told(cameras, tracks, clocks, points)
+        told = _told(cameras, tracks, clocks, points, unknowns)
         if told is None:
             return start
-        late, u = told.together()
-        if np.abs(late).max() > 3 * _UNKNOWN_S:  # not what a good start leaves open
+        now = unknowns.values([clocks.of(c.name) for c in cameras])
+        first = unknowns.values(unknowns.before)
+        step, covariance = told.together(unknowns.precision, first - now)
+        if np.abs(step[unknowns.kind == OFFSET]).max() > 3 * _UNKNOWN_S:  # not what a good start leaves open
             return start
-        was = [clocks.of(camera.name) for camera in cameras]
-        clocks = Clocks(clocks.reference, tuple(_later(w, d, v) for w, d, v in zip(was, late, u, strict=True)))
-        if np.abs(late).max() < _AGAIN_S:
+        clocks = unknowns.found(clocks, now + step, covariance)
+        if np.abs(step[unknowns.kind == OFFSET]).max() < _AGAIN_S:
             break
     return clocks
 
 
-def _later(clock: Clock, late_s: float, u_s: float) -> Clock:
-    return replace(clock, offset_s=clock.offset_s + float(late_s), u_s=float(u_s))
+@dataclass(frozen=True, slots=True, eq=False)
+class _Told:
+    """What N points tell of m constants: information (N, m, m), and that times their best values (N, m)."""
+
+    information: Array
+    pull: Array
+
+    def together(self, precision: Array, before: Array) -> tuple[Array, Array]:
+        """The constants (m,) and their covariance (m, m), with what was known of them before.
+
+        Where the points contradict each other more than chance allows, what they tell counts for less.
+        """
+        total, pull = self.information.sum(axis=0), self.pull.sum(axis=0)
+        best = np.linalg.solve(total + precision, pull + precision @ before)
+        scale = self._contradiction(best)
+        covariance = np.linalg.inv(total / scale + precision)
+        return covariance @ (pull / scale + precision @ before), (covariance + covariance.T) / 2
+
+    def _contradiction(self, best: Array) -> float:
+        """How much more than by chance the points' answers differ, at least 1.
+
+        Judged along each point's own directions, and only those that it tells much of.
+        """
+        unit = 1 / np.sqrt(np.maximum(np.diagonal(self.information.sum(axis=0)), 1e-300))
+        against, free = 0.0, -len(best)
+        for N, g in zip(self.information, self.pull, strict=True):
+            size, along = np.linalg.eigh(unit[:, None] * N * unit)
+            tells = size > _WEAK / len(self.information)
+            off = along.T @ (unit * (g - N @ best))
+            against += float((off[tells] ** 2 / size[tells]).sum())
+            free += int(tells.sum())
+        return max(1.0, against / free) if free > 0 and against > chi2.ppf(0.9, free) else 1.0
 
 
-def _told(cameras: Sequence[Camera], tracks: Tracks2D, clocks: Clocks, points: Points3D) -> _Told | None:
-    late, information = [], []
-    before = np.diag(np.concatenate([[1.0], np.full(len(cameras) - 1, _UNKNOWN_S**-2)]))
+def _told(
+    cameras: Sequence[Camera], tracks: Tracks2D, clocks: Clocks, points: Points3D, unknowns: ClockUnknowns
+) -> _Told | None:
+    own = [clocks.of(camera.name) for camera in cameras]
+    found = []
     for p in _fastest(cameras, points):
         name = points.keypoints[p]
         events = events_of(cameras, tracks, clocks, points, name)
-        found = clocks_by_point(
-            cameras, events, rough_curve(points, p), tracks.noise[tracks.index(name)], _UNKNOWN_S
-        )
-        if found is None:
-            continue
-        own_late, cov = found
-        cov[0, 0] = 1.0
-        gained = np.linalg.inv(cov) - before
-        # the answer without the prior, which is centred on no error: information times it is unchanged
-        alone = np.linalg.lstsq(gained[1:, 1:], np.linalg.solve(cov[1:, 1:], own_late[1:]), rcond=None)[0]
-        late.append(np.concatenate([[0.0], alone]))
-        information.append(gained)
-    if not late or np.linalg.eigvalsh(np.sum(information, axis=0)[1:, 1:])[0] < 0.1 * _UNKNOWN_S**-2:
+        seen = events.observations()
+        delay_s = np.column_stack([unknowns.delays_s(seen, tracks, own), unknowns.warp_s(seen, tracks, own)])
+        shape = tracks.noise[tracks.index(name)]
+        told = delays_by_point(cameras, events, rough_curve(points, p), shape, delay_s, _UNKNOWN_S)
+        if told is not None:
+            found.append(_freed(*told))
+    if not found:
         return None
-    return _Told(np.array(late), np.array(information))
+    information, pull = (np.array(part) for part in zip(*found, strict=True))
+    offsets = unknowns.kind == OFFSET
+    hardly = np.eye(len(offsets)) * 1e-12 * _UNKNOWN_S**-2
+    known = np.linalg.inv(information.sum(axis=0) + unknowns.precision + hardly)
+    if np.linalg.eigvalsh(known[np.ix_(offsets, offsets)])[-1] > 10 * _UNKNOWN_S**2:
+        return None
+    return _Told(information, pull)
+
+
+def _freed(N: Array, g: Array) -> tuple[Array, Array]:
+    """What is told of all constants but the last, nothing being known of that one."""
+    if N[-1, -1] <= 0:
+        return N[:-1, :-1], g[:-1]
+    by = N[:-1, -1] / N[-1, -1]
+    return N[:-1, :-1] - np.outer(by, N[-1, :-1]), g[:-1] - by * g[-1]
 
 
 def _fastest(cameras: Sequence[Camera], points: Points3D) -> list[int]:

@@ -11,6 +11,7 @@ from recon.records import NOT_TOLD, Clocks, Shutter
 
 _SLOWEST_S = 1 / 30
 """No video camera reads its sensor more slowly than it takes pictures at 30 a second (common practice)."""
+_ALIKE = 0.5
 
 
 def shutter_not_told(frame_s: float, first_side: str = "top") -> Shutter:
@@ -24,7 +25,11 @@ def shutter_not_told(frame_s: float, first_side: str = "top") -> Shutter:
 
 
 def with_shutters(clocks: Clocks, shutters: Mapping[str, Shutter]) -> Clocks:
-    """The clocks, each with its camera's shutter; a camera without one keeps its own."""
+    """The clocks, each with its camera's shutter; a camera without one keeps its own.
+
+    Cameras of one session are often of one kind, and as often not: readouts that nobody told count as
+    correlated by a half (this project's assumption).
+    """
     out = []
     for clock in clocks.clocks:
         s = shutters.get(clock.camera)
@@ -37,4 +42,12 @@ def with_shutters(clocks: Clocks, shutters: Mapping[str, Shutter]) -> Clocks:
                 shutter_source=s.source,
             )
         out.append(clock)
-    return Clocks(clocks.reference, tuple(out))
+    covariance = clocks.covariance()
+    readouts = np.arange(2, len(covariance), 3)
+    covariance[readouts] = covariance[:, readouts] = 0.0
+    u = np.array([c.u_readout_s for c in out])
+    untold = np.array([c.shutter_source == NOT_TOLD for c in out])
+    alike = np.where(np.outer(untold, untold), _ALIKE, 0.0)
+    np.fill_diagonal(alike, 1.0)
+    covariance[np.ix_(readouts, readouts)] = alike * np.outer(u, u)
+    return Clocks(clocks.reference, tuple(out), tuple(map(tuple, covariance.tolist())))

@@ -96,7 +96,8 @@ number = st.floats(-1e6, 1e6)
 @COMMON
 @given(offset=number, u=st.floats(0, 1), times=st.lists(st.none() | number, min_size=9, max_size=9), g=number)
 def test_text_records(tmp_path: Path, offset: float, u: float, times: list[float | None], g: float) -> None:
-    clocks = Clocks("ä", (Clock("ä", 0.0, 0.0), Clock("b", offset, u)))
+    both = (Clock("ä", 0.0, 0.0), Clock("b", offset, u, drift=1e-5, readout_s=0.004, first_side="left", at_s=g))
+    clocks = Clocks("ä", both, tuple(map(tuple, Clocks("ä", both).covariance().tolist())))
     store.save_clocks(tmp_path / "c.json", clocks)
     assert store.load_clocks(tmp_path / "c.json") == clocks
     events = Events(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -104,7 +105,10 @@ def test_what_is_known_of_a_shutter_is_said() -> None:
     texts = dict(clock_texts(with_shutters(clocks, shutters)))
     assert texts["a"] == "its clock is the serve's clock; all rows exposed at once (told)"
     assert texts["b"].endswith("added to its own clock; rows read in 8.0 ± 0.8 ms (told)")
-    assert texts["c"].endswith("rows read in anything up to 16.7 ms, it was not told")
+    assert "not told" in texts["c"] and texts["c"].endswith("8.3 ms is taken, with u 4.8 ms")
+    fast = replace(clocks.of("b"), drift=2e-5, u_drift=2e-6, drift_source="motion")
+    drifting = dict(clock_texts(Clocks("a", (clocks.of("a"), fast))))
+    assert "gaining 20 ± 4 µs a second" in drifting["b"]
 
 
 # -- goal G9 ---------------------------------------------------------------------------------------------

@@ -43,14 +43,23 @@ def draws(
     noise: NoiseShape = LASTING,
     u_readout_s: float = 0.0,
     pace: float = 1.0,
+    u_drift: float = 0.0,
+    at_s: float = 0.0,
+    joint: np.ndarray | None = None,
+    u_first_s: float = 0.0,
 ):
-    clocks = Clocks(
-        "rear_left",
-        tuple(
-            Clock(c.name, 0.0, 0.0 if k == 0 else u_clock_s, u_readout_s=u_readout_s)
-            for k, c in enumerate(CAMERAS)
-        ),
+    own = tuple(
+        Clock(
+            c.name,
+            0.0,
+            u_clock_s if k else u_first_s,
+            u_readout_s=u_readout_s,
+            u_drift=u_drift * (k > 0),
+            at_s=at_s,
+        )
+        for k, c in enumerate(CAMERAS)
     )
+    clocks = Clocks("rear_left", own, () if joint is None else tuple(map(tuple, joint.tolist())))
     x = moving(pace).xyz_m
     seen = tuple(
         CameraTracks(c.name, c.size_px, T, c.project(x), np.full(x.shape[:2], sigma_px)) for c in CAMERAS
@@ -110,6 +119,29 @@ def test_a_shutter_not_known_moves_what_lies_away_from_the_middle_row():
     # the racket moves with 5 m/s: its place is off by 5 m/s · 4 ms · the row's share, shared among three views
     largest = 5 * 0.004 * np.abs(rows).max(axis=0)
     assert (u < 1.5 * largest).all() and (u > 0.2 * largest).all()
+
+
+def test_clocks_wrong_alike_move_a_point_along_its_way_and_others_aside_too():
+    alone = draws(u_clock_s=0.002, u_first_s=0.002)["clocks"]
+    alike = np.zeros((9, 9))
+    alike[np.ix_([0, 3, 6], [0, 3, 6])] = 0.002**2
+    shared = draws(u_clock_s=0.002, u_first_s=0.002, joint=alike)["clocks"]
+    velocity = moving().velocity_m_s[10:-10, 1]
+    speed2 = (velocity**2).sum(axis=1)
+    variances = []
+    for d in (alone, shared):
+        cov = covariance_of([d])[10:-10, 1]
+        along = np.einsum("ti,tij,tj->t", velocity, cov, velocity) / speed2
+        variances.append((np.trace(cov, axis1=1, axis2=2), along))
+    (total, along), (total_alike, along_alike) = variances
+    np.testing.assert_allclose(np.sqrt(total_alike), 0.002 * np.sqrt(speed2), rtol=0.15)
+    assert (along_alike > 0.98 * total_alike).all() and (along < 0.9 * total).mean() > 0.9
+
+
+def test_a_drift_not_known_counts_from_the_time_at_which_the_offset_holds():
+    u = np.sqrt(np.trace(covariance_of([draws(u_drift=1e-3, at_s=0.5)["clocks"]])[:, 1], axis1=1, axis2=2))
+    assert u.argmin() == pytest.approx(0.5 / T[1], abs=3)
+    assert u[-1] == pytest.approx(u[round(0.75 / T[1])] * (1.0 / 0.25), rel=0.35)
 
 
 def test_calibration_part_shifts_all_times_alike():
