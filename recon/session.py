@@ -44,6 +44,35 @@ class ToldShutter(BaseModel):
         return self
 
 
+class GivenClock(BaseModel):
+    """How far rig time is ahead of one camera's own, as a person knows it from elsewhere."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+    offset_s: float
+    u_ms: Annotated[float, Field(gt=0)]
+
+
+class CameraSound(BaseModel):
+    """One camera's sound: its file, if not the video, and by how much that stamps sound later than pictures."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+    file: str | None = None
+    skew_ms: float = 0.0
+    u_ms: Annotated[float, Field(gt=0)] | None = None
+
+
+class Sound(BaseModel):
+    """That sound is to be listened to, and the air it comes through; every video's where none is named."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+    air_c: Annotated[float, Field(ge=-40, le=60)] = 20.0
+    u_air_c: Annotated[float, Field(gt=0)] = 10.0
+    camera: dict[str, CameraSound] = Field(default_factory=dict)
+
+
 class SessionFile(BaseModel):
     """The keys of session.toml; docs/files.md explains each."""
 
@@ -59,6 +88,8 @@ class SessionFile(BaseModel):
     video: dict[str, str] = Field(default_factory=dict)
     server: dict[str, tuple[float, float]] = Field(default_factory=dict)
     shutter: dict[str, ToldShutter] = Field(default_factory=dict)
+    clock: dict[str, GivenClock] = Field(default_factory=dict)
+    sound: Sound | None = None
     tape: TapeColours = TapeColours()
 
 

@@ -162,7 +162,7 @@ def clock_texts(clocks: Clocks) -> tuple[tuple[str, str], ...]:
 def _clock_text(c: Clock, reference: str) -> str:
     if c.camera == reference:
         return "its clock is the serve's clock"
-    added = f"{value_with_uncertainty(c.offset_s, c.u_s, ' s')} added to its own clock"
+    added = f"{value_with_uncertainty(c.offset_s, c.u_s, ' s')} added to its own clock (from {c.source})"
     if c.drift_source == ASSUMED:
         return added
     return f"{added}, gaining {value_with_uncertainty(1e6 * c.drift, 1e6 * c.u_drift, ' µs')} a second"

@@ -45,7 +45,9 @@ def measure(
         )
         result = measure_session(session, options, tell)
     for clock in result.clocks.clocks:
-        OUT.print(f"clock {clock.camera}: {clock.offset_s:+.4f} s, u {1e3 * clock.u_s:.2f} ms")
+        OUT.print(
+            f"clock {clock.camera}: {clock.offset_s:+.4f} s, u {1e3 * clock.u_s:.2f} ms, from {clock.source}"
+        )
         OUT.print(f"      {shutter_text(clock)}")
     table = table_of("measure", "value (k = 2)", "note")
     for item in result.measures.measures:

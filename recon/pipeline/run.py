@@ -26,6 +26,7 @@ from recon.instants import points_at_instants
 from recon.keypoints import read_own_keypoints
 from recon.measures import Athlete, measure
 from recon.motion import fit_motion
+from recon.pipeline.clock_sources import first_clocks, sound_paths, with_other_sources
 from recon.pipeline.detect import detect_tracks
 from recon.pipeline.footage import want_fitting
 from recon.pipeline.joint_centres import joint_centres
@@ -38,7 +39,7 @@ from recon.records import Tracks2D
 from recon.result import Result, load_result
 from recon.session import Session, load_session
 from recon.swaps import Exchange, repair_swaps
-from recon.sync import estimate_clocks, refine_clocks, with_shutters
+from recon.sync import refine_clocks, with_shutters
 from recon.uncertainty import covariance_of, displacements
 
 _PROVENANCE = "courtplumb provenance"
@@ -117,6 +118,10 @@ def _making(session: Session, options: PipelineOptions) -> dict[str, object]:
         inputs["keypoints"] = content_hash(path)
     else:
         inputs |= {f"video {name}": content_hash(session.video_path(name)) for name in session.camera_names}
+    for name, path in sound_paths(session).items():
+        if not path.is_file():
+            raise BadInput(f"{session.folder / 'session.toml'}: [sound]: no file {path}")
+        inputs[f"sound {name}"] = content_hash(path)
     return {
         "program_version": program_version(),
         "method": METHOD,
@@ -217,12 +222,13 @@ def _reconstruct(
     d, steps = session.derived, 5
     progress("reconstructing", 0, steps)
     # exchanged sides hardly move the clocks (their points are outvoted), and finding them needs the clocks
-    clocks = estimate_clocks(rig.cameras, tracks)
+    clocks = first_clocks(session, rig.cameras, tracks)
     tracks, exchanges = repair_swaps(rig.cameras, tracks, clocks)
     if any(e.undone for e in exchanges):
-        clocks = estimate_clocks(rig.cameras, tracks)
+        clocks = first_clocks(session, rig.cameras, tracks)
     clocks = with_shutters(clocks, shutters_of(session, tracks))
     clocks = refine_clocks(rig.cameras, tracks, clocks, points_at_instants(rig.cameras, tracks, clocks))
+    clocks, clock_notes = with_other_sources(session, rig.cameras, tracks, clocks)
     store.save_clocks(d / names.CLOCKS, clocks)
     progress("reconstructing", 1, steps)
     points = points_at_instants(rig.cameras, tracks, clocks)
@@ -254,8 +260,10 @@ def _reconstruct(
             *(f.sentence for f in footage if f.grade == "flagged"),
             *quality_flags(clocks, points, flight, events, racket=racket),
             *_unclear_sides(exchanges),
+            *clock_notes.trouble,
         ],
         "joint centres": told,
+        "clocks": list(clock_notes.told),
         "left and right exchanged": [_told(e) for e in exchanges],
         "packages": {name: version(name) for name in _PACKAGES},
     }

@@ -121,7 +121,7 @@ class ClockUnknowns:
         return replace(
             was, offset_s=float(row[OFFSET]), u_s=float(u[OFFSET]), drift=float(row[DRIFT]),
             u_drift=float(u[DRIFT]), readout_s=max(float(row[READOUT]), 0.0), u_readout_s=float(u[READOUT]),
-            shutter_source=shutter, drift_source=drift,
+            shutter_source=shutter, drift_source=drift, source="motion",
         )  # fmt: skip
 
 

@@ -15,7 +15,7 @@ from tests.architecture.source_tree import ROOT, Module, imports_of, module_of, 
 CALIBRATION_LAYERS = (
     {"errors"},
     {"checks", "provenance"},
-    {"geometry", "footage"},
+    {"geometry", "footage", "sound_track"},
     {"board", "bundle", "calibrated_rig", "picture_match"},
     {"views", "court", "start", "residuals"},
     {"holds", "view_choice"},

@@ -104,7 +104,7 @@ def test_what_is_known_of_a_shutter_is_said() -> None:
     shutters = {"b": Shutter(0.008, 0.0004, "left"), "c": shutter_not_told(1 / 60)}
     texts = dict(clock_texts(with_shutters(clocks, shutters)))
     assert texts["a"] == "its clock is the serve's clock; all rows exposed at once (told)"
-    assert texts["b"].endswith("added to its own clock; rows read in 8.0 ± 0.8 ms (told)")
+    assert texts["b"].endswith("added to its own clock (from motion); rows read in 8.0 ± 0.8 ms (told)")
     assert "not told" in texts["c"] and texts["c"].endswith("8.3 ms is taken, with u 4.8 ms")
     fast = replace(clocks.of("b"), drift=2e-5, u_drift=2e-6, drift_source="motion")
     drifting = dict(clock_texts(Clocks("a", (clocks.of("a"), fast))))
