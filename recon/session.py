@@ -90,6 +90,7 @@ class SessionFile(BaseModel):
     shutter: dict[str, ToldShutter] = Field(default_factory=dict)
     clock: dict[str, GivenClock] = Field(default_factory=dict)
     sound: Sound | None = None
+    flash: bool = False
     tape: TapeColours = TapeColours()
 
 

@@ -1,4 +1,4 @@
-"""What else than the motion tells a session's clocks: offsets that are given, and the sound of the contact."""
+"""What else than the motion tells a session's clocks: given offsets, the sound of the contact, a flash."""
 
 from __future__ import annotations
 
@@ -10,6 +10,7 @@ import numpy as np
 
 from calibration.checks import Array
 from calibration.errors import BadInput, NotMeasurable
+from calibration.footage import frames
 from calibration.geometry import Camera
 from calibration.sound_track import sound_track
 from recon.flight import fit_flight
@@ -17,6 +18,7 @@ from recon.instants import points_at_instants
 from recon.records import Clock, Clocks, Tracks2D
 from recon.session import Session
 from recon.sync import SameInstant, combine, estimate_clocks
+from recon.sync.flash import Brightness, instant_flashed
 from recon.sync.sound import Air, Heard, instant_heard, onset
 
 _SKEW_U_S = 0.030
@@ -63,6 +65,11 @@ def with_other_sources(
             instants.append(_heard(session, cameras, tracks, clocks))
         except NotMeasurable as error:
             notes.append(f"sound does not tell the clocks: {error}")
+    if session.file.flash:
+        try:
+            instants.append(_flashed(session, clocks))
+        except NotMeasurable as error:
+            notes.append(f"the flash does not tell the clocks: {error}")
     clocks, judged = combine(clocks, instants)
     told = (*notes, *(j.sentence() for j in judged))
     return clocks, ClockNotes(told, tuple(j.sentence() for j in judged if not j.used))
@@ -80,6 +87,32 @@ def _given(session: Session, clocks: Clocks) -> SameInstant | None:
     read = np.array([-given[n].offset_s if n in given else 0.0 for n in names])
     u = np.array([given[n].u_ms / 1e3 if n in given else 0.0 for n in names])
     return SameInstant("given", tuple(names), read, np.diag(u**2))
+
+
+_BANDS = 96
+_EVERY = 4  # columns of a band that are looked at
+
+
+def _flashed(session: Session, clocks: Clocks) -> SameInstant:
+    """The flash as the videos show it. Raises NotMeasurable where one of them shows none."""
+    seen = []
+    for clock in clocks.clocks:
+        upright = clock.first_side in ("top", "bottom")
+        times, bands = [], []
+        for frame in frames(session.video_path(clock.camera)):
+            along = frame.image_bgr if upright else frame.image_bgr.swapaxes(0, 1)
+            edges = np.linspace(0, len(along), _BANDS + 1).astype(int)[:-1]
+            rows = along[:, ::_EVERY].mean(axis=(1, 2))
+            bands.append(np.add.reduceat(rows, edges) / np.diff(np.append(edges, len(along))))
+            times.append(frame.t_s)
+        place = (np.arange(_BANDS) + 0.5) / _BANDS - 0.5
+        share = place if clock.first_side in ("top", "left") else -place
+        seen.append(
+            Brightness(
+                clock.camera, np.array(times), np.array(bands), share, clock.readout_s, clock.u_readout_s
+            )
+        )
+    return instant_flashed(seen)
 
 
 def sound_paths(session: Session) -> dict[str, Path]:
