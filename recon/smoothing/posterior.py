@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -42,9 +43,7 @@ class Passes:
     covariances: Array
     apart: Array
     sure: Array
-    energy: Array
-    late_s: Array = field(default_factory=lambda: np.zeros(0))
-    late_cov_s2: Array = field(default_factory=lambda: np.zeros((0, 0)))
+    stirred: Array
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -60,7 +59,6 @@ class PointPosterior:
     covariance: Array
     events: PointEvents
     used: NDArray[np.bool_]
-    sigma_factor: float
     _J: Array
     _q: Array
     _model: ErrorSizes
@@ -68,7 +66,7 @@ class PointPosterior:
     _Si: Array
     _Pp_grid: Array
 
-    def draws(self, count: int, seed: int) -> Array:
+    def draws(self, count: int, seed: int | Sequence[int]) -> Array:
         """(count, G, 3) draws of the position's error, jointly over time."""
         e, m = self.events, self._model
         out = np.empty((count, len(self.xyz_m), 3))

@@ -47,9 +47,9 @@ def flash_time(seen: Brightness) -> tuple[float, float]:
 
     A flash lights every row that is open when it comes. The middle of the lit rows' own times is the flash;
     each end of them lies anywhere between a dark and a lit row (a rectangular distribution, JCGM 100:2008,
-    4.3.7): a band apart within a picture, but from the last row of one picture to the first of the next where the
-    lit rows reach the edge or all rows are exposed at once. The ends may err alike. Raises NotMeasurable where no
-    flash stands out, or the light stays on.
+    4.3.7): a band apart within a picture, but from the last row of one picture to the first of the next where
+    the lit rows reach the edge or all rows are exposed at once. The ends may err alike. Raises NotMeasurable
+    where no flash stands out, or the light stays on.
     """
     t, lit = _lit(seen)
     on = np.flatnonzero(lit)
