@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
 import numpy as np
@@ -85,16 +87,18 @@ def _told(
     cameras: Sequence[Camera], tracks: Tracks2D, clocks: Clocks, points: Points3D, unknowns: ClockUnknowns
 ) -> _Told | None:
     own = [clocks.of(camera.name) for camera in cameras]
-    found = []
-    for p in _fastest(cameras, points):
+
+    def tells(p: int) -> tuple[Array, Array] | None:
         name = points.keypoints[p]
         events = events_of(cameras, tracks, clocks, points, name)
         seen = events.observations()
         delay_s = np.column_stack([unknowns.delays_s(seen, tracks, own), unknowns.warp_s(seen, tracks, own)])
         shape = tracks.noise[tracks.index(name)]
         told = delays_by_point(cameras, events, rough_curve(points, p), shape, delay_s, _UNKNOWN_S)
-        if told is not None:
-            found.append(_freed(*told))
+        return None if told is None else _freed(*told)
+
+    with ThreadPoolExecutor(os.cpu_count()) as pool:  # the compiled passes let go of the interpreter
+        found = [told for told in pool.map(tells, _fastest(cameras, points)) if told is not None]
     if not found:
         return None
     information, pull = (np.array(part) for part in zip(*found, strict=True))
