@@ -8,6 +8,7 @@ from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy.stats import chi2
 
 from calibration.checks import Array
@@ -20,6 +21,8 @@ _LEAST_SAMPLES = 30
 _POINTS = 12  # the fastest tell nearly all; the rest would only take time
 _UNKNOWN_S = 0.004  # half a frame at 120 a second: what the search over all offsets leaves open at most
 _AGAIN_S = 2e-5
+_FAR = 0.99  # a witness farther off than so many in a hundred are
+_REWEIGHTS = 20
 _WEAK = 0.1  # directions that a point tells less of, against an even share of what all do, judge nothing
 
 
@@ -51,7 +54,7 @@ def refine_clocks(cameras: Sequence[Camera], tracks: Tracks2D, clocks: Clocks, p
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Told:
-    """What N points tell of m constants: information (N, m, m), and that times their best values (N, m)."""
+    """What N witnesses tell of m constants: information (N, m, m), and that times their best values (N, m)."""
 
     information: Array
     pull: Array
@@ -59,28 +62,57 @@ class _Told:
     def together(self, precision: Array, before: Array) -> tuple[Array, Array]:
         """The constants (m,) and their covariance (m, m), with what was known of them before.
 
-        Where the points contradict each other more than chance allows, what they tell counts for less.
+        A witness farther from the others than one in a hundred is counts for less, by the square of its
+        distance, from the start on which the most agree: a badly seen marker may be very sure of a wrong
+        answer. Where the witnesses still contradict each other more than chance allows, what all tell counts
+        for less.
         """
-        total, pull = self.information.sum(axis=0), self.pull.sum(axis=0)
-        best = np.linalg.solve(total + precision, pull + precision @ before)
-        scale = self._contradiction(best)
-        covariance = np.linalg.inv(total / scale + precision)
-        return covariance @ (pull / scale + precision @ before), (covariance + covariance.T) / 2
+        own = [(d, float(chi2.ppf(_FAR, max(len(d[0]), 1)))) for d in self._directions()]
 
-    def _contradiction(self, best: Array) -> float:
-        """How much more than by chance the points' answers differ, at least 1.
+        def weights(at: Array) -> Array:
+            return np.array([far / max(_distance2(d, at), far) for d, far in own])
 
-        Judged along each point's own directions, and only those that it tells much of.
-        """
+        def unlikely(at: Array) -> float:
+            return float(sum(far * np.log1p(_distance2(d, at) / far) for d, far in own))
+
+        def solved(weight: Array) -> Array:
+            total = np.einsum("n,nij->ij", weight, self.information) + precision
+            pull: Array = weight @ self.pull + precision @ before
+            return np.linalg.solve(total, pull)
+
+        hardly = np.diag(np.where(np.diag(precision) == 0, _UNKNOWN_S**-2, 0.0)) + precision
+        alone = zip(self.information, self.pull, strict=True)
+        best = min((np.linalg.solve(N + hardly, g + precision @ before) for N, g in alone), key=unlikely)
+        for _ in range(_REWEIGHTS):
+            weight = weights(best)
+            best = solved(weight)
+        against = float(sum(w * _distance2(d, best) for w, (d, _) in zip(weight, own, strict=True)))
+        free = float(sum(w * len(d[0]) for w, (d, _) in zip(weight, own, strict=True))) - len(best)
+        scale = max(1.0, against / free) if free > 0 and against > chi2.ppf(0.9, free) else 1.0
+        counted = weight / scale
+        covariance = np.linalg.inv(np.einsum("n,nij->ij", counted, self.information) + precision)
+        return solved(counted), (covariance + covariance.T) / 2
+
+    def _directions(self) -> list[_Directions]:
+        """What each witness tells, along directions of its own, and only those that it tells much of."""
         unit = 1 / np.sqrt(np.maximum(np.diagonal(self.information.sum(axis=0)), 1e-300))
-        against, free = 0.0, -len(best)
+        out = []
         for N, g in zip(self.information, self.pull, strict=True):
             size, along = np.linalg.eigh(unit[:, None] * N * unit)
             tells = size > _WEAK / len(self.information)
-            off = along.T @ (unit * (g - N @ best))
-            against += float((off[tells] ** 2 / size[tells]).sum())
-            free += int(tells.sum())
-        return max(1.0, against / free) if free > 0 and against > chi2.ppf(0.9, free) else 1.0
+            rows = along.T[tells] * unit / np.sqrt(size[tells])[:, None]
+            out.append((rows @ g, rows @ N))
+        return out
+
+
+_Directions = tuple[Array, Array]
+"""(k,) what a witness says in units of its own sigma, and (k, m) how the constants make it up."""
+
+
+def _distance2(directions: _Directions, at: Array) -> float:
+    """Squared distance in sigmas of constants (m,) from what a witness says."""
+    says, by = directions
+    return float(((says - by @ at) ** 2).sum())
 
 
 def _told(
@@ -97,17 +129,33 @@ def _told(
         told = delays_by_point(cameras, events, rough_curve(points, p), shape, delay_s, _UNKNOWN_S)
         return None if told is None else _freed(*told)
 
+    offsets = unknowns.kind == OFFSET
     with ThreadPoolExecutor(os.cpu_count()) as pool:  # the compiled passes let go of the interpreter
         found = [told for told in pool.map(tells, _fastest(cameras, points)) if told is not None]
     if not found:
         return None
-    information, pull = (np.array(part) for part in zip(*found, strict=True))
-    offsets = unknowns.kind == OFFSET
+    halves = [half for told in found for half in _halved(*told, offsets)]
+    information, pull = (np.array(part) for part in zip(*halves, strict=True))
     hardly = np.eye(len(offsets)) * 1e-12 * _UNKNOWN_S**-2
     known = np.linalg.inv(information.sum(axis=0) + unknowns.precision + hardly)
     if np.linalg.eigvalsh(known[np.ix_(offsets, offsets)])[-1] > 10 * _UNKNOWN_S**2:
         return None
     return _Told(information, pull)
+
+
+def _halved(N: Array, g: Array, offsets: NDArray[np.bool_]) -> list[tuple[Array, Array]]:
+    """What a point says of the offsets given all else, and of all else whatever the offsets; they add up.
+
+    Two witnesses, because a point whose view-dependent errors look like a drift of a thousand parts in a
+    million may be right about the offsets all the same.
+    """
+    others = ~offsets
+    if not others.any() or np.linalg.cond(N[np.ix_(offsets, offsets)]) > 1e12:
+        return [(N, g)]
+    gain = np.linalg.solve(N[np.ix_(offsets, offsets)], N[offsets])
+    given = N[:, offsets] @ gain, gain.T @ g[offsets]
+    rest = np.where(np.outer(others, others), N - given[0], 0.0), np.where(others, g - given[1], 0.0)
+    return [given, rest]
 
 
 def _freed(N: Array, g: Array) -> tuple[Array, Array]:

@@ -133,6 +133,22 @@ def test_what_all_shutters_share_is_not_claimed_from_smoothness() -> None:
     assert {c.shutter_source for c in found.clocks} == {NOT_TOLD}
 
 
+def test_a_marker_that_is_sure_of_a_wrong_answer_is_outvoted() -> None:
+    """One camera takes something else for the tip: where the tip was 12 ms ago, and as surely as ever."""
+    rng = np.random.default_rng(8)
+    true = truth(rng, 3.0, np.zeros(3))
+    film = {"length_s": 3.0, "fps": FPS, "sigma_px": 1.0, "rng": rng}
+    tracks = seen_on(CAMERAS, true, strokes(8, 3.0), NAMES, **film)
+    late = replace(true, clocks=tuple(replace(c, offset_s=c.offset_s - 0.012) for c in true.clocks))
+    wrong = seen_on(CAMERAS, late, strokes(8, 3.0), NAMES, **film).of("side").uv_px[:, 0]
+    side = tracks.of("side")
+    uv = np.concatenate([wrong[:, None], side.uv_px[:, 1:]], axis=1)
+    tracks = replace(tracks, cameras=(*tracks.cameras[:2], replace(side, uv_px=uv)))
+    start = start_of(true, {})
+    found = refine_clocks(CAMERAS, tracks, start, points_at_instants(CAMERAS, tracks, start)).of("side")
+    assert abs(found.offset_s - true.of("side").offset_s) < min(3.5 * found.u_s, 6e-4)
+
+
 def test_a_readout_is_never_negative_nor_longer_than_a_frame() -> None:
     for readout in (0.0, 1 / FPS):
         _, found = refined(4, 2.0, np.full(3, readout), UNTOLD, sigma_px=0.5)
