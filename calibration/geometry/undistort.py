@@ -69,7 +69,7 @@ def reach_of(model: str, terms: tuple[float, ...]) -> float:
 
 
 @njit(cache=True, fastmath=_FAST, error_model="numpy", nogil=True)
-def undistort_block(lens, kind, reach2, x, out):  # type: ignore[no-untyped-def]
+def undistort_block(lens: Array, kind: int, reach2: float, x: Array, out: Array) -> None:
     """Fills out, N rows of LANES, from distorted coordinates x, 2 rows; lanes with NaN are not known.
 
     Blocks are flat, so that the compiler knows how far apart their rows lie.
@@ -93,7 +93,7 @@ def undistort_block(lens, kind, reach2, x, out):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, fastmath=_FAST, error_model="numpy", nogil=True)
-def _newton(lens, quotient, x, out):  # type: ignore[no-untyped-def]
+def _newton(lens: Array, quotient: bool, x: Array, out: Array) -> None:
     k1, k2, p1, p2, k3, k4, k5, k6 = lens[4], lens[5], lens[6], lens[7], lens[8], lens[9], lens[10], lens[11]
     # start: the radial series turned round, r = s (1 − k s² + (3 k² − m) s⁴ …), held near one where it fails
     k, m = k1 - k4, k2 - k5 - k4 * (k1 - k4)
@@ -134,7 +134,7 @@ def _newton(lens, quotient, x, out):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, fastmath=_FAST, error_model="numpy", nogil=True)
-def _fisheye(lens, x, out):  # type: ignore[no-untyped-def]
+def _fisheye(lens: Array, x: Array, out: Array) -> None:
     k1, k2, k3, k4 = lens[4], lens[5], lens[6], lens[7]
     for i in range(LANES):
         bent = np.sqrt(x[i] * x[i] + x[LANES + i] * x[LANES + i])
@@ -175,7 +175,7 @@ def undistorted(camera: Camera, uv_px: Array) -> tuple[Array, Array]:
 
 
 @njit(cache=True, fastmath=_FAST, error_model="numpy", nogil=True)
-def _undistort_all(lens, kind, reach2, uv, n, by_n):  # type: ignore[no-untyped-def]
+def _undistort_all(lens: Array, kind: int, reach2: float, uv: Array, n: Array, by_n: Array) -> None:
     x, out = np.empty(2 * LANES), np.empty(N * LANES)
     for first in range(0, len(uv), LANES):
         for i in range(LANES):

@@ -8,7 +8,9 @@ from __future__ import annotations
 
 import numpy as np
 from numba import njit
+from numpy.typing import NDArray
 
+from calibration.checks import Array
 from calibration.geometry.undistort import JXX, JXY, JYY, KNOWN, LANES, N, undistort_block
 from recon.records import PointStatus
 from recon.triangulate.robust import WORK, robust_point
@@ -23,7 +25,11 @@ _XYZ = 9  # rows 0-8 of the sums: normal matrix xx xy xz yy yz zz and gradient; 
 
 
 @njit(cache=True, fastmath=_FAST, error_model="numpy", nogil=True)
-def locate(poses, centres, lens, kinds, reach2, uv, weights, gate2, cos_min, xyz, cov, status, views):  # type: ignore[no-untyped-def]
+def locate(
+    poses: Array, centres: Array, lens: Array, kinds: NDArray[np.int64], reach2: Array, uv: Array,
+    weights: Array, gate2: float, cos_min: float, xyz: Array, cov: Array, status: NDArray[np.int8],
+    views: NDArray[np.bool_],
+) -> None:  # fmt: skip
     """Fills xyz (N, 3), cov (N, 3, 3), status (N,) and views (N, C).
 
     poses (C, 3, 4) [R | t], centres (C, 3); lens, kinds, reach2 of `lenses`; uv (N, C, 2); weights (N, C, 1)
@@ -57,7 +63,10 @@ def locate(poses, centres, lens, kinds, reach2, uv, weights, gate2, cos_min, xyz
 
 
 @njit(cache=True, fastmath=_FAST, error_model="numpy", nogil=True)
-def _hand_out(V, S, first, lanes, xyz, cov, status, views):  # type: ignore[no-untyped-def]
+def _hand_out(
+    V: Array, S: Array, first: int, lanes: int, xyz: Array, cov: Array, status: NDArray[np.int8],
+    views: NDArray[np.bool_],
+) -> None:  # fmt: skip
     """A block's points to where they belong, as if all were fine."""
     for i in range(lanes):
         k = first + i
@@ -77,7 +86,7 @@ def _hand_out(V, S, first, lanes, xyz, cov, status, views):  # type: ignore[no-u
 
 
 @njit(cache=True, error_model="numpy", nogil=True)
-def _unpack(six, cov):  # type: ignore[no-untyped-def]
+def _unpack(six: Array, cov: Array) -> None:
     cov[0, 0], cov[1, 1], cov[2, 2] = six[0], six[3], six[5]
     cov[0, 1] = cov[1, 0] = six[1]
     cov[0, 2] = cov[2, 0] = six[2]
@@ -85,7 +94,10 @@ def _unpack(six, cov):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, fastmath=_FAST, error_model="numpy", nogil=True)
-def _view_block(lens, kind, reach2, uv, weights, first, c, x, flat, out):  # type: ignore[no-untyped-def]
+def _view_block(
+    lens: Array, kind: int, reach2: float, uv: Array, weights: Array, first: int, c: int, x: Array, flat: Array,
+    out: Array,
+) -> None:  # fmt: skip
     """One camera's share of a block: directions and their weights. Lanes beyond the last point repeat it."""
     fx, fy, last = lens[0], lens[1], len(uv) - 1
     per_fx, per_fy = 1 / fx, 1 / fy
@@ -123,7 +135,7 @@ def _view_block(lens, kind, reach2, uv, weights, first, c, x, flat, out):  # typ
 
 
 @njit(cache=True, fastmath=_FAST, error_model="numpy", nogil=True)
-def _sums_linear(poses, V, S):  # type: ignore[no-untyped-def]
+def _sums_linear(poses: Array, V: Array, S: Array) -> None:
     """Normal equations of n (r₃·X + t₃) = (r·X + t): linear, the error times its unknown depth."""
     S[: 9 * LANES] = 0.0
     for c in range(len(poses)):
@@ -150,7 +162,7 @@ def _sums_linear(poses, V, S):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, fastmath=_FAST, error_model="numpy", nogil=True)
-def _sums(poses, V, S, fine):  # type: ignore[no-untyped-def]
+def _sums(poses: Array, V: Array, S: Array, fine: Array) -> None:
     """Normal equations of the weighted reprojection error at the point in S; in the first row of fine its
     squared sum in sigmas, infinite behind a camera."""
     S[: 9 * LANES] = 0.0
@@ -185,7 +197,7 @@ def _sums(poses, V, S, fine):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, fastmath=_FAST, error_model="numpy", nogil=True)
-def _solve(S, add, fine):  # type: ignore[no-untyped-def]
+def _solve(S: Array, add: bool, fine: Array) -> None:
     """Sums inverted in place, by the adjugate; the point set or moved; step² in sigmas in row 2 of fine."""
     for i in range(LANES):
         a, b, c, d, e, f = (
@@ -218,7 +230,7 @@ def _solve(S, add, fine):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, fastmath=_FAST, error_model="numpy", nogil=True)
-def _parallax(centres, V, S, rays, cos_min, fine):  # type: ignore[no-untyped-def]
+def _parallax(centres: Array, V: Array, S: Array, rays: Array, cos_min: float, fine: Array) -> None:
     """fine[1]: 1 where the rays from the point to two of its cameras part enough."""
     fine[LANES : 2 * LANES] = 0.0
     for c in range(len(centres)):
@@ -233,7 +245,7 @@ def _parallax(centres, V, S, rays, cos_min, fine):  # type: ignore[no-untyped-de
 
 
 @njit(cache=True, fastmath=_FAST, error_model="numpy", nogil=True)
-def _part(u, v, ray_u, ray_v, cos_min, fine):  # type: ignore[no-untyped-def]
+def _part(u: Array, v: Array, ray_u: Array, ray_v: Array, cos_min: float, fine: Array) -> None:
     for i in range(LANES):
         along = ray_u[i] * ray_v[i]
         for m in range(1, 3):
