@@ -14,15 +14,16 @@ from dataclasses import replace
 import numpy as np
 
 from benchmarks import pages
-from benchmarks.motion_accuracy import PAGE, SLOW, WHITE
+from benchmarks.motion_accuracy import PAGE
 from benchmarks.motion_world import AZIMUTHS_DEG, Order, record
 from calibration.checks import Array
 from calibration.errors import NotMeasurable
 from recon.instants import points_at_instants
-from recon.records import CameraTracks, NoiseShape, Tracks2D
+from recon.records import WHITE, CameraTracks, NoiseShape, Tracks2D
 from recon.sync import estimate_clocks, refine_clocks
 
 LASTING = NoiseShape(white=0.1, slow=0.0, bias=0.9)
+SLOW = NoiseShape(white=0.0, slow=1.0, bias=0.0, slow_s=0.04)
 FARTHEST_FRAMES = 75
 ROWS: Mapping[str, Order] = {
     "white 2 px, 2 cameras": Order(rig="2 cameras"),
