@@ -11,7 +11,7 @@ from xdist.remote import Producer
 from xdist.scheduler import LoadScopeScheduling
 
 
-class BySharedFixture(LoadScopeScheduling):  # type: ignore[misc]
+class BySharedFixture(LoadScopeScheduling):
     """What shares a costly fixture stays in one process: the folders of the rendered serve, else each file."""
 
     def _split_scope(self, nodeid: str) -> str:

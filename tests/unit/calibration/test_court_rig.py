@@ -40,7 +40,7 @@ def placed(cameras: Sequence[Camera], seed: int, clicks: list[Click] | None = No
 
 def changed(clicks: list[Click], camera: str, to: object) -> list[Click]:
     """The clicks of one camera moved: to(uv) → uv."""
-    return [replace(c, uv_px=to(c.uv_px)) if c.camera == camera else c for c in clicks]  # type: ignore[operator]
+    return [replace(c, uv_px=to(c.uv_px)) if c.camera == camera else c for c in clicks]
 
 
 def off_m(rig: CalibratedRig, cameras: Sequence[Camera] = TRUE) -> float:

@@ -249,7 +249,7 @@ def test_an_own_calibration_in_toml(tmp_path: Path) -> None:
     ],
 )
 def test_faults_in_an_own_calibration_are_named(tmp_path: Path, key: str, value: object, wanted: str) -> None:
-    first = {**OWN["camera"][0], key: value}  # type: ignore[dict-item]
+    first = {**OWN["camera"][0], key: value}
     (tmp_path / "own.json").write_text(json.dumps({**OWN, "camera": [first]}))
     with pytest.raises(BadInput, match=wanted):
         load_any_rig(tmp_path / "own.json")

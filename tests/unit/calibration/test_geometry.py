@@ -18,7 +18,7 @@ def camera(**changes: object) -> Camera:
         "name": "a", "size_px": (1280, 720), "K_px": K, "distortion": np.zeros(5),
         "cam_from_world": Rigid.identity("cam_a", "court"),
     }  # fmt: skip
-    return Camera(**(fields | changes))  # type: ignore[arg-type]
+    return Camera(**(fields | changes))
 
 
 def test_projection_by_hand() -> None:

@@ -10,7 +10,7 @@ from recon.records import Event, Measure
 
 
 def measure(value: float, u: float, unit: str = "m", name: str = "x", **more: object) -> Measure:
-    return Measure(name, "a label", unit, value, u, value - 1.96 * u, value + 1.96 * u, **more)  # type: ignore[arg-type]
+    return Measure(name, "a label", unit, value, u, value - 1.96 * u, value + 1.96 * u, **more)
 
 
 @pytest.mark.parametrize(
