@@ -134,6 +134,27 @@ def _view_block(
         out[W11 * LANES + i] = g01 * (a * g01 + b * g11) + g11 * (b * g01 + d * g11) if known else 0.0
 
 
+@njit(inline="always")  # as a call it would keep the loops over lanes from becoming vector instructions
+def _add_rows(
+    S: Array, view: Array, i: int, a0: float, a1: float, a2: float, ar: float, b0: float, b1: float, b2: float,
+    br: float,
+) -> float:  # fmt: skip
+    """Adds one lane's two weighted rows (a, b; residuals ar, br) to the sums; gives their squared residual."""
+    w00, w01, w11 = view[W00 * LANES + i], view[W01 * LANES + i], view[W11 * LANES + i]
+    s0, s1, s2, sr = w00 * a0 + w01 * b0, w00 * a1 + w01 * b1, w00 * a2 + w01 * b2, w00 * ar + w01 * br
+    t0, t1, t2, tr = w01 * a0 + w11 * b0, w01 * a1 + w11 * b1, w01 * a2 + w11 * b2, w01 * ar + w11 * br
+    S[i] += a0 * s0 + b0 * t0
+    S[LANES + i] += a0 * s1 + b0 * t1
+    S[2 * LANES + i] += a0 * s2 + b0 * t2
+    S[3 * LANES + i] += a1 * s1 + b1 * t1
+    S[4 * LANES + i] += a1 * s2 + b1 * t2
+    S[5 * LANES + i] += a2 * s2 + b2 * t2
+    S[6 * LANES + i] += a0 * sr + b0 * tr
+    S[7 * LANES + i] += a1 * sr + b1 * tr
+    S[8 * LANES + i] += a2 * sr + b2 * tr
+    return float(ar * sr + br * tr)
+
+
 @njit(cache=True, fastmath=_FAST, error_model="numpy", nogil=True)
 def _sums_linear(poses: Array, V: Array, S: Array) -> None:
     """Normal equations of n (r₃·X + t₃) = (r·X + t): linear, the error times its unknown depth."""
@@ -145,20 +166,9 @@ def _sums_linear(poses: Array, V: Array, S: Array) -> None:
         p20, p21, p22, p23 = p[2, 0], p[2, 1], p[2, 2], p[2, 3]
         for i in range(LANES):
             x, y = view[i], view[LANES + i]
-            w00, w01, w11 = view[W00 * LANES + i], view[W01 * LANES + i], view[W11 * LANES + i]
             a0, a1, a2, ar = p00 - x * p20, p01 - x * p21, p02 - x * p22, x * p23 - p03
             b0, b1, b2, br = p10 - y * p20, p11 - y * p21, p12 - y * p22, y * p23 - p13
-            s0, s1, s2, sr = w00 * a0 + w01 * b0, w00 * a1 + w01 * b1, w00 * a2 + w01 * b2, w00 * ar + w01 * br
-            t0, t1, t2, tr = w01 * a0 + w11 * b0, w01 * a1 + w11 * b1, w01 * a2 + w11 * b2, w01 * ar + w11 * br
-            S[i] += a0 * s0 + b0 * t0
-            S[LANES + i] += a0 * s1 + b0 * t1
-            S[2 * LANES + i] += a0 * s2 + b0 * t2
-            S[3 * LANES + i] += a1 * s1 + b1 * t1
-            S[4 * LANES + i] += a1 * s2 + b1 * t2
-            S[5 * LANES + i] += a2 * s2 + b2 * t2
-            S[6 * LANES + i] += a0 * sr + b0 * tr
-            S[7 * LANES + i] += a1 * sr + b1 * tr
-            S[8 * LANES + i] += a2 * sr + b2 * tr
+            _add_rows(S, view, i, a0, a1, a2, ar, b0, b1, b2, br)
 
 
 @njit(cache=True, fastmath=_FAST, error_model="numpy", nogil=True)
@@ -179,21 +189,10 @@ def _sums(poses: Array, V: Array, S: Array, fine: Array) -> None:
             x = (p00 * X + p01 * Y + p02 * Z + p03) * per_z
             y = (p10 * X + p11 * Y + p12 * Z + p13) * per_z
             ar, br = view[i] - x, view[LANES + i] - y
-            w00, w01, w11 = view[W00 * LANES + i], view[W01 * LANES + i], view[W11 * LANES + i]
             a0, a1, a2 = (p00 - x * p20) * per_z, (p01 - x * p21) * per_z, (p02 - x * p22) * per_z
             b0, b1, b2 = (p10 - y * p20) * per_z, (p11 - y * p21) * per_z, (p12 - y * p22) * per_z
-            s0, s1, s2, sr = w00 * a0 + w01 * b0, w00 * a1 + w01 * b1, w00 * a2 + w01 * b2, w00 * ar + w01 * br
-            t0, t1, t2, tr = w01 * a0 + w11 * b0, w01 * a1 + w11 * b1, w01 * a2 + w11 * b2, w01 * ar + w11 * br
-            S[i] += a0 * s0 + b0 * t0
-            S[LANES + i] += a0 * s1 + b0 * t1
-            S[2 * LANES + i] += a0 * s2 + b0 * t2
-            S[3 * LANES + i] += a1 * s1 + b1 * t1
-            S[4 * LANES + i] += a1 * s2 + b1 * t2
-            S[5 * LANES + i] += a2 * s2 + b2 * t2
-            S[6 * LANES + i] += a0 * sr + b0 * tr
-            S[7 * LANES + i] += a1 * sr + b1 * tr
-            S[8 * LANES + i] += a2 * sr + b2 * tr
-            fine[i] += ar * sr + br * tr if (depth > 0) | (w00 == 0) else np.inf
+            squared = _add_rows(S, view, i, a0, a1, a2, ar, b0, b1, b2, br)
+            fine[i] += squared if (depth > 0) | (view[W00 * LANES + i] == 0) else np.inf
 
 
 @njit(cache=True, fastmath=_FAST, error_model="numpy", nogil=True)
