@@ -7,8 +7,13 @@ from pathlib import PurePosixPath
 
 import numpy as np
 import pytest
+from hypothesis import settings
 from xdist.remote import Producer
 from xdist.scheduler import LoadScopeScheduling
+
+# a first call compiles or loads compiled code, and how fast a loaded machine is tells nothing of a law
+settings.register_profile("courtplumb", deadline=None)
+settings.load_profile("courtplumb")
 
 
 class BySharedFixture(LoadScopeScheduling):

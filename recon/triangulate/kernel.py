@@ -32,8 +32,8 @@ def locate(
 ) -> None:  # fmt: skip
     """Fills xyz (N, 3), cov (N, 3, 3), status (N,) and views (N, C).
 
-    poses (C, 3, 4) [R | t], centres (C, 3); lens, kinds, reach2 of `lenses`; uv (N, C, 2); weights (N, C, 1)
-    sigma or (N, C, 3) entries uu, uv, vv of the inverse covariance; NaN where unseen.
+    poses (C, 3, 4) [R | t], centres (C, 3); lens (C, 12), kinds, reach2 (C,) as in `undistort`; uv (N, C, 2);
+    weights (N, C, 1) sigma or (N, C, 3) entries uu, uv, vv of the inverse covariance; NaN where unseen.
     """
     count, cameras = uv.shape[0], uv.shape[1]
     V = np.empty((cameras, 5 * LANES))
