@@ -41,13 +41,6 @@ def test_ratio_has_no_unit() -> None:
     assert wording.value_text(measure(1.4836, 0.0121, "1", "contact_height_ratio")) == "1.484 ± 0.024"
 
 
-@pytest.mark.parametrize(
-    ("value", "text"), [(0.07, "7 %"), (0.0, "under 1 %"), (0.9995, "over 99 %"), (0.5, "50 %")]
-)
-def test_probability_has_no_plus_minus(value: float, text: str) -> None:
-    assert wording.value_text(measure(value, 0.0, "1", "crossed_probability")) == text
-
-
 def test_one_click_deeper() -> None:
     m = measure(0.3137, 0.0421, sources={"clocks": 0.012, "joint centres": 0.0404, "none": 0.0, "tiny": 1e-4})
     assert wording.detail_text(m) == "31.4 cm, u 4.2 cm"
