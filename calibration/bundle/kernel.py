@@ -77,6 +77,22 @@ def _points_in_camera(
     return nearest > 1e-6
 
 
+@njit(inline="always")  # written into the loops over corners, which stay vector instructions
+def _bend(
+    i: int, x: float, y: float, r2: float, radial: float, by_r2: float, p1: float, p2: float, work: Array,
+    terms: Array,
+) -> None:  # fmt: skip
+    """One corner's rows 8-12 and its derivatives by p1 and p2, from the radial part and its slope."""
+    xy2 = 2 * x * y
+    work[8, i] = x * radial + p1 * xy2 + p2 * (r2 + 2 * x * x)
+    work[9, i] = y * radial + p1 * (r2 + 2 * y * y) + p2 * xy2
+    work[10, i] = radial + 2 * x * x * by_r2 + 2 * p1 * y + 6 * p2 * x
+    work[11, i] = xy2 * by_r2 + 2 * p1 * x + 2 * p2 * y
+    work[12, i] = radial + 2 * y * y * by_r2 + 6 * p1 * y + 2 * p2 * x
+    terms[0, 2, i], terms[1, 2, i] = xy2, r2 + 2 * y * y
+    terms[0, 3, i], terms[1, 3, i] = r2 + 2 * x * x, xy2
+
+
 @njit(cache=True, fastmath=FAST)
 def _radial(lens: Array, n: int, work: Array, terms: Array) -> None:
     """Rows 8, 9: distorted x, y; 10-12: their derivatives xx, xy = yx, yy. terms: by k1 k2 p1 p2 k3."""
@@ -86,16 +102,9 @@ def _radial(lens: Array, n: int, work: Array, terms: Array) -> None:
         r2 = x * x + y * y
         radial = 1 + r2 * (k1 + r2 * (k2 + r2 * k3))
         by_r2 = k1 + r2 * (2 * k2 + 3 * k3 * r2)
-        xy2 = 2 * x * y
-        work[8, i] = x * radial + p1 * xy2 + p2 * (r2 + 2 * x * x)
-        work[9, i] = y * radial + p1 * (r2 + 2 * y * y) + p2 * xy2
-        work[10, i] = radial + 2 * x * x * by_r2 + 2 * p1 * y + 6 * p2 * x
-        work[11, i] = xy2 * by_r2 + 2 * p1 * x + 2 * p2 * y
-        work[12, i] = radial + 2 * y * y * by_r2 + 6 * p1 * y + 2 * p2 * x
+        _bend(i, x, y, r2, radial, by_r2, p1, p2, work, terms)
         terms[0, 0, i], terms[1, 0, i] = x * r2, y * r2
         terms[0, 1, i], terms[1, 1, i] = x * r2 * r2, y * r2 * r2
-        terms[0, 2, i], terms[1, 2, i] = xy2, r2 + 2 * y * y
-        terms[0, 3, i], terms[1, 3, i] = r2 + 2 * x * x, xy2
         terms[0, 4, i], terms[1, 4, i] = x * r2 * r2 * r2, y * r2 * r2 * r2
 
 
@@ -109,20 +118,13 @@ def _rational(lens: Array, n: int, work: Array, terms: Array) -> None:
         down = 1 / (1 + r2 * (k4 + r2 * (k5 + r2 * k6)))
         radial = (1 + r2 * (k1 + r2 * (k2 + r2 * k3))) * down
         by_r2 = (k1 + r2 * (2 * k2 + 3 * k3 * r2) - radial * (k4 + r2 * (2 * k5 + 3 * k6 * r2))) * down
-        xy2 = 2 * x * y
-        work[8, i] = x * radial + p1 * xy2 + p2 * (r2 + 2 * x * x)
-        work[9, i] = y * radial + p1 * (r2 + 2 * y * y) + p2 * xy2
-        work[10, i] = radial + 2 * x * x * by_r2 + 2 * p1 * y + 6 * p2 * x
-        work[11, i] = xy2 * by_r2 + 2 * p1 * x + 2 * p2 * y
-        work[12, i] = radial + 2 * y * y * by_r2 + 6 * p1 * y + 2 * p2 * x
+        _bend(i, x, y, r2, radial, by_r2, p1, p2, work, terms)
         power = r2 * down
         for slot in (0, 1, 4):
             terms[0, slot, i], terms[1, slot, i] = x * power, y * power
             terms[0, 5 + min(slot, 2), i] = -x * power * radial
             terms[1, 5 + min(slot, 2), i] = -y * power * radial
             power *= r2
-        terms[0, 2, i], terms[1, 2, i] = xy2, r2 + 2 * y * y
-        terms[0, 3, i], terms[1, 3, i] = r2 + 2 * x * x, xy2
 
 
 @njit(cache=True, fastmath=FAST)
