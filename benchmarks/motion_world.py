@@ -92,12 +92,8 @@ def cameras_of(rig: str) -> tuple[Camera, ...]:
     out = []
     for k, azimuth in enumerate(np.deg2rad(AZIMUTHS_DEG[rig])):
         place = _DISTANCE_M * np.array([np.cos(azimuth), np.sin(azimuth), 0.0]) + [0.0, 0.0, _HEIGHT_M]
-        ahead = (_LOOK_AT_M - place) / np.linalg.norm(_LOOK_AT_M - place)
-        right = np.cross(ahead, [0.0, 0.0, 1.0])
-        right /= np.linalg.norm(right)
-        R = np.stack([right, np.cross(ahead, right), ahead])
         K = np.array([[FOCAL_PX, 0, 959.5], [0, FOCAL_PX, 539.5], [0, 0, 1.0]])
-        out.append(Camera(f"c{k}", SIZE_PX, K, np.zeros(5), Rigid(R, -R @ place, f"cam_c{k}", "court")))
+        out.append(Camera(f"c{k}", SIZE_PX, K, np.zeros(5), Rigid.aimed(f"c{k}", place, _LOOK_AT_M)))
     return tuple(out)
 
 

@@ -144,18 +144,9 @@ def _cameras(arrangement: Arrangement) -> tuple[Camera, ...]:
     K = np.array([[f, 0, width / 2 + 6], [0, 1.0005 * f, height / 2 - 4], [0, 0, 1]])
     out = []
     for name, place in list(places.items())[: arrangement.n_cameras]:
-        R = _looking_along(np.subtract(_TARGET_M, place))
-        pose = Rigid(R, -R @ np.array(place), f"cam_{name}", "court")
+        pose = Rigid.aimed(name, place, _TARGET_M)
         out.append(Camera(name, arrangement.size_px, K, np.array(_LENS_TERMS), pose))
     return tuple(out)
-
-
-def _looking_along(direction: Array) -> Array:
-    """(3, 3) rows right, down, forward of an upright view along a direction."""
-    forward = direction / np.linalg.norm(direction)
-    right = np.cross(forward, [0.0, 0.0, 1.0])
-    right /= np.linalg.norm(right)
-    return np.stack([right, np.cross(forward, right), forward])
 
 
 _View = tuple[int, int, Array]
@@ -201,7 +192,7 @@ def _shared_views(
 
 def _facing(centre: Array, away: Array, tilt: Array, bent: Array) -> Rigid:
     """court_from_board with the board's middle at `centre`, its back along `away`, then tilted about itself."""
-    R = _looking_along(away).T @ Rigid.from_rotvec(tilt, np.zeros(3), "board", "board").R
+    R = Rigid.aimed("board", np.zeros(3), away).R.T @ Rigid.from_rotvec(tilt, np.zeros(3), "board", "board").R
     return Rigid(R, centre - R @ bent.mean(axis=0), "court", "board")
 
 

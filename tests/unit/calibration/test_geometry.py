@@ -117,6 +117,15 @@ def test_camera_refuses_another_camera_s_pose() -> None:
         camera(cam_from_world=Rigid.identity("cam_b", "court"))
 
 
+def test_an_upright_camera_by_hand() -> None:
+    """Two metres up, looking along the court: right is right, down is down, and 3 m ahead is 3 m deep."""
+    pose = Rigid.aimed("a", (1.0, 0.0, 2.0), (1.0, 5.0, 2.0))
+    assert (pose.dst, pose.src) == ("cam_a", "court")
+    np.testing.assert_allclose(pose.apply(np.array([1.5, 3.0, 1.75])), [0.5, 0.25, 3.0], atol=1e-12)
+    with pytest.raises(BadInput, match=r"camera a: .* plumb line"):
+        Rigid.aimed("a", (1.0, 0.0, 2.0), (1.0, 0.0, 0.0))
+
+
 @pytest.mark.parametrize("R", [2 * np.eye(3), np.diag([1.0, 1, -1]), np.ones((3, 3))])
 def test_rigid_refuses_what_is_no_rotation(R: np.ndarray) -> None:
     with pytest.raises(BadInput, match="want a rotation"):
