@@ -162,18 +162,18 @@ def _bow_cells(worlds: Sequence[World], answers: Sequence[Answer]) -> list[str]:
 def court_table(seeds: int) -> str:
     """Clicked court points in the same fit: the error of shape, and of place in the court."""
     rows = []
-    for text, change in (
-        ("board alone", {}),
-        ("and court, clicks 0.3 px, paint exact", {"court_px": 0.3}),
-        ("and court, clicks 0.5 px, paint 5 mm", {"court_px": 0.5, "court_m": 0.005}),
-        ("and court, clicks 1 px, paint 10 mm", {"court_px": 1.0, "court_m": 0.01}),
-        ("no shared board, court 0.5 px, 5 mm", {"court_px": 0.5, "court_m": 0.005, "shared_views": 0}),
+    for text, arrangement in (
+        ("board alone", Arrangement()),
+        ("and court, clicks 0.3 px, paint exact", Arrangement(court_px=0.3)),
+        ("and court, clicks 0.5 px, paint 5 mm", Arrangement(court_px=0.5, court_m=0.005)),
+        ("and court, clicks 1 px, paint 10 mm", Arrangement(court_px=1.0, court_m=0.01)),
+        ("no shared board, court 0.5 px, 5 mm", Arrangement(court_px=0.5, court_m=0.005, shared_views=0)),
     ):
         cells = [text]
         for n in (2, 3):
             shape, place = [], []
             for seed in range(seeds):
-                world = make_world(Arrangement(n, **change), seed)
+                world = make_world(replace(arrangement, n_cameras=n), seed)
                 court = bool(world.court)
                 answer, solution = solved(
                     problem_of(world, court=court, seed=seed), *disturbed_truth(world, seed)

@@ -234,21 +234,22 @@ def scaling(repeats: int) -> str:
     return pages.table(heads, rows) + f"\n\nSlope of log time against log number: {slope:.2f}."
 
 
+def _routes(world: World) -> dict[str, Callable[[], float]]:
+    """Ways from corners alone to the rig; each gives its seconds."""
+    corners = with_opencv.Corners.of(world)
+    return {
+        "courtplumb": lambda: from_corners(world)[0].seconds,
+        "courtplumb, plain squares": lambda: from_corners(world, options=PLAIN)[0].seconds,
+        "OpenCV: each lens, then pairs": lambda: with_opencv.lens_then_pairs(corners, refine=False).seconds,
+        "OpenCV: all cameras at once": lambda: with_opencv.all_at_once(corners).seconds,
+    }
+
+
 def from_scratch(repeats: int) -> str:
     """From corners alone to the rig: closed-form start and joint fit, against OpenCV's routes."""
     heads, columns = [], []
     for arrangement in (Arrangement(2), Arrangement(3), LARGE):
-        world = make_world(arrangement, 0)
-        corners = with_opencv.Corners.of(world)
-        runs: dict[str, Callable[[], float]] = {
-            "courtplumb": lambda w=world: from_corners(w)[0].seconds,
-            "courtplumb, plain squares": lambda w=world: from_corners(w, options=PLAIN)[0].seconds,
-            "OpenCV: each lens, then pairs": lambda c=corners: (
-                with_opencv.lens_then_pairs(c, refine=False).seconds
-            ),
-            "OpenCV: all cameras at once": lambda c=corners: with_opencv.all_at_once(c).seconds,
-        }
-        columns.append(in_turns(runs, repeats))
+        columns.append(in_turns(_routes(make_world(arrangement, 0)), repeats))
         heads.append(f"{arrangement.n_cameras} cameras, {arrangement.shared_views} shared: ms (× courtplumb)")
     rows = [
         [name, *(f"{1e3 * column[name]:.1f} ({column[name] / column['courtplumb']:.1f})" for column in columns)]

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import argparse
 import time
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -103,15 +103,15 @@ def gcv(xyz: Array, t: Array, points: Sequence[int] | None = None) -> Array:
     return out
 
 
-def mean_of(judged: Sequence[Judged], value: Callable[[Judged], float]) -> float:
+def mean_of(values: Iterable[float]) -> float:
     """Root mean square over recordings."""
-    return float(np.sqrt(np.mean([value(j) ** 2 for j in judged])))
+    return float(np.sqrt(np.mean([v**2 for v in values])))
 
 
 def cells(judged: Sequence[Judged]) -> list[str]:
     """body, wrist, tip, tip at contact."""
-    values = [mean_of(judged, lambda j, g=g: j.ratio[g]) for g in GROUPS]
-    return ["absent" if np.isnan(v) else f"{v:.2f}" for v in (*values, mean_of(judged, lambda j: j.contact))]
+    values = [mean_of(j.ratio[g] for j in judged) for g in GROUPS]
+    return ["absent" if np.isnan(v) else f"{v:.2f}" for v in (*values, mean_of(j.contact for j in judged))]
 
 
 def white_table(seeds: int, peers: bool, sizes_px: Sequence[float]) -> str:
@@ -146,7 +146,7 @@ def rows_of(order: Order, label: str, seeds: int, peers: bool) -> list[list[str]
                 found.setdefault(name, []).append(judge(recording, butterworth(raw, order.fps, cut_off)))
     filters = [name for name in found if name.startswith("Butterworth")]
     if filters:
-        best = min(filters, key=lambda n: mean_of(found[n], lambda j: j.ratio["body"]))
+        best = min(filters, key=lambda n: mean_of(j.ratio["body"] for j in found[n]))
         found = {n: j for n, j in found.items() if n not in filters} | {
             f"{best}, best for the body": found[best]
         }

@@ -40,15 +40,20 @@ def errors(recording: Recording, serve: str) -> Mapping[str, tuple[float, float]
     true, smooth, single = body(recording.xyz_m), body(motion.xyz_m), body(filled(points))
     out = {}
     for name, (read, factor, _) in READINGS.items():
-        exact = read(true)[_INNER]
-        out[name] = tuple(float(np.mean((factor * (read(b)[_INNER] - exact)) ** 2)) for b in (smooth, single))
+        exact, of_motion, of_instants = (factor * read(b)[_INNER] for b in (true, smooth, single))
+        out[name] = _squared(of_motion - exact), _squared(of_instants - exact)
     tip, near = recording.column("racket_tip"), slice(recording.contact - 4, recording.contact + 5)
     speeds = [
         np.linalg.norm(v[near, tip], axis=1)
         for v in (recording.velocity_m_s, motion.velocity_m_s, np.gradient(filled(points), motion.t_s, axis=0))
     ]
-    out["tip speed at contact, m/s"] = tuple(float(np.mean((s - speeds[0]) ** 2)) for s in speeds[1:])
-    return out  # type: ignore[return-value]
+    exact, of_motion, of_instants = speeds
+    out["tip speed at contact, m/s"] = _squared(of_motion - exact), _squared(of_instants - exact)
+    return out
+
+
+def _squared(off: Array) -> float:
+    return float(np.mean(off**2))
 
 
 def _rms(found: list[Mapping[str, tuple[float, float]]], name: str, k: int) -> float:

@@ -12,6 +12,7 @@ from scipy.interpolate import CubicSpline
 from calibration.checks import Array
 from calibration.geometry import Camera, Rigid
 from demo_rigs.description import load_academy
+from demo_rigs.motion import Serve
 from demo_rigs.players import build_serve
 from demo_rigs.truth import keypoints
 from recon.assets import body_wheel
@@ -95,17 +96,13 @@ def cameras_of(rig: str) -> tuple[Camera, ...]:
     out = []
     for k, azimuth in enumerate(np.deg2rad(AZIMUTHS_DEG[rig])):
         place = _DISTANCE_M * np.array([np.cos(azimuth), np.sin(azimuth), 0.0]) + [0.0, 0.0, _HEIGHT_M]
-        ahead = (_LOOK_AT_M - place) / np.linalg.norm(_LOOK_AT_M - place)
-        right = np.cross(ahead, [0.0, 0.0, 1.0])
-        right /= np.linalg.norm(right)
-        R = np.stack([right, np.cross(ahead, right), ahead])
         K = np.array([[FOCAL_PX, 0, 959.5], [0, FOCAL_PX, 539.5], [0, 0, 1.0]])
-        out.append(Camera(f"c{k}", SIZE_PX, K, np.zeros(5), Rigid(R, -R @ place, f"cam_c{k}", "court")))
+        out.append(Camera(f"c{k}", SIZE_PX, K, np.zeros(5), Rigid.aimed(f"c{k}", place, _LOOK_AT_M)))
     return tuple(out)
 
 
 @cache
-def _serve(name: str) -> tuple[object, float]:
+def _serve(name: str) -> tuple[Serve, float]:
     entry = next(e for e in load_academy().serves if e.name == name)
     serve = build_serve(body_wheel(), entry)
     return serve, serve.script.contact_s
@@ -114,7 +111,7 @@ def _serve(name: str) -> tuple[object, float]:
 def truth_at(serve: str, t_s: Array) -> Array:
     """(T, P, 3) of FOLLOWED at scene times (T,)."""
     made, _ = _serve(serve)
-    points = keypoints(made, made.at(t_s))  # type: ignore[attr-defined, arg-type]
+    points = keypoints(made, made.at(t_s))
     return np.stack([points[name] for name in FOLLOWED], axis=1)
 
 
@@ -165,7 +162,7 @@ def _noise(t: Array, shape: NoiseShape, points: int, rng: np.random.Generator) -
     for k in range(1, len(t)):
         slow[k] = phi * slow[k - 1] + np.sqrt(1 - phi**2) * slow[k]
     white, bias = rng.standard_normal(slow.shape), rng.standard_normal((1, points, 2))
-    return np.sqrt(shape.white) * white + np.sqrt(shape.slow) * slow + np.sqrt(shape.bias) * bias
+    return np.asarray(np.sqrt(shape.white) * white + np.sqrt(shape.slow) * slow + np.sqrt(shape.bias) * bias)
 
 
 def _spoil(uv: Array, order: Order, k: int, from_contact_s: Array, rng: np.random.Generator) -> None:
@@ -182,8 +179,8 @@ def _spoil(uv: Array, order: Order, k: int, from_contact_s: Array, rng: np.rando
     if order.swapped_s and k == 0:
         when = np.abs(from_contact_s + 0.15) < order.swapped_s / 2
         for part in ("shoulder", "elbow", "wrist", "thumb", "index", "pinky"):
-            a, b = (FOLLOWED.index(f"{side}_{part}") for side in ("left", "right"))
-            uv[np.ix_(when, [a, b])] = uv[np.ix_(when, [b, a])]
+            pair = np.array([FOLLOWED.index(f"{side}_{part}") for side in ("left", "right")])
+            uv[np.ix_(when, pair)] = uv[np.ix_(when, pair[::-1])]
     if order.lost_s and k == 0:
         uv[np.abs(from_contact_s) < order.lost_s / 2] = np.nan
 
@@ -194,4 +191,4 @@ def _static_m(cameras: tuple[Camera, ...], xyz: Array, sigma_px: float) -> Array
     for camera in cameras:
         _, J = camera.project_with_jacobian(xyz)
         information += np.einsum("tpki,tpkj->tpij", J, J) / sigma_px**2
-    return np.sqrt(np.trace(np.linalg.inv(information), axis1=2, axis2=3))
+    return np.asarray(np.sqrt(np.trace(np.linalg.inv(information), axis1=2, axis2=3)))

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from itertools import combinations
 
 import numpy as np
+from numpy.typing import NDArray
 
 from calibration.board import Board
 from calibration.checks import Array
@@ -71,7 +72,7 @@ class CourtSeen:
     """Court points in one camera: indices into COURT_XYZ_M and pixels (N, 2)."""
 
     camera: int
-    ids: Array
+    ids: NDArray[np.intp]
     uv_px: Array
 
 
@@ -103,9 +104,9 @@ class World:
         """How many board poses there are."""
         return len(self.court_from_board)
 
-    def view_of(self) -> Array:
+    def view_of(self) -> NDArray[np.int64]:
         """(cameras, boards) index of the view, −1 where that camera does not see that board."""
-        table = np.full((len(self.cameras), self.n_boards), -1)
+        table = np.full((len(self.cameras), self.n_boards), -1, dtype=np.int64)
         table[self.camera, self.board] = np.arange(len(self.camera))
         return table
 
@@ -121,7 +122,7 @@ def make_world(arrangement: Arrangement, seed: int) -> World:
         poses.append(pose)
     exact = np.array([uv for _, _, uv in views])
     noisy = exact + arrangement.noise_px * rng.standard_normal(exact.shape)
-    court = _court_seen(arrangement, cameras, rng) if arrangement.court_px is not None else ()
+    court = () if arrangement.court_px is None else _court_seen(arrangement, arrangement.court_px, cameras, rng)
     return World(
         arrangement, cameras, tuple(poses), np.array([c for c, _, _ in views]),
         np.array([b for _, b, _ in views]), noisy, court,
@@ -133,7 +134,7 @@ def bowed_points(arrangement: Arrangement) -> Array:
     flat = arrangement.board.points_m()
     r2 = ((flat - flat.mean(axis=0)) ** 2).sum(axis=1)
     rise = arrangement.bow_m * (1 - r2 / r2.max())
-    return flat + rise[:, None] * np.array([0.0, 0.0, 1.0])
+    return np.asarray(flat + rise[:, None] * np.array([0.0, 0.0, 1.0]))
 
 
 def _cameras(arrangement: Arrangement) -> tuple[Camera, ...]:
@@ -143,18 +144,9 @@ def _cameras(arrangement: Arrangement) -> tuple[Camera, ...]:
     K = np.array([[f, 0, width / 2 + 6], [0, 1.0005 * f, height / 2 - 4], [0, 0, 1]])
     out = []
     for name, place in list(places.items())[: arrangement.n_cameras]:
-        R = _looking_along(np.subtract(_TARGET_M, place))
-        pose = Rigid(R, -R @ np.array(place), f"cam_{name}", "court")
+        pose = Rigid.aimed(name, place, _TARGET_M)
         out.append(Camera(name, arrangement.size_px, K, np.array(_LENS_TERMS), pose))
     return tuple(out)
-
-
-def _looking_along(direction: Array) -> Array:
-    """(3, 3) rows right, down, forward of an upright view along a direction."""
-    forward = direction / np.linalg.norm(direction)
-    right = np.cross(forward, [0.0, 0.0, 1.0])
-    right /= np.linalg.norm(right)
-    return np.stack([right, np.cross(forward, right), forward])
 
 
 _View = tuple[int, int, Array]
@@ -200,7 +192,7 @@ def _shared_views(
 
 def _facing(centre: Array, away: Array, tilt: Array, bent: Array) -> Rigid:
     """court_from_board with the board's middle at `centre`, its back along `away`, then tilted about itself."""
-    R = _looking_along(away).T @ Rigid.from_rotvec(tilt, np.zeros(3), "board", "board").R
+    R = Rigid.aimed("board", np.zeros(3), away).R.T @ Rigid.from_rotvec(tilt, np.zeros(3), "board", "board").R
     return Rigid(R, centre - R @ bent.mean(axis=0), "court", "board")
 
 
@@ -219,7 +211,7 @@ def _seen(camera: Camera, pose: Rigid, bent: Array) -> Array | None:
 
 
 def _court_seen(
-    arrangement: Arrangement, cameras: tuple[Camera, ...], rng: np.random.Generator
+    arrangement: Arrangement, noise_px: float, cameras: tuple[Camera, ...], rng: np.random.Generator
 ) -> tuple[CourtSeen, ...]:
     """Clicks on the painted points, which lie a little off the rules' places (half as much in height)."""
     painted = COURT_XYZ_M + arrangement.court_m * rng.standard_normal(COURT_XYZ_M.shape) * (1, 1, 0.5)
@@ -228,6 +220,6 @@ def _court_seen(
         uv = camera.project(painted)
         ahead = camera.depth_m(painted) > 1
         ids = np.flatnonzero(ahead & (uv > 2).all(axis=1) & (uv < np.array(camera.size_px) - 2).all(axis=1))
-        clicks = uv[ids] + arrangement.court_px * rng.standard_normal((len(ids), 2))
+        clicks = uv[ids] + noise_px * rng.standard_normal((len(ids), 2))
         out.append(CourtSeen(c, ids, clicks))
     return tuple(out)

@@ -6,7 +6,6 @@ import contextlib
 import json
 import os
 import tempfile
-from dataclasses import asdict
 from math import isfinite
 from pathlib import Path
 from typing import Any, Final, Literal, TypeVar
@@ -14,7 +13,7 @@ from typing import Any, Final, Literal, TypeVar
 import numpy as np
 from pydantic import BaseModel, ConfigDict, ValidationError
 
-from calibration.calibrated_rig import CalibratedRig, ClickResidual, CourtCheck, LineCheck, LineDistance
+from calibration.calibrated_rig import CalibratedRig, CourtCheck
 from calibration.errors import BadInput
 from calibration.geometry.camera import PARAMETERS, Camera
 from calibration.geometry.rigid import Rigid
@@ -29,9 +28,12 @@ Matrix = list[list[float]]
 
 
 class StrictModel(BaseModel):
-    """Unknown keys are errors: a misspelt key must not be ignored. Infinity and NaN are not numbers here."""
+    """Unknown keys are errors: a misspelt key must not be ignored. Infinity and NaN are not numbers here.
 
-    model_config = ConfigDict(extra="forbid", allow_inf_nan=False)
+    Both hold for the plain dataclasses among a form's fields too, when written as when read.
+    """
+
+    model_config = ConfigDict(extra="forbid", allow_inf_nan=False, revalidate_instances="always")
 
 
 def first_fault(error: ValidationError) -> str:
@@ -42,6 +44,7 @@ def first_fault(error: ValidationError) -> str:
     wanted = {
         "Field required": "want it given, got nothing",
         "Extra inputs are not permitted": "unknown key",
+        "Unexpected keyword argument": "unknown key",
     }.get(wanted, wanted[:1].lower() + wanted[1:])
     given = fault.get("input")
     shown = "" if isinstance(given, dict | list) or "got" in wanted else f", got {given!r}"
@@ -137,46 +140,6 @@ class CameraForm(StrictModel):
     cam_from_world_t_m: list[float]
 
 
-class ClickForm(StrictModel):
-    camera: str
-    point: str
-    residual_px: float
-    left_out_px: float
-    left_out_z: float
-    used: bool
-
-
-class LineForm(StrictModel):
-    line: str
-    samples: int
-    rejected: int
-    rms_px: float
-    width_m: float
-    width_u_m: float
-    offset_m: float | None
-    offset_u_m: float | None
-    held: bool
-
-
-class LineDistanceForm(StrictModel):
-    first: str
-    second: str
-    measured_m: float
-    u_m: float
-    rules_m: float
-
-
-class CourtForm(StrictModel):
-    clicks: list[ClickForm]
-    rms_px: float
-    worst_u_m: float | None
-    free_scale: float | None
-    free_scale_u: float | None
-    baseline_u_m: float | None = None
-    lines: list[LineForm] = []
-    distances: list[LineDistanceForm] = []
-
-
 class RigForm(StrictModel):
     format: Literal["courtplumb-rig-2"]
     name: str
@@ -189,7 +152,7 @@ class RigForm(StrictModel):
     held_out_length_m: float | None
     board_views: int
     flags: list[str]
-    court: CourtForm | None
+    court: CourtCheck | None  # plain values throughout, so the record is its own form
     provenance: ProvenanceForm
 
 
@@ -252,27 +215,9 @@ def save_rig(path: Path | str, rig: CalibratedRig) -> None:
         format=RIG_FORMAT, name=rig.name, frame=rig.frame, cameras=cameras, covariance=rig.covariance.tolist(),
         camera_rms_px=list(rig.camera_rms_px), held_out_px=rig.held_out_px,
         held_out_length_m=rig.held_out_length_m, board_views=rig.board_views,
-        flags=list(rig.flags), court=_court_form(rig.court), provenance=ProvenanceForm.of(rig.provenance),
+        flags=list(rig.flags), court=rig.court, provenance=ProvenanceForm.of(rig.provenance),
     )  # fmt: skip
     write_atomically(path, _dumped(form))
-
-
-def _court_form(court: CourtCheck | None) -> CourtForm | None:
-    if court is None:
-        return None
-    clicks = [
-        ClickForm(
-            camera=c.camera, point=c.point, residual_px=c.residual_px, left_out_px=c.left_out_px,
-            left_out_z=c.left_out_z, used=c.used,
-        )
-        for c in court.clicks
-    ]  # fmt: skip
-    return CourtForm(
-        clicks=clicks, rms_px=court.rms_px, worst_u_m=court.worst_u_m, free_scale=court.free_scale,
-        free_scale_u=court.free_scale_u, baseline_u_m=court.baseline_u_m,
-        lines=[LineForm(**asdict(line)) for line in court.lines],
-        distances=[LineDistanceForm(**asdict(d)) for d in court.distances],
-    )  # fmt: skip
 
 
 def load_rig(path: Path | str) -> CalibratedRig:
@@ -290,31 +235,13 @@ def load_rig(path: Path | str) -> CalibratedRig:
     return CalibratedRig(
         form.name, form.frame, cameras, np.array(form.covariance), form.provenance.record(),
         tuple(form.camera_rms_px), form.held_out_px, form.board_views, tuple(form.flags),
-        _court_record(form.court), form.held_out_length_m,
+        form.court, form.held_out_length_m,
     )  # fmt: skip
 
 
 def _pose(form: CameraForm, frame: str) -> Rigid:
     R, t_m = np.array(form.cam_from_world_rotation), np.array(form.cam_from_world_t_m)
     return Rigid(R, t_m, f"cam_{form.name}", frame)
-
-
-def _court_record(form: CourtForm | None) -> CourtCheck | None:
-    if form is None:
-        return None
-    clicks = tuple(ClickResidual(**c.model_dump()) for c in form.clicks)
-    lines = tuple(LineCheck(**line.model_dump()) for line in form.lines)
-    distances = tuple(LineDistance(**d.model_dump()) for d in form.distances)
-    return CourtCheck(
-        clicks,
-        form.rms_px,
-        form.worst_u_m,
-        form.free_scale,
-        form.free_scale_u,
-        form.baseline_u_m,
-        lines,
-        distances,
-    )
 
 
 _F = TypeVar("_F", bound=StrictModel)

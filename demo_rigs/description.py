@@ -178,11 +178,8 @@ def _athlete(key: str, a: Mapping[str, Any]) -> Athlete:
 
 def camera_from(c: Mapping[str, Any], size_px: tuple[int, int]) -> Camera:
     """A camera at a place that looks at a point, turned about its axis by roll."""
-    place, target = np.array(c["place_m"], dtype=float), np.array(c["look_at_m"], dtype=float)
-    forward = (target - place) / np.linalg.norm(target - place)
-    right = np.cross(forward, [0.0, 0.0, 1.0])
-    right /= np.linalg.norm(right)
-    level = np.stack([right, np.cross(forward, right), forward])
+    place = np.array(c["place_m"], dtype=float)
+    level = Rigid.aimed(c["name"], place, c["look_at_m"]).R
     roll = np.radians(c["roll_deg"])
     about_axis = np.array([[np.cos(roll), -np.sin(roll), 0], [np.sin(roll), np.cos(roll), 0], [0, 0, 1]])
     R = about_axis @ level

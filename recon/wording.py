@@ -1,6 +1,6 @@
 """Measured values in the words and units that a coach reads, rounded to their own uncertainty.
 
-Stored values are SI; here, and only here, they become centimetres, degrees and per cent. A value is shown as
+Stored values are SI; here, and only here, they become centimetres and degrees. A value is shown as
 value ± expanded uncertainty (k = 2); the expanded uncertainty keeps one significant digit, or two where
 they read 10 to 35, and the value is rounded to the same place: 0.3137 m with u = 0.0421 m reads "31 ± 8 cm".
 One click deeper u keeps two digits: "31.4 cm, u 4.2 cm".
@@ -20,22 +20,11 @@ COVERAGE_FACTOR = 2.0
 """k of the expanded uncertainty shown beside a value."""
 
 _UNITS = {"m": (100.0, " cm"), "rad": (180.0 / np.pi, "°"), "s": (1.0, " s"), "1": (1.0, "")}
-_PERCENT = (100.0, " %")
 _MINUS = "−"
 
 
-def is_probability(m: Measure) -> bool:
-    """Whether a measure is a probability, shown in per cent and without ±."""
-    return m.unit == "1" and m.name.endswith("_probability")
-
-
-def people_unit(m: Measure) -> tuple[float, str]:
-    """(factor from SI, suffix) of the unit a person reads; the suffix carries its own space."""
-    return _PERCENT if is_probability(m) else _UNITS[m.unit]
-
-
 def scale_of(unit: str) -> tuple[float, str]:
-    """(factor from SI, suffix) of the unit a person reads for an SI unit that is no probability."""
+    """(factor, suffix) from an SI unit to the one a person reads; the suffix carries its own space."""
     return _UNITS[unit]
 
 
@@ -72,14 +61,6 @@ def _at_place(value: float, place: int) -> str:
     return f"{_MINUS}{text}" if rounded < 0 else text
 
 
-def _percent(value: float) -> str:
-    if value < 0.01:
-        return "under 1 %"
-    if value > 0.99:
-        return "over 99 %"
-    return f"{value * 100:.0f} %"
-
-
 def value_with_uncertainty(value: float, u: float, suffix: str) -> str:
     """'31 ± 8 cm' of a value and its standard uncertainty, both already in the unit of `suffix`.
 
@@ -93,12 +74,10 @@ def value_with_uncertainty(value: float, u: float, suffix: str) -> str:
 
 
 def value_text(m: Measure) -> str:
-    """What stands beside a measure's label: '31 ± 8 cm', '24 ± 6°', '7 %' or 'not measured'."""
+    """What stands beside a measure's label: '31 ± 8 cm', '24 ± 6°' or 'not measured'."""
     if m.value is None or m.u is None:
         return "not measured"
-    if is_probability(m):
-        return _percent(m.value)
-    factor, suffix = people_unit(m)
+    factor, suffix = scale_of(m.unit)
     return value_with_uncertainty(m.value * factor, m.u * factor, suffix)
 
 
@@ -106,7 +85,7 @@ def detail_text(m: Measure) -> str:
     """One click deeper: '31.4 cm, u 4.2 cm'; for an absent value its reason."""
     if m.value is None or m.u is None:
         return m.reason
-    factor, suffix = people_unit(m)
+    factor, suffix = scale_of(m.unit)
     if m.u == 0:
         return f"{m.value * factor:.3g}{suffix}".replace("-", _MINUS)
     place = _place(m.u * factor, 2)
@@ -117,7 +96,7 @@ def interval_text(m: Measure) -> str:
     """The 95 % interval: '23.1 to 39.7 cm'; empty for an absent value."""
     if m.value is None or m.u is None or m.low95 is None or m.high95 is None:
         return ""
-    factor, suffix = people_unit(m)
+    factor, suffix = scale_of(m.unit)
     wide = max(m.u, (m.high95 - m.low95) / 4) * factor
     if wide == 0:
         return f"{m.value * factor:.3g}{suffix}".replace("-", _MINUS)
@@ -130,7 +109,7 @@ def source_texts(m: Measure) -> list[tuple[str, str]]:
 
     A share too small for that place reads 'under 0.1 cm'.
     """
-    factor, suffix = people_unit(m)
+    factor, suffix = scale_of(m.unit)
     rows = sorted(((name, u * factor) for name, u in m.sources.items() if u > 0), key=lambda row: -row[1])
     if not rows:
         return []

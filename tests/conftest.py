@@ -7,11 +7,16 @@ from pathlib import PurePosixPath
 
 import numpy as np
 import pytest
+from hypothesis import settings
 from xdist.remote import Producer
 from xdist.scheduler import LoadScopeScheduling
 
+# a first call compiles or loads compiled code, and how fast a loaded machine is tells nothing of a law
+settings.register_profile("courtplumb", deadline=None)
+settings.load_profile("courtplumb")
 
-class BySharedFixture(LoadScopeScheduling):  # type: ignore[misc]
+
+class BySharedFixture(LoadScopeScheduling):
     """What shares a costly fixture stays in one process: the folders of the rendered serve, else each file."""
 
     def _split_scope(self, nodeid: str) -> str:

@@ -115,7 +115,7 @@ def _angle_errors(motion: Motion, true: Array, handedness: str) -> dict[str, Arr
 def _standing(real: Body) -> Array:
     """Samples at which heel and toe of the front foot are both down."""
     heights = [real.point(f"front_{part}")[:, 2] for part in ("heel", "toe")]
-    return np.all([z < z.min() + _FLAT_M for z in heights], axis=0)
+    return np.asarray(np.all([z < z.min() + _FLAT_M for z in heights], axis=0))
 
 
 def limb_misses(found: Sequence[Accuracy], parts: Sequence[str] = LIMBS) -> Array:

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from itertools import combinations
+from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy.optimize import minimize, nnls
 
 from benchmarks.keypoint_study.errors import Offsets, Residuals, of_part
@@ -22,7 +24,7 @@ _SLOW_S = np.linspace(0.04, 0.25, 43)  # slower than that cannot be told from a 
 MIDLINE = ("nose",)
 
 
-def joint_offset(offsets: Sequence[Offsets], residuals: Sequence[Residuals], part: str) -> dict[str, list]:
+def joint_offset(offsets: Sequence[Offsets], residuals: Sequence[Residuals], part: str) -> dict[str, list[Any]]:
     """Mean offset of a part over the athletes, each counting alike, and the covariance a new athlete faces:
     how athletes differ, and how far their offsets wander as they move, where all views see the same.
     """
@@ -55,8 +57,10 @@ def common_covariance(residuals: Sequence[Residuals], mean: Array, part: str) ->
             right += rows[known].T @ product[known]
     found = np.linalg.solve(normal + 1e-9 * np.trace(normal) * np.eye(9), right).reshape(3, 3)
     values, vectors = np.linalg.eigh((found + found.T) / 2)
-    covariance = vectors * np.maximum(values, 0.0) @ vectors.T
-    return covariance * np.outer(*[[1, 1, 0]] * 2) if part in MIDLINE else covariance
+    covariance: Array = vectors * np.maximum(values, 0.0) @ vectors.T
+    if part in MIDLINE:  # nothing to the side
+        covariance[2], covariance[:, 2] = 0.0, 0.0
+    return covariance
 
 
 def _held(miss: Array) -> Array:
@@ -78,13 +82,13 @@ def fit_offset(rows: Sequence[Offsets], part: str) -> Array:
             normal += np.einsum("t,tki,tkj->ij", weight, frames, frames)
             right += np.einsum("t,tki,tk->i", weight, frames, r.offset)
         ridge = np.where(axes >= 3, _RIDGE, 1e-6) * len(count)
-        c = np.linalg.solve(normal + np.diag(ridge), right)
+        c[:] = np.linalg.solve(normal + np.diag(ridge), right)
     out = np.zeros(6)
     out[axes] = c
     return out
 
 
-def _axes(part: str) -> Array:
+def _axes(part: str) -> NDArray[np.intp]:
     """Columns of the two frames that an offset may use: a point on the midline has no outward."""
     return np.array([0, 1, 3, 4]) if part in MIDLINE else np.arange(6)
 
@@ -199,7 +203,7 @@ def _jitter_variance(series: Sequence[tuple[Array, Array]]) -> float:
     return float((1.4826 * np.nanmedian(np.abs(jumps))) ** 2 / 20)
 
 
-def mode_data(offsets: Sequence[Offsets], residuals: Sequence[Residuals]) -> dict[str, dict]:
+def mode_data(offsets: Sequence[Offsets], residuals: Sequence[Residuals]) -> dict[str, dict[str, Any]]:
     """All parts of one detector mode, in the form of the study's file."""
     return {
         "pixels": {part: pixel_error(residuals, offsets, part) for part in PARTS},
@@ -211,5 +215,5 @@ def _short(x: float) -> float:
     return float(f"{x:.3g}")
 
 
-def _rounded(a: Array, digits: int = 5) -> list:
-    return np.round(a, digits).tolist()
+def _rounded(a: Array, digits: int = 5) -> list[Any]:
+    return list(np.round(a, digits).tolist())

@@ -13,6 +13,7 @@ import tempfile
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
@@ -89,7 +90,7 @@ def _environment() -> dict[str, str]:
     return kept | {"OPENBLAS_NUM_THREADS": "1", "OMP_NUM_THREADS": "1"}
 
 
-def _written(problem: MrcalProblem) -> dict[str, object]:
+def _written(problem: MrcalProblem) -> dict[str, Any]:
     terms = 5 if problem.free_k3 else 4
     order = sorted(problem.views, key=lambda v: (v[1], v[0]))  # mrcal wants them in the order of the boards
     corners = np.ones((len(order), problem.rows, problem.columns, 3))

@@ -6,10 +6,14 @@ Both estimate fx fy cx cy k1 k2 p1 p2 (k3 is held at 0, as it is in the invented
 from __future__ import annotations
 
 import time
+from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import cv2
 import numpy as np
+from cv2.typing import MatLike
+from numpy.typing import NDArray
 
 from benchmarks.judge import Answer
 from benchmarks.world import World
@@ -24,9 +28,9 @@ class Corners:
     """The recording in the types that OpenCV takes; made before the clock starts."""
 
     world: World
-    points: Array
-    views: tuple[Array, ...]
-    view_of: Array
+    points: NDArray[np.float32]
+    views: tuple[NDArray[np.float32], ...]
+    view_of: NDArray[np.int64]
 
     @classmethod
     def of(cls, world: World) -> Corners:
@@ -35,7 +39,12 @@ class Corners:
         return cls(world, world.points_m.astype(np.float32), views, world.view_of())
 
     def answer(
-        self, K: list[Array], terms: list[Array], R: list[Array], t: list[Array], seconds: float
+        self,
+        K: Sequence[MatLike],
+        terms: Sequence[MatLike],
+        R: Sequence[MatLike],
+        t: Sequence[MatLike],
+        seconds: float,
     ) -> Answer:
         """Matrices as cameras in the frame of the first one."""
         cameras = []
@@ -47,7 +56,7 @@ class Corners:
         return Answer(tuple(cameras), None, seconds)
 
 
-def _nearest_rotation(R: Array) -> Array:
+def _nearest_rotation(R: MatLike) -> Array:
     u, _, vt = np.linalg.svd(np.asarray(R, dtype=float))
     return np.asarray(u @ vt)
 
@@ -91,7 +100,7 @@ def all_at_once(corners: Corners, *, tight: bool = False) -> Answer:
     n, boards = len(corners.world.cameras), corners.world.n_boards
     absent = np.full((len(corners.points), 2), -1, dtype=np.float32)
     pixels = [[corners.views[m] if m >= 0 else absent for m in row] for row in corners.view_of]
-    stop = {"criteria": (3, 1000, 1e-12)} if tight else {}
+    stop: dict[str, Any] = {"criteria": (3, 1000, 1e-12)} if tight else {}
     started = time.process_time()
     _, K, terms, R, t = cv2.calibrateMultiview(
         [corners.points] * boards, pixels, [corners.world.arrangement.size_px] * n,

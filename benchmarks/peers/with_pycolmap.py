@@ -100,7 +100,7 @@ class Colmap:
 
 
 def _matrix(pose: Rigid) -> Array:
-    return np.c_[pose.R, pose.t_m]
+    return np.asarray(np.c_[pose.R, pose.t_m])
 
 
 def _rigid(matrix: Array, like: Rigid) -> Rigid:

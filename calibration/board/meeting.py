@@ -43,7 +43,9 @@ def meeting_points(
 
 
 @njit(cache=True)
-def _step(image, x, y, into, parity, reach, rim):  # type: ignore[no-untyped-def]
+def _step(
+    image: Image, x: float, y: float, into: Array, parity: int, reach: float, rim: Array
+) -> tuple[float, float, float]:
     """From (x, y) to the weighted meeting point of the edges around it, (0, 0) if none; and the miss."""
     height, width = image.shape
     det = into[0, 0] * into[1, 1] - into[0, 1] * into[1, 0]

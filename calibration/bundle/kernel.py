@@ -3,27 +3,26 @@
 One view shows one board in one camera. All its corners hang on one composite pose, cam_from_board = (R, t), so
 their derivatives are first summed by a small motion (ω, τ) of that pose in the camera's frame,
     X → X + ω × X + τ,
-and only the sums are carried over to the camera's and to the board's own parameters, in which ω and τ are
-linear. That saves half of the work against summing by twelve pose parameters corner by corner.
+and only the sums are carried over to the camera's and to the board's own parameters (`carry`), in which ω and τ
+are linear. That saves half of the work against summing by twelve pose parameters corner by corner.
 """
 
 from __future__ import annotations
 
 import numpy as np
 from numba import njit
+from numpy.typing import NDArray
 
+from calibration.bundle.carry import BOW, CLOCK, FAST, VIEW, XI, carry_lens, carry_poses, carry_shared
 from calibration.checks import Array
 
 PLAIN, ROBUST, GATED = 0, 1, 2
 """Weights: all corners fully; Cauchy's; all within the limit fully and others not at all."""
 
 LANES = 8  # buffers are padded to a multiple of the widest vector register of doubles
-_FAST = {"reassoc", "contract", "arcp", "nsz"}  # NaN and infinity keep their meaning
-_VIEW = 21  # a view's own unknowns: lens 12, ω 3, τ 3, bow 2, clock 1
-_XI, _BOW, _CLOCK = 12, 18, 20
 
 
-@njit(cache=True, fastmath=_FAST)
+@njit(cache=True, fastmath=FAST)
 def rotation(w: Array) -> Array:
     """(3, 3) of a rotation vector (3,), by Rodrigues' formula."""
     angle2 = w[0] * w[0] + w[1] * w[1] + w[2] * w[2]
@@ -46,7 +45,7 @@ def rotation(w: Array) -> Array:
     return out
 
 
-@njit(cache=True, fastmath=_FAST)
+@njit(cache=True, fastmath=FAST)
 def nudge(R: Array, t: Array, steps: Array) -> None:
     """In place: R (n, 3, 3) → exp(step) R, t (n, 3) → t + step, for steps (n, 6)."""
     for k in range(len(R)):
@@ -54,8 +53,10 @@ def nudge(R: Array, t: Array, steps: Array) -> None:
         t[k] += steps[k, 3:]
 
 
-@njit(cache=True, fastmath=_FAST)
-def _points_in_camera(board, ids, first, n, bow, R, t, work):  # type: ignore[no-untyped-def]
+@njit(cache=True, fastmath=FAST)
+def _points_in_camera(
+    board: Array, ids: NDArray[np.int64], first: int, n: int, bow: Array, R: Array, t: Array, work: Array
+) -> bool:
     """Fills X, Y, Z, 1/Z, x, y (rows 0-5) and the two bow shapes (6, 7). False where one is not in front."""
     for i in range(n):
         k = ids[first + i]
@@ -76,8 +77,24 @@ def _points_in_camera(board, ids, first, n, bow, R, t, work):  # type: ignore[no
     return nearest > 1e-6
 
 
-@njit(cache=True, fastmath=_FAST)
-def _radial(lens, n, work, terms):  # type: ignore[no-untyped-def]
+@njit(inline="always")  # written into the loops over corners, which stay vector instructions
+def _bend(
+    i: int, x: float, y: float, r2: float, radial: float, by_r2: float, p1: float, p2: float, work: Array,
+    terms: Array,
+) -> None:  # fmt: skip
+    """One corner's rows 8-12 and its derivatives by p1 and p2, from the radial part and its slope."""
+    xy2 = 2 * x * y
+    work[8, i] = x * radial + p1 * xy2 + p2 * (r2 + 2 * x * x)
+    work[9, i] = y * radial + p1 * (r2 + 2 * y * y) + p2 * xy2
+    work[10, i] = radial + 2 * x * x * by_r2 + 2 * p1 * y + 6 * p2 * x
+    work[11, i] = xy2 * by_r2 + 2 * p1 * x + 2 * p2 * y
+    work[12, i] = radial + 2 * y * y * by_r2 + 6 * p1 * y + 2 * p2 * x
+    terms[0, 2, i], terms[1, 2, i] = xy2, r2 + 2 * y * y
+    terms[0, 3, i], terms[1, 3, i] = r2 + 2 * x * x, xy2
+
+
+@njit(cache=True, fastmath=FAST)
+def _radial(lens: Array, n: int, work: Array, terms: Array) -> None:
     """Rows 8, 9: distorted x, y; 10-12: their derivatives xx, xy = yx, yy. terms: by k1 k2 p1 p2 k3."""
     k1, k2, p1, p2, k3 = lens[4], lens[5], lens[6], lens[7], lens[8]
     for i in range(n):
@@ -85,21 +102,14 @@ def _radial(lens, n, work, terms):  # type: ignore[no-untyped-def]
         r2 = x * x + y * y
         radial = 1 + r2 * (k1 + r2 * (k2 + r2 * k3))
         by_r2 = k1 + r2 * (2 * k2 + 3 * k3 * r2)
-        xy2 = 2 * x * y
-        work[8, i] = x * radial + p1 * xy2 + p2 * (r2 + 2 * x * x)
-        work[9, i] = y * radial + p1 * (r2 + 2 * y * y) + p2 * xy2
-        work[10, i] = radial + 2 * x * x * by_r2 + 2 * p1 * y + 6 * p2 * x
-        work[11, i] = xy2 * by_r2 + 2 * p1 * x + 2 * p2 * y
-        work[12, i] = radial + 2 * y * y * by_r2 + 6 * p1 * y + 2 * p2 * x
+        _bend(i, x, y, r2, radial, by_r2, p1, p2, work, terms)
         terms[0, 0, i], terms[1, 0, i] = x * r2, y * r2
         terms[0, 1, i], terms[1, 1, i] = x * r2 * r2, y * r2 * r2
-        terms[0, 2, i], terms[1, 2, i] = xy2, r2 + 2 * y * y
-        terms[0, 3, i], terms[1, 3, i] = r2 + 2 * x * x, xy2
         terms[0, 4, i], terms[1, 4, i] = x * r2 * r2 * r2, y * r2 * r2 * r2
 
 
-@njit(cache=True, fastmath=_FAST)
-def _rational(lens, n, work, terms):  # type: ignore[no-untyped-def]
+@njit(cache=True, fastmath=FAST)
+def _rational(lens: Array, n: int, work: Array, terms: Array) -> None:
     """As _radial, with the denominator's terms k4 k5 k6."""
     k1, k2, p1, p2, k3, k4, k5, k6 = lens[4], lens[5], lens[6], lens[7], lens[8], lens[9], lens[10], lens[11]
     for i in range(n):
@@ -108,24 +118,17 @@ def _rational(lens, n, work, terms):  # type: ignore[no-untyped-def]
         down = 1 / (1 + r2 * (k4 + r2 * (k5 + r2 * k6)))
         radial = (1 + r2 * (k1 + r2 * (k2 + r2 * k3))) * down
         by_r2 = (k1 + r2 * (2 * k2 + 3 * k3 * r2) - radial * (k4 + r2 * (2 * k5 + 3 * k6 * r2))) * down
-        xy2 = 2 * x * y
-        work[8, i] = x * radial + p1 * xy2 + p2 * (r2 + 2 * x * x)
-        work[9, i] = y * radial + p1 * (r2 + 2 * y * y) + p2 * xy2
-        work[10, i] = radial + 2 * x * x * by_r2 + 2 * p1 * y + 6 * p2 * x
-        work[11, i] = xy2 * by_r2 + 2 * p1 * x + 2 * p2 * y
-        work[12, i] = radial + 2 * y * y * by_r2 + 6 * p1 * y + 2 * p2 * x
+        _bend(i, x, y, r2, radial, by_r2, p1, p2, work, terms)
         power = r2 * down
         for slot in (0, 1, 4):
             terms[0, slot, i], terms[1, slot, i] = x * power, y * power
             terms[0, 5 + min(slot, 2), i] = -x * power * radial
             terms[1, 5 + min(slot, 2), i] = -y * power * radial
             power *= r2
-        terms[0, 2, i], terms[1, 2, i] = xy2, r2 + 2 * y * y
-        terms[0, 3, i], terms[1, 3, i] = r2 + 2 * x * x, xy2
 
 
-@njit(cache=True, fastmath=_FAST)
-def _fisheye(lens, n, work, terms):  # type: ignore[no-untyped-def]
+@njit(cache=True, fastmath=FAST)
+def _fisheye(lens: Array, n: int, work: Array, terms: Array) -> None:
     """As _radial, for the equidistant model's four terms."""
     for i in range(n):
         x, y = work[4, i], work[5, i]
@@ -146,8 +149,11 @@ def _fisheye(lens, n, work, terms):  # type: ignore[no-untyped-def]
             power *= t2
 
 
-@njit(cache=True, fastmath=_FAST)
-def _rows(axis, lens, n_terms, n, R, work, terms, drift, weight, bows, clocked, J):  # type: ignore[no-untyped-def]
+@njit(cache=True, fastmath=FAST)
+def _rows(
+    axis: int, lens: Array, n_terms: int, n: int, R: Array, work: Array, terms: Array, drift: Array,
+    weight: float, bows: bool, clocked: bool, J: Array,
+) -> int:  # fmt: skip
     """The derivatives of one image axis, lanes × corners: focal length, centre, terms, ω, τ, bow, clock."""
     f = lens[axis] * weight
     normal0, normal1, normal2 = R[0, 2], R[1, 2], R[2, 2]
@@ -184,8 +190,8 @@ def _rows(axis, lens, n_terms, n, R, work, terms, drift, weight, bows, clocked, 
     return at
 
 
-@njit(cache=True, fastmath=_FAST)
-def _weigh(mode, limit2, n, residual, J, lanes, K):  # type: ignore[no-untyped-def]
+@njit(cache=True, fastmath=FAST)
+def _weigh(mode: int, limit2: float, n: int, residual: Array, J: Array, lanes: int, K: Array) -> float:
     """Applies each corner's weight to residuals and both axes' lanes; gives the cost."""
     cost = 0.0
     if mode == PLAIN:
@@ -210,8 +216,10 @@ def _weigh(mode, limit2, n, residual, J, lanes, K):  # type: ignore[no-untyped-d
     return cost
 
 
-@njit(cache=True, fastmath=_FAST)
-def _gram(J, lanes, width, residual, slots, H, g):  # type: ignore[no-untyped-def]
+@njit(cache=True, fastmath=FAST)
+def _gram(
+    J: Array, lanes: int, width: int, residual: Array, slots: NDArray[np.int64], H: Array, g: Array
+) -> None:
     """Adds J Jᵀ (lower triangle by slot) and J r to a view's sums. slots (lanes,) increase."""
     for a in range(lanes):
         ia = slots[a]
@@ -241,102 +249,30 @@ def _gram(J, lanes, width, residual, slots, H, g):  # type: ignore[no-untyped-de
         g[ia] += s0
 
 
-@njit(cache=True, fastmath=_FAST)
-def _slots(axis, n_terms, bows, clocked, slots):  # type: ignore[no-untyped-def]
+@njit(cache=True, fastmath=FAST)
+def _slots(axis: int, n_terms: int, bows: bool, clocked: bool, slots: NDArray[np.int64]) -> None:
     """Which of a view's unknowns each lane of _rows belongs to."""
     slots[0], slots[1] = axis, 2 + axis
     for k in range(n_terms):
         slots[2 + k] = 4 + k
     at = 2 + n_terms
     for k in range(6):
-        slots[at + k] = _XI + k
+        slots[at + k] = XI + k
     at += 6
     if bows:
-        slots[at], slots[at + 1] = _BOW, _BOW + 1
+        slots[at], slots[at + 1] = BOW, BOW + 1
         at += 2
     if clocked:
-        slots[at] = _CLOCK
+        slots[at] = CLOCK
 
 
-@njit(cache=True, fastmath=_FAST)
-def _to_pose(row, R, t, out):  # type: ignore[no-untyped-def]
-    """Carries derivatives (6,) by (ω, τ) over to (r, δ) with ω = R r and τ = t × (R r) + R δ."""
-    w0 = row[0] + row[4] * t[2] - row[5] * t[1]
-    w1 = row[1] + row[5] * t[0] - row[3] * t[2]
-    w2 = row[2] + row[3] * t[1] - row[4] * t[0]
-    for j in range(3):
-        out[j] = w0 * R[0, j] + w1 * R[1, j] + w2 * R[2, j]
-        out[3 + j] = row[3] * R[0, j] + row[4] * R[1, j] + row[5] * R[2, j]
-
-
-@njit(cache=True, fastmath=_FAST)
-def _carry_lens(H, g, at, size, Rc, tc, t, identity, rows, out, Hgg, gg, Hgb):  # type: ignore[no-untyped-def]
-    """Lens against itself, against its camera's pose and against the board."""
-    for i in range(size):
-        for j in range(i + 1):
-            Hgg[at + i, at + j] += H[i, j]
-        gg[at + i] += g[i]
-        for k in range(6):
-            rows[k] = H[_XI + k, i]
-        _to_pose(rows, identity, tc, out)
-        for k in range(6):
-            Hgg[at + 12 + k, at + i] += out[k]
-        _to_pose(rows, Rc, t, out)
-        for k in range(6):
-            Hgb[k, at + i] += out[k]
-
-
-@njit(cache=True, fastmath=_FAST)
-def _carry_poses(H, g, at, Rc, tc, t, identity, out, Hgg, gg, Hgb, Hbb, gb):  # type: ignore[no-untyped-def]
-    """The camera's pose and the board's against themselves and each other."""
-    by_camera, by_board = np.empty((6, 6)), np.empty((6, 6))
-    for i in range(6):
-        for j in range(i):
-            H[_XI + j, _XI + i] = H[_XI + i, _XI + j]
-    for i in range(6):
-        _to_pose(H[_XI + i, _XI : _XI + 6], identity, tc, by_camera[i])
-        _to_pose(H[_XI + i, _XI : _XI + 6], Rc, t, by_board[i])
-    for j in range(6):
-        _to_pose(by_camera[:, j], identity, tc, out)
-        for i in range(j, 6):
-            Hgg[at + 12 + i, at + 12 + j] += out[i]
-        _to_pose(by_board[:, j], identity, tc, out)
-        for i in range(6):
-            Hgb[j, at + 12 + i] += out[i]
-        _to_pose(by_board[:, j], Rc, t, out)
-        for i in range(6):
-            Hbb[i, j] += out[i]
-    _to_pose(g[_XI : _XI + 6], identity, tc, out)
-    for k in range(6):
-        gg[at + 12 + k] += out[k]
-    _to_pose(g[_XI : _XI + 6], Rc, t, out)
-    for k in range(6):
-        gb[k] += out[k]
-
-
-@njit(cache=True, fastmath=_FAST)
-def _carry_shared(H, g, at, size, extra, clock, Rc, tc, t, identity, out, Hgg, gg, Hgb):  # type: ignore[no-untyped-def]
-    """Bow and clock against themselves, the camera and the board. extra: first row of the bow."""
-    for e in range(2 if clock < 0 else 3):
-        row = extra + e if e < 2 else extra + 2 + clock
-        for j in range(size):
-            Hgg[row, at + j] += H[_BOW + e, j]
-        _to_pose(H[_BOW + e, _XI : _XI + 6], identity, tc, out)
-        for k in range(6):
-            Hgg[row, at + 12 + k] += out[k]
-        _to_pose(H[_BOW + e, _XI : _XI + 6], Rc, t, out)
-        for k in range(6):
-            Hgb[k, row] += out[k]
-        for d in range(e + 1):
-            Hgg[row, extra + d if d < 2 else extra + 2 + clock] += H[_BOW + e, _BOW + d]
-        gg[row] += g[_BOW + e]
-
-
-@njit(cache=True, fastmath=_FAST)
-def accumulate(  # type: ignore[no-untyped-def]
-    board, views, first, ids, uv, drift, inv_noise, models, n_terms, lens, Rc, tc, Rb, tb, bow, clocks,
-    mode, limit2, bows, residual_out, Hgg, gg, Hgb, Hbb, gb,
-):  # fmt: skip
+@njit(cache=True, fastmath=FAST)
+def accumulate(
+    board: Array, views: NDArray[np.int64], first: NDArray[np.int64], ids: NDArray[np.int64], uv: Array,
+    drift: Array, inv_noise: Array, models: NDArray[np.int64], n_terms: NDArray[np.int64], lens: Array,
+    Rc: Array, tc: Array, Rb: Array, tb: Array, bow: Array, clocks: Array, mode: int, limit2: float, bows: bool,
+    residual_out: Array, Hgg: Array, gg: Array, Hgb: Array, Hbb: Array, gb: Array,
+) -> float:  # fmt: skip
     """Fills the normal equations (lower triangle of Hgg) and gives the cost; infinity where a corner is behind.
 
     board (4, N): x, y and the two bow shapes of every corner. views (V, 3): camera, board, clock or -1.
@@ -349,9 +285,9 @@ def accumulate(  # type: ignore[no-untyped-def]
         most = max(most, first[m + 1] - first[m])
     width = (most + LANES - 1) // LANES * LANES
     work, terms = np.zeros((13, width)), np.zeros((2, 8, width))
-    J, K, residual = np.zeros((_VIEW, width)), np.zeros((_VIEW, width)), np.zeros((3, width))
-    H, g = np.empty((_VIEW, _VIEW)), np.empty(_VIEW)
-    slots_u, slots_v = np.zeros(_VIEW, dtype=np.int64), np.zeros(_VIEW, dtype=np.int64)
+    J, K, residual = np.zeros((VIEW, width)), np.zeros((VIEW, width)), np.zeros((3, width))
+    H, g = np.empty((VIEW, VIEW)), np.empty(VIEW)
+    slots_u, slots_v = np.zeros(VIEW, dtype=np.int64), np.zeros(VIEW, dtype=np.int64)
     out, rows, identity = np.empty(6), np.empty(6), np.eye(3)
     extra = 18 * len(lens)
     cost = 0.0
@@ -389,10 +325,9 @@ def accumulate(  # type: ignore[no-untyped-def]
         H[:], g[:] = 0.0, 0.0
         _gram(J, lanes, width, residual[0], slots_u, H, g)
         _gram(K, lanes, width, residual[1], slots_v, H, g)
-        # a camera's motion: ω = r, τ = tc × r + δ; a board's: ω = Rc s, τ = t × (Rc s) + Rc δ
         at, size = 18 * c, 4 + n_terms[c]
-        _carry_lens(H, g, at, size, Rc[c], tc[c], t, identity, rows, out, Hgg, gg, Hgb[b])
-        _carry_poses(H, g, at, Rc[c], tc[c], t, identity, out, Hgg, gg, Hgb[b], Hbb[b], gb[b])
+        carry_lens(H, g, at, size, Rc[c], tc[c], t, identity, rows, out, Hgg, gg, Hgb[b])
+        carry_poses(H, g, at, Rc[c], tc[c], t, identity, out, Hgg, gg, Hgb[b], Hbb[b], gb[b])
         if bows or clock >= 0:
-            _carry_shared(H, g, at, size, extra, clock, Rc[c], tc[c], t, identity, out, Hgg, gg, Hgb[b])
+            carry_shared(H, g, at, size, extra, clock, Rc[c], tc[c], t, identity, out, Hgg, gg, Hgb[b])
     return cost

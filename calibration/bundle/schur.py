@@ -8,10 +8,13 @@ from __future__ import annotations
 
 import numpy as np
 from numba import njit
+from numpy.typing import NDArray
+
+from calibration.checks import Array
 
 
 @njit(cache=True)
-def _factor(block, gradient, damping, L, y):  # type: ignore[no-untyped-def]
+def _factor(block: Array, gradient: Array, damping: float, L: Array, y: Array) -> bool:
     """Cholesky factor L of one damped block (6, 6), and y = L⁻¹ gradient. False if not positive definite."""
     for i in range(6):
         for j in range(i + 1):
@@ -32,7 +35,7 @@ def _factor(block, gradient, damping, L, y):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True)
-def _whiten(coupling, L, low, high, Y):  # type: ignore[no-untyped-def]
+def _whiten(coupling: Array, L: Array, low: int, high: int, Y: Array) -> None:
     """Y = L⁻¹ coupling, in the columns low to high."""
     for i in range(6):
         for c in range(low, high):
@@ -47,7 +50,7 @@ def _whiten(coupling, L, low, high, Y):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True)
-def _subtract(Y, y, spans, n, matrix, right):  # type: ignore[no-untyped-def]
+def _subtract(Y: Array, y: Array, spans: NDArray[np.int64], n: int, matrix: Array, right: Array) -> None:
     """matrix -= Yᵀ Y (lower triangle), right -= Yᵀ y, over the filled columns."""
     for span in range(n):
         for r in range(spans[span, 0], spans[span, 1]):
@@ -61,7 +64,10 @@ def _subtract(Y, y, spans, n, matrix, right):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True)
-def eliminate(Hgg, gg, Hgb, Hbb, gb, spans, n_spans, damping, matrix, right, Y, y, L):  # type: ignore[no-untyped-def]
+def eliminate(
+    Hgg: Array, gg: Array, Hgb: Array, Hbb: Array, gb: Array, spans: NDArray[np.int64],
+    n_spans: NDArray[np.int64], damping: float, matrix: Array, right: Array, Y: Array, y: Array, L: Array,
+) -> bool:  # fmt: skip
     """Fills matrix (G, G, lower triangle) and right (G,): the system of all unknowns but the boards'.
 
     Hgb (B, 6, G), Hbb (B, 6, 6), gb (B, 6). spans (B, S, 2), n_spans (B,): ends of each stretch of columns of
@@ -82,7 +88,10 @@ def eliminate(Hgg, gg, Hgb, Hbb, gb, spans, n_spans, damping, matrix, right, Y, 
 
 
 @njit(cache=True)
-def boards_from(step, spans, n_spans, Y, y, L, boards):  # type: ignore[no-untyped-def]
+def boards_from(
+    step: Array, spans: NDArray[np.int64], n_spans: NDArray[np.int64], Y: Array, y: Array, L: Array,
+    boards: Array,
+) -> None:  # fmt: skip
     """Fills the boards' steps (B, 6) that go with the other unknowns' step (G,)."""
     for b in range(len(L)):
         for k in range(6):

@@ -11,6 +11,7 @@ from calibration.checks import Array, checked
 from calibration.errors import BadInput, FrameMismatch
 from calibration.geometry.lens_models import SLOTS, LensModel, lens_model
 from calibration.geometry.rigid import Rigid
+from calibration.geometry.undistort import undistorted
 
 PARAMETERS = (
     "fx_px", "fy_px", "cx_px", "cy_px", "d1", "d2", "d3", "d4", "d5", "d6", "d7", "d8",
@@ -24,8 +25,6 @@ N_CAMERA = len(PARAMETERS)
 N_LENS = 4 + SLOTS
 TURN, SHIFT, POSE = slice(N_LENS, N_LENS + 3), slice(N_LENS + 3, N_CAMERA), slice(N_LENS, N_CAMERA)
 """Where a camera's rotation, its translation, and both stand among PARAMETERS."""
-
-_UNDISTORT_STEPS = 20  # Newton steps; 5 suffice for |k1| < 0.5, the loop stops early
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -148,29 +147,14 @@ class Camera:
         return uv, by_point, by_parameter
 
     def normalised(self, uv_px: Array) -> Array:
-        """Pixels (..., 2) to undistorted normalised coordinates (..., 2), by Newton's method.
+        """Pixels (..., 2) to undistorted normalised coordinates (..., 2).
 
-        NaN where no undistorted point maps to the pixel (outside the lens model's reach).
+        NaN where no undistorted point maps to the pixel, or only one beyond the lens model's reach, where the
+        model bends back and what it says was never measured.
         """
-        target = (np.asarray(uv_px, dtype=float) - self.K_px[:2, 2]) / np.diag(self.K_px)[:2]
-        distort = self.lens_model.distort
-        n = self._first_guess(target)
-        for _ in range(_UNDISTORT_STEPS):
-            d, jac = distort(n, self.distortion)
-            step = _solved_2x2(jac, d - target)
-            n = n - step
-            if np.abs(step).max(initial=0.0) < 1e-12:
-                break
-        miss = np.abs(distort(n, self.distortion)[0] - target).max(axis=-1)
-        return np.asarray(np.where((miss < 1e-9)[..., None], n, np.nan))
-
-    def _first_guess(self, target: Array) -> Array:
-        """Newton's start: the distorted coordinates; of a fisheye the equidistant angle's tangent."""
-        if self.model != "fisheye4":
-            return np.array(target)
-        r = np.sqrt((target**2).sum(axis=-1, keepdims=True))
-        stretch = np.where(r > 1e-8, np.tan(np.minimum(r, 1.5)) / np.maximum(r, 1e-8), 1.0)
-        return np.asarray(target * stretch)
+        uv = np.asarray(uv_px, dtype=float)
+        n, _ = undistorted(self.model, self.lens_vector(), uv.reshape(-1, 2))
+        return n.reshape(uv.shape)
 
     def rays(self, uv_px: Array) -> Array:
         """Unit directions (..., 3) in the world frame through pixels (..., 2)."""
@@ -178,15 +162,6 @@ class Camera:
         d = np.concatenate([n, np.ones((*n.shape[:-1], 1))], axis=-1)
         d = d / np.linalg.norm(d, axis=-1, keepdims=True)
         return np.asarray(d @ self.cam_from_world.R)
-
-
-def _solved_2x2(m: Array, v: Array) -> Array:
-    """m⁻¹ v for (..., 2, 2) and (..., 2), written out: much faster than a general solver. 0 if singular."""
-    a, b, c, d = m[..., 0, 0], m[..., 0, 1], m[..., 1, 0], m[..., 1, 1]
-    det = a * d - b * c
-    adjugate = np.stack([d * v[..., 0] - b * v[..., 1], a * v[..., 1] - c * v[..., 0]], axis=-1)
-    usable = np.isfinite(det) & (np.abs(det) > 1e-12)
-    return np.asarray(np.where(usable[..., None], adjugate / np.where(usable, det, 1.0)[..., None], 0.0))
 
 
 def _cross_matrix(v: Array) -> Array:

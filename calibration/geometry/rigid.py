@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import ArrayLike
 from scipy.spatial.transform import Rotation
 
 from calibration.checks import Array, checked
@@ -64,6 +65,24 @@ class Rigid:
     def from_rotvec(cls, rotvec_rad: Array, t_m: Array, dst: str, src: str) -> Rigid:
         """From an axis-angle vector (3,) in radians."""
         return cls(Rotation.from_rotvec(np.array(rotvec_rad, dtype=float)).as_matrix(), t_m, dst, src)
+
+    @classmethod
+    def aimed(cls, camera: str, place_m: ArrayLike, look_at_m: ArrayLike, world: str = "court") -> Rigid:
+        """cam_<camera>_from_<world> of an upright camera at place_m (3,), its axis through look_at_m (3,).
+
+        Raises BadInput where the camera would look straight up or down, or at its own place.
+        """
+        place = np.asarray(place_m, dtype=float)
+        forward = np.asarray(look_at_m, dtype=float) - place
+        if np.hypot(forward[0], forward[1]) < 1e-3:
+            raise BadInput(
+                f"camera {camera}: want it to look at a point beside its own plumb line, got one on it"
+            )
+        forward /= np.linalg.norm(forward)
+        right = np.cross(forward, [0.0, 0.0, 1.0])
+        right /= np.linalg.norm(right)
+        R = np.stack([right, np.cross(forward, right), forward])
+        return cls(R, -R @ place, f"cam_{camera}", world)
 
     def rotvec_rad(self) -> Array:
         """The rotation as an axis-angle vector (3,), radians."""

@@ -1,20 +1,18 @@
 """From pixels to undistorted directions, compiled: many pixels at once, with the derivative that weights need.
 
 The same formulas as `lens_models`, inverted by Newton's method over blocks of LANES pixels, which the compiler
-turns into vector instructions. Nothing here allocates.
+turns into vector instructions; a block is undistorted without allocating. A lens is its vector (12,): focal
+lengths, centre, terms (the first of `camera.PARAMETERS`).
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from functools import lru_cache
 
 import numpy as np
 from numba import njit
-from numpy.typing import NDArray
 
 from calibration.checks import Array
-from calibration.geometry.camera import Camera
 from calibration.geometry.lens_models import SLOTS
 
 LANES = 128
@@ -30,20 +28,13 @@ _MISS = 1e-9  # distorted coordinates; a pixel's thousandth is 1e-6
 _FARTHEST = 12.0  # tangent of 85° from the axis: no lens here is asked beyond
 
 
-def lenses(cameras: Sequence[Camera]) -> tuple[Array, NDArray[np.int64], Array]:
-    """What the compiled code knows of lenses: lens vectors (C, 12), kinds (C,), squared reach (C,)."""
-    vectors = np.stack([camera.lens_vector() for camera in cameras])
-    kinds = np.array([_kind(c, v) for c, v in zip(cameras, vectors, strict=True)], dtype=np.int64)
-    reach = np.array([reach_of(c.model, tuple(v[4:])) ** 2 for c, v in zip(cameras, vectors, strict=True)])
-    return vectors, kinds, reach
-
-
-def _kind(camera: Camera, vector: Array) -> int:
-    if camera.model == "fisheye4":
+def kind_of(model: str, lens: Array) -> int:
+    """Which of the compiled formulas inverts a lens."""
+    if model == "fisheye4":
         return _FISHEYE
-    if vector[9:].any():
+    if lens[9:].any():
         return _QUOTIENT
-    return _POLYNOMIAL if vector[4:].any() else _PLAIN
+    return _POLYNOMIAL if lens[4:].any() else _PLAIN
 
 
 @lru_cache(maxsize=256)
@@ -69,7 +60,7 @@ def reach_of(model: str, terms: tuple[float, ...]) -> float:
 
 
 @njit(cache=True, fastmath=_FAST, error_model="numpy", nogil=True)
-def undistort_block(lens, kind, reach2, x, out):  # type: ignore[no-untyped-def]
+def undistort_block(lens: Array, kind: int, reach2: float, x: Array, out: Array) -> None:
     """Fills out, N rows of LANES, from distorted coordinates x, 2 rows; lanes with NaN are not known.
 
     Blocks are flat, so that the compiler knows how far apart their rows lie.
@@ -93,7 +84,7 @@ def undistort_block(lens, kind, reach2, x, out):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, fastmath=_FAST, error_model="numpy", nogil=True)
-def _newton(lens, quotient, x, out):  # type: ignore[no-untyped-def]
+def _newton(lens: Array, quotient: bool, x: Array, out: Array) -> None:
     k1, k2, p1, p2, k3, k4, k5, k6 = lens[4], lens[5], lens[6], lens[7], lens[8], lens[9], lens[10], lens[11]
     # start: the radial series turned round, r = s (1 − k s² + (3 k² − m) s⁴ …), held near one where it fails
     k, m = k1 - k4, k2 - k5 - k4 * (k1 - k4)
@@ -134,7 +125,7 @@ def _newton(lens, quotient, x, out):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, fastmath=_FAST, error_model="numpy", nogil=True)
-def _fisheye(lens, x, out):  # type: ignore[no-untyped-def]
+def _fisheye(lens: Array, x: Array, out: Array) -> None:
     k1, k2, k3, k4 = lens[4], lens[5], lens[6], lens[7]
     for i in range(LANES):
         bent = np.sqrt(x[i] * x[i] + x[LANES + i] * x[LANES + i])
@@ -163,26 +154,26 @@ def _fisheye(lens, x, out):  # type: ignore[no-untyped-def]
         )
 
 
-def undistorted(camera: Camera, uv_px: Array) -> tuple[Array, Array]:
+def undistorted(model: str, lens: Array, uv_px: Array) -> tuple[Array, Array]:
     """Pixels (M, 2) to normalised coordinates (M, 2) and the derivative of the distorted by them (M, 2, 2).
 
     NaN where the pixel is NaN or beyond the lens model's reach.
     """
-    vectors, kinds, reach2 = lenses((camera,))
-    n, by_n = np.empty((len(uv_px), 2)), np.empty((len(uv_px), 2, 2))
-    _undistort_all(vectors[0], kinds[0], reach2[0], np.ascontiguousarray(uv_px, dtype=np.float64), n, by_n)
+    n, by_n = np.array(uv_px, dtype=np.float64, order="C"), np.empty((len(uv_px), 2, 2))
+    _undistort_all(lens, kind_of(model, lens), reach_of(model, tuple(lens[4:])) ** 2, n, by_n)
     return n, by_n
 
 
 @njit(cache=True, fastmath=_FAST, error_model="numpy", nogil=True)
-def _undistort_all(lens, kind, reach2, uv, n, by_n):  # type: ignore[no-untyped-def]
+def _undistort_all(lens: Array, kind: int, reach2: float, n: Array, by_n: Array) -> None:
+    """n holds pixels and then their directions."""
     x, out = np.empty(2 * LANES), np.empty(N * LANES)
-    for first in range(0, len(uv), LANES):
+    for first in range(0, len(n), LANES):
         for i in range(LANES):
-            k = min(first + i, len(uv) - 1)
-            x[i], x[LANES + i] = (uv[k, 0] - lens[2]) / lens[0], (uv[k, 1] - lens[3]) / lens[1]
+            k = min(first + i, len(n) - 1)
+            x[i], x[LANES + i] = (n[k, 0] - lens[2]) / lens[0], (n[k, 1] - lens[3]) / lens[1]
         undistort_block(lens, kind, reach2, x, out)
-        for i in range(min(LANES, len(uv) - first)):
+        for i in range(min(LANES, len(n) - first)):
             k, known = first + i, out[KNOWN * LANES + i] > 0
             n[k, 0] = out[i] if known else np.nan
             n[k, 1] = out[LANES + i] if known else np.nan

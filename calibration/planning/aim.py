@@ -5,7 +5,6 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import ArrayLike
 
-from calibration.errors import BadInput
 from calibration.geometry.camera import Camera
 from calibration.geometry.rigid import Rigid
 
@@ -23,13 +22,5 @@ def aimed_camera(
     Its lens is free of distortion: a plan knows no better, and what a calibration can tell of the lens hardly
     depends on it. Raises BadInput where the camera would look straight up or down, or at its own place.
     """
-    place = np.asarray(place_m, dtype=float)
-    forward = np.asarray(look_at_m, dtype=float) - place
-    if np.hypot(forward[0], forward[1]) < 1e-3:
-        raise BadInput(f"camera {name}: want it to look at a point beside its own plumb line, got one on it")
-    forward /= np.linalg.norm(forward)
-    right = np.cross(forward, [0.0, 0.0, 1.0])
-    right /= np.linalg.norm(right)
-    R = np.stack([right, np.cross(forward, right), forward])
     K = np.array([[focal_px, 0, (size_px[0] - 1) / 2], [0, focal_px, (size_px[1] - 1) / 2], [0, 0, 1.0]])
-    return Camera(name, size_px, K, np.zeros(5), Rigid(R, -R @ place, f"cam_{name}", "court"))
+    return Camera(name, size_px, K, np.zeros(5), Rigid.aimed(name, place_m, look_at_m))

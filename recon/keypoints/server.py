@@ -16,13 +16,11 @@ from recon.records import BODY
 _FEET = np.array([BODY.index(f"{side}_{part}") for side in ("left", "right") for part in ("heel", "toe")])
 _HIPS = np.array([BODY.index("left_hip"), BODY.index("right_hip")])
 _WIDE_M = 5.5  # half the court's width, doubles alleys included (Rules of Tennis: 10.97 m)
-_BEHIND_M, _BEYOND_M = (
-    0.8,
-    0.5,
-)  # where servers stand (common practice), the swing included
+_BEHIND_M, _BEYOND_M = 0.8, 0.5  # where servers stand (common practice), the swing included
 _AWAY_M = 2.5  # farther than that from there nobody begins to serve
 _STRAYED_M = 5.0  # nor ends: a jump, seen as a place on the ground, and a step into the court included
 _AS_LIKELY_M = 0.4
+_LEAP_HEIGHTS = 1.0  # of their own body, in the picture: nobody gets farther while out of sight for a moment
 _SAME_SHARE = 0.25  # hips closer than this share of the body's height belong to one person found twice
 
 
@@ -31,7 +29,7 @@ class ServerPlace:
     """The court as one camera sees it, and a person's own word where places do not decide.
 
     camera   calibrated, in the court frame
-    at_px    (2,) a pixel on the server in this camera's pictures, or None
+    at_px    (2,) a pixel on the server in this camera's pictures, or None; then where they are followed to
     """
 
     camera: Camera
@@ -57,17 +55,23 @@ class ServerPlace:
 
     def may_be(self, pose: Pose) -> bool:
         """Whether the one that is followed can still be the server."""
-        return self.at_px is not None or self.away_m(pose) < _STRAYED_M
+        if self.at_px is None:
+            return self.away_m(pose) < _STRAYED_M
+        return self._off_px(pose, self.at_px) < _LEAP_HEIGHTS * float(np.ptp(pose.uv_px[:, 1]))
+
+    def _off_px(self, pose: Pose, at_px: Array) -> float:
+        return float(np.linalg.norm(hips_px(pose.uv_px) - at_px))
 
     def choose(self, people: Sequence[Pose]) -> Pose | None:
         """The server among people found in one picture (one person may have been found more than once).
 
-        Raises NotMeasurable where two people stand where a server may.
+        Named by a pixel it is the nearest to that, if within reach of it: whoever else stays when the server is
+        hidden is not taken for them. Raises NotMeasurable where two people stand where a server may.
         """
         apart = one_each(people)
         at = self.at_px
         if at is not None:
-            return min(apart, key=lambda p: float(np.linalg.norm(hips_px(p.uv_px) - at)), default=None)
+            return min(filter(self.may_be, apart), key=lambda p: self._off_px(p, at), default=None)
         likely = sorted((p for p in apart if self.away_m(p) < _AWAY_M), key=self.away_m)
         if len(likely) > 1 and self.away_m(likely[1]) < self.away_m(likely[0]) + _AS_LIKELY_M:
             places = " and ".join(f"x {x:.1f} m, y {y:.1f} m" for x, y in (self.feet_m(p) for p in likely[:2]))

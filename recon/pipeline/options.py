@@ -6,6 +6,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 from calibration.errors import BadInput
+from recon.keypoints import mode_of
 
 Progress = Callable[[str, int, int], None]
 """progress(label, done, total)"""
@@ -40,7 +41,6 @@ class PipelineOptions:
     def __post_init__(self) -> None:
         if self.variant not in ("heavy", "full"):
             raise BadInput(f"pose model: want 'heavy' or 'full', got {self.variant!r}")
-        if self.mode not in ("quick", "full"):
-            raise BadInput(f"mode: want 'quick' or 'full', got {self.mode!r}")
+        mode_of(self.mode)  # raises BadInput for an unknown one
         if self.workers < 1:
             raise BadInput(f"workers: want >= 1, got {self.workers}")

@@ -11,6 +11,7 @@ import numpy as np
 from scipy.interpolate import PchipInterpolator
 
 from calibration.checks import Array
+from recon.body import unit
 from recon.records import BODY, RACKET
 
 POINTS: tuple[str, ...] = (*BODY, *RACKET)
@@ -35,11 +36,6 @@ def keyed(t_s: Array, *keys: tuple[float, ...] | float, times_s: tuple[float, ..
     """Smooth values through one key per entry of times_s, without overshoot, level outside them."""
     inside = np.clip(t_s, times_s[0], times_s[-1])
     return np.asarray(PchipInterpolator(times_s, np.asarray(keys, dtype=float))(inside))
-
-
-def unit(v: Array) -> Array:
-    """Rows (..., 3) scaled to length one."""
-    return np.asarray(v / np.linalg.norm(v, axis=-1, keepdims=True))
 
 
 def level(angle_deg: Array) -> Array:

@@ -29,9 +29,6 @@ from recon.wording import (
     value_with_uncertainty,
 )
 
-CROSSED = "spine_plane_crossed_probability"
-"""Stands inside the first headline."""
-
 HEADLINES = ("spine_plane_min", "hip_past_baseline_max", "front_foot_turn")
 MORE = (
     "elbow_angle_trophy",
@@ -98,7 +95,6 @@ class Page:
     cameras: tuple[str, ...]
     headlines: tuple[Card, ...]
     more: tuple[Card, ...]
-    crossed: Card | None
     rest: tuple[Card, ...]
     absent: tuple[Card, ...]
     moments: tuple[Moment, ...]
@@ -120,8 +116,7 @@ def gather(result: Result) -> Page:
         cameras=tuple(c.camera for c in result.tracks.cameras),
         headlines=tuple(cards[n] for n in HEADLINES if n in cards),
         more=tuple(cards[n] for n in MORE if n in cards),
-        crossed=cards.get(CROSSED),
-        rest=tuple(c for n, c in cards.items() if n not in (*shown, CROSSED)),
+        rest=tuple(c for n, c in cards.items() if n not in shown),
         absent=tuple(c for c in cards.values() if c.reason),
         moments=_moments(result),
         clocks=clock_texts(result.clocks),

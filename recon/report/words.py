@@ -50,10 +50,6 @@ MEANINGS: Mapping[str, Meaning] = MappingProxyType(
     {
         "spine_plane_min": Meaning(f"{_SPINE} The smallest value between trophy and racket low point.", "C"),
         "spine_plane_at_trophy": Meaning(_SPINE, "C"),
-        "spine_plane_crossed_probability": Meaning(
-            "How likely it is, given the uncertainty, that the tip truly was on the far side at some instant.",
-            "C",
-        ),
         "hip_past_baseline_max": Meaning(f"{_HIP} The largest value from ball release to push-off.", "C"),
         "hip_past_baseline_trophy": Meaning(_HIP, "C"),
         "hip_past_baseline_contact": Meaning(_HIP, "C"),

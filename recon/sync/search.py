@@ -4,10 +4,16 @@ from __future__ import annotations
 
 import numpy as np
 from numba import njit
+from numpy.typing import NDArray
+
+from calibration.checks import Array
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def agreements(E, at, an, arate, asigma, bt, bn, brate, bsigma, index, shifts, out):  # type: ignore[no-untyped-def]
+def agreements(
+    E: Array, at: Array, an: Array, arate: Array, asigma: Array, bt: Array, bn: Array, brate: Array,
+    bsigma: Array, index: NDArray[np.int64], shifts: Array, out: Array,
+) -> None:  # fmt: skip
     """Fills out (S, 2): matched-filter score of every shift, and the share of the moving weight that agrees.
 
     E (3, 3) essential matrix; per camera times (T,), normalised points and rates (T, P, 2), sigma (T, P), NaN

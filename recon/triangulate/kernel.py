@@ -8,7 +8,9 @@ from __future__ import annotations
 
 import numpy as np
 from numba import njit
+from numpy.typing import NDArray
 
+from calibration.checks import Array
 from calibration.geometry.undistort import JXX, JXY, JYY, KNOWN, LANES, N, undistort_block
 from recon.records import PointStatus
 from recon.triangulate.robust import WORK, robust_point
@@ -23,11 +25,15 @@ _XYZ = 9  # rows 0-8 of the sums: normal matrix xx xy xz yy yz zz and gradient; 
 
 
 @njit(cache=True, fastmath=_FAST, error_model="numpy", nogil=True)
-def locate(poses, centres, lens, kinds, reach2, uv, weights, gate2, cos_min, xyz, cov, status, views):  # type: ignore[no-untyped-def]
+def locate(
+    poses: Array, centres: Array, lens: Array, kinds: NDArray[np.int64], reach2: Array, uv: Array,
+    weights: Array, gate2: float, cos_min: float, xyz: Array, cov: Array, status: NDArray[np.int8],
+    views: NDArray[np.bool_],
+) -> None:  # fmt: skip
     """Fills xyz (N, 3), cov (N, 3, 3), status (N,) and views (N, C).
 
-    poses (C, 3, 4) [R | t], centres (C, 3); lens, kinds, reach2 of `lenses`; uv (N, C, 2); weights (N, C, 1)
-    sigma or (N, C, 3) entries uu, uv, vv of the inverse covariance; NaN where unseen.
+    poses (C, 3, 4) [R | t], centres (C, 3); lens (C, 12), kinds, reach2 (C,) as in `undistort`; uv (N, C, 2);
+    weights (N, C, 1) sigma or (N, C, 3) entries uu, uv, vv of the inverse covariance; NaN where unseen.
     """
     count, cameras = uv.shape[0], uv.shape[1]
     V = np.empty((cameras, 5 * LANES))
@@ -57,7 +63,10 @@ def locate(poses, centres, lens, kinds, reach2, uv, weights, gate2, cos_min, xyz
 
 
 @njit(cache=True, fastmath=_FAST, error_model="numpy", nogil=True)
-def _hand_out(V, S, first, lanes, xyz, cov, status, views):  # type: ignore[no-untyped-def]
+def _hand_out(
+    V: Array, S: Array, first: int, lanes: int, xyz: Array, cov: Array, status: NDArray[np.int8],
+    views: NDArray[np.bool_],
+) -> None:  # fmt: skip
     """A block's points to where they belong, as if all were fine."""
     for i in range(lanes):
         k = first + i
@@ -77,7 +86,7 @@ def _hand_out(V, S, first, lanes, xyz, cov, status, views):  # type: ignore[no-u
 
 
 @njit(cache=True, error_model="numpy", nogil=True)
-def _unpack(six, cov):  # type: ignore[no-untyped-def]
+def _unpack(six: Array, cov: Array) -> None:
     cov[0, 0], cov[1, 1], cov[2, 2] = six[0], six[3], six[5]
     cov[0, 1] = cov[1, 0] = six[1]
     cov[0, 2] = cov[2, 0] = six[2]
@@ -85,7 +94,10 @@ def _unpack(six, cov):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, fastmath=_FAST, error_model="numpy", nogil=True)
-def _view_block(lens, kind, reach2, uv, weights, first, c, x, flat, out):  # type: ignore[no-untyped-def]
+def _view_block(
+    lens: Array, kind: int, reach2: float, uv: Array, weights: Array, first: int, c: int, x: Array, flat: Array,
+    out: Array,
+) -> None:  # fmt: skip
     """One camera's share of a block: directions and their weights. Lanes beyond the last point repeat it."""
     fx, fy, last = lens[0], lens[1], len(uv) - 1
     per_fx, per_fy = 1 / fx, 1 / fy
@@ -122,8 +134,29 @@ def _view_block(lens, kind, reach2, uv, weights, first, c, x, flat, out):  # typ
         out[W11 * LANES + i] = g01 * (a * g01 + b * g11) + g11 * (b * g01 + d * g11) if known else 0.0
 
 
+@njit(inline="always")  # as a call it would keep the loops over lanes from becoming vector instructions
+def _add_rows(
+    S: Array, view: Array, i: int, a0: float, a1: float, a2: float, ar: float, b0: float, b1: float, b2: float,
+    br: float,
+) -> float:  # fmt: skip
+    """Adds one lane's two weighted rows (a, b; residuals ar, br) to the sums; gives their squared residual."""
+    w00, w01, w11 = view[W00 * LANES + i], view[W01 * LANES + i], view[W11 * LANES + i]
+    s0, s1, s2, sr = w00 * a0 + w01 * b0, w00 * a1 + w01 * b1, w00 * a2 + w01 * b2, w00 * ar + w01 * br
+    t0, t1, t2, tr = w01 * a0 + w11 * b0, w01 * a1 + w11 * b1, w01 * a2 + w11 * b2, w01 * ar + w11 * br
+    S[i] += a0 * s0 + b0 * t0
+    S[LANES + i] += a0 * s1 + b0 * t1
+    S[2 * LANES + i] += a0 * s2 + b0 * t2
+    S[3 * LANES + i] += a1 * s1 + b1 * t1
+    S[4 * LANES + i] += a1 * s2 + b1 * t2
+    S[5 * LANES + i] += a2 * s2 + b2 * t2
+    S[6 * LANES + i] += a0 * sr + b0 * tr
+    S[7 * LANES + i] += a1 * sr + b1 * tr
+    S[8 * LANES + i] += a2 * sr + b2 * tr
+    return float(ar * sr + br * tr)
+
+
 @njit(cache=True, fastmath=_FAST, error_model="numpy", nogil=True)
-def _sums_linear(poses, V, S):  # type: ignore[no-untyped-def]
+def _sums_linear(poses: Array, V: Array, S: Array) -> None:
     """Normal equations of n (r₃·X + t₃) = (r·X + t): linear, the error times its unknown depth."""
     S[: 9 * LANES] = 0.0
     for c in range(len(poses)):
@@ -133,24 +166,13 @@ def _sums_linear(poses, V, S):  # type: ignore[no-untyped-def]
         p20, p21, p22, p23 = p[2, 0], p[2, 1], p[2, 2], p[2, 3]
         for i in range(LANES):
             x, y = view[i], view[LANES + i]
-            w00, w01, w11 = view[W00 * LANES + i], view[W01 * LANES + i], view[W11 * LANES + i]
             a0, a1, a2, ar = p00 - x * p20, p01 - x * p21, p02 - x * p22, x * p23 - p03
             b0, b1, b2, br = p10 - y * p20, p11 - y * p21, p12 - y * p22, y * p23 - p13
-            s0, s1, s2, sr = w00 * a0 + w01 * b0, w00 * a1 + w01 * b1, w00 * a2 + w01 * b2, w00 * ar + w01 * br
-            t0, t1, t2, tr = w01 * a0 + w11 * b0, w01 * a1 + w11 * b1, w01 * a2 + w11 * b2, w01 * ar + w11 * br
-            S[i] += a0 * s0 + b0 * t0
-            S[LANES + i] += a0 * s1 + b0 * t1
-            S[2 * LANES + i] += a0 * s2 + b0 * t2
-            S[3 * LANES + i] += a1 * s1 + b1 * t1
-            S[4 * LANES + i] += a1 * s2 + b1 * t2
-            S[5 * LANES + i] += a2 * s2 + b2 * t2
-            S[6 * LANES + i] += a0 * sr + b0 * tr
-            S[7 * LANES + i] += a1 * sr + b1 * tr
-            S[8 * LANES + i] += a2 * sr + b2 * tr
+            _add_rows(S, view, i, a0, a1, a2, ar, b0, b1, b2, br)
 
 
 @njit(cache=True, fastmath=_FAST, error_model="numpy", nogil=True)
-def _sums(poses, V, S, fine):  # type: ignore[no-untyped-def]
+def _sums(poses: Array, V: Array, S: Array, fine: Array) -> None:
     """Normal equations of the weighted reprojection error at the point in S; in the first row of fine its
     squared sum in sigmas, infinite behind a camera."""
     S[: 9 * LANES] = 0.0
@@ -167,25 +189,14 @@ def _sums(poses, V, S, fine):  # type: ignore[no-untyped-def]
             x = (p00 * X + p01 * Y + p02 * Z + p03) * per_z
             y = (p10 * X + p11 * Y + p12 * Z + p13) * per_z
             ar, br = view[i] - x, view[LANES + i] - y
-            w00, w01, w11 = view[W00 * LANES + i], view[W01 * LANES + i], view[W11 * LANES + i]
             a0, a1, a2 = (p00 - x * p20) * per_z, (p01 - x * p21) * per_z, (p02 - x * p22) * per_z
             b0, b1, b2 = (p10 - y * p20) * per_z, (p11 - y * p21) * per_z, (p12 - y * p22) * per_z
-            s0, s1, s2, sr = w00 * a0 + w01 * b0, w00 * a1 + w01 * b1, w00 * a2 + w01 * b2, w00 * ar + w01 * br
-            t0, t1, t2, tr = w01 * a0 + w11 * b0, w01 * a1 + w11 * b1, w01 * a2 + w11 * b2, w01 * ar + w11 * br
-            S[i] += a0 * s0 + b0 * t0
-            S[LANES + i] += a0 * s1 + b0 * t1
-            S[2 * LANES + i] += a0 * s2 + b0 * t2
-            S[3 * LANES + i] += a1 * s1 + b1 * t1
-            S[4 * LANES + i] += a1 * s2 + b1 * t2
-            S[5 * LANES + i] += a2 * s2 + b2 * t2
-            S[6 * LANES + i] += a0 * sr + b0 * tr
-            S[7 * LANES + i] += a1 * sr + b1 * tr
-            S[8 * LANES + i] += a2 * sr + b2 * tr
-            fine[i] += ar * sr + br * tr if (depth > 0) | (w00 == 0) else np.inf
+            squared = _add_rows(S, view, i, a0, a1, a2, ar, b0, b1, b2, br)
+            fine[i] += squared if (depth > 0) | (view[W00 * LANES + i] == 0) else np.inf
 
 
 @njit(cache=True, fastmath=_FAST, error_model="numpy", nogil=True)
-def _solve(S, add, fine):  # type: ignore[no-untyped-def]
+def _solve(S: Array, add: bool, fine: Array) -> None:
     """Sums inverted in place, by the adjugate; the point set or moved; step² in sigmas in row 2 of fine."""
     for i in range(LANES):
         a, b, c, d, e, f = (
@@ -218,7 +229,7 @@ def _solve(S, add, fine):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, fastmath=_FAST, error_model="numpy", nogil=True)
-def _parallax(centres, V, S, rays, cos_min, fine):  # type: ignore[no-untyped-def]
+def _parallax(centres: Array, V: Array, S: Array, rays: Array, cos_min: float, fine: Array) -> None:
     """fine[1]: 1 where the rays from the point to two of its cameras part enough."""
     fine[LANES : 2 * LANES] = 0.0
     for c in range(len(centres)):
@@ -233,7 +244,7 @@ def _parallax(centres, V, S, rays, cos_min, fine):  # type: ignore[no-untyped-de
 
 
 @njit(cache=True, fastmath=_FAST, error_model="numpy", nogil=True)
-def _part(u, v, ray_u, ray_v, cos_min, fine):  # type: ignore[no-untyped-def]
+def _part(u: Array, v: Array, ray_u: Array, ray_v: Array, cos_min: float, fine: Array) -> None:
     for i in range(LANES):
         along = ray_u[i] * ray_v[i]
         for m in range(1, 3):

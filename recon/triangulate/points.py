@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from calibration.checks import Array, checked
 from calibration.errors import BadInput
 from calibration.geometry import Camera
-from calibration.geometry.undistort import lenses
+from calibration.geometry.undistort import kind_of, reach_of
 from recon.triangulate.kernel import locate
 
 
@@ -74,8 +74,16 @@ def triangulate(
     xyz, cov = np.empty((len(uv), 3)), np.empty((len(uv), 3, 3))
     status, views = np.empty(len(uv), dtype=np.int8), np.empty((len(uv), count), dtype=np.bool_)
     gate2, least = float(options.gate_sigma) ** 2, float(np.cos(options.min_parallax_rad))
-    locate(poses, centres, *lenses(cameras), uv, weights, gate2, least, xyz, cov, status, views)
+    locate(poses, centres, *_lenses(cameras), uv, weights, gate2, least, xyz, cov, status, views)
     return Triangulated(xyz, cov, status, views)
+
+
+def _lenses(cameras: Sequence[Camera]) -> tuple[Array, NDArray[np.int64], Array]:
+    """What the compiled code knows of lenses: lens vectors (C, 12), kinds (C,), squared reach (C,)."""
+    lenses = np.stack([camera.lens_vector() for camera in cameras])
+    both = list(zip((c.model for c in cameras), lenses, strict=True))
+    reach = [reach_of(model, tuple(lens[4:])) for model, lens in both]
+    return lenses, np.array([kind_of(model, lens) for model, lens in both], dtype=np.int64), np.square(reach)
 
 
 def _read(value: Array | None, shape: tuple[int | None, ...], name: str) -> Array:

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 from numba import njit
+from numpy.typing import NDArray
 
+from calibration.checks import Array
 from recon.records import PointStatus
 
 _OK, _FEW, _WEAK = int(PointStatus.OK), int(PointStatus.TOO_FEW_VIEWS), int(PointStatus.WEAK_PARALLAX)
@@ -17,7 +19,10 @@ _H, _G, _STEP, _MOVED, _X = 2, 5, 6, 7, 8
 
 
 @njit(cache=True, error_model="numpy", nogil=True)
-def robust_point(poses, centres, seen, gate2, cos_min, xyz, six, used, work):  # type: ignore[no-untyped-def]
+def robust_point(
+    poses: Array, centres: Array, seen: Array, gate2: float, cos_min: float, xyz: Array, six: Array,
+    used: NDArray[np.bool_], work: Array,
+) -> int:  # fmt: skip
     """Fills xyz (3,), six (xx xy xz yy yz zz of the covariance) and used (C,); returns the status.
 
     seen (C, 5): direction x, y and weights 00, 01, 11 of every view, weight 0 where unseen. Every pair proposes
@@ -53,7 +58,9 @@ def robust_point(poses, centres, seen, gate2, cos_min, xyz, six, used, work):  #
 
 
 @njit(cache=True, error_model="numpy", nogil=True)
-def _verdict(poses, centres, used, x, cos_min, work):  # type: ignore[no-untyped-def]
+def _verdict(
+    poses: Array, centres: Array, used: NDArray[np.bool_], x: Array, cos_min: float, work: Array
+) -> int:
     for c in range(len(poses)):
         if used[c] and not _depth(poses[c], x) > 0:
             return _BEHIND
@@ -68,7 +75,7 @@ def _verdict(poses, centres, used, x, cos_min, work):  # type: ignore[no-untyped
 
 
 @njit(cache=True, error_model="numpy", nogil=True)
-def _rays_part(poses, seen, which, cos_min, work):  # type: ignore[no-untyped-def]
+def _rays_part(poses: Array, seen: Array, which: NDArray[np.bool_], cos_min: float, work: Array) -> bool:
     """Whether two of the observed rays, as they are seen, enclose more than the least angle."""
     for a in range(len(poses)):
         for b in range(a):
@@ -82,23 +89,25 @@ def _rays_part(poses, seen, which, cos_min, work):  # type: ignore[no-untyped-de
 
 
 @njit(cache=True, error_model="numpy", nogil=True)
-def _part(rays, cos_min):  # type: ignore[no-untyped-def]
+def _part(rays: Array, cos_min: float) -> bool:
     """Whether the first two rows enclose more than the least angle."""
     along, u2, v2 = 0.0, 0.0, 0.0
     for i in range(3):
         along += rays[0, i] * rays[1, i]
         u2 += rays[0, i] * rays[0, i]
         v2 += rays[1, i] * rays[1, i]
-    return along <= cos_min * np.sqrt(u2 * v2)
+    return bool(along <= cos_min * np.sqrt(u2 * v2))
 
 
 @njit(cache=True, error_model="numpy", nogil=True)
-def _depth(pose, x):  # type: ignore[no-untyped-def]
-    return pose[2, 0] * x[0] + pose[2, 1] * x[1] + pose[2, 2] * x[2] + pose[2, 3]
+def _depth(pose: Array, x: Array) -> float:
+    return float(pose[2, 0] * x[0] + pose[2, 1] * x[1] + pose[2, 2] * x[2] + pose[2, 3])
 
 
 @njit(cache=True, error_model="numpy", nogil=True)
-def _best_pair(poses, seen, gate2, cos_min, best, used, work):  # type: ignore[no-untyped-def]
+def _best_pair(
+    poses: Array, seen: Array, gate2: float, cos_min: float, best: Array, used: NDArray[np.bool_], work: Array
+) -> bool:
     """Leaves the winning proposal in best and its two views in used. False if all lie behind a camera."""
     cameras = len(poses)
     lowest, won_a, won_b, x = np.inf, -1, -1, work[_X]
@@ -124,18 +133,18 @@ def _best_pair(poses, seen, gate2, cos_min, best, used, work):  # type: ignore[n
 
 
 @njit(cache=True, error_model="numpy", nogil=True)
-def _off2(pose, view, x):  # type: ignore[no-untyped-def]
+def _off2(pose: Array, view: Array, x: Array) -> float:
     """Squared residual in sigmas; infinite behind the camera."""
     z = _depth(pose, x)
     if not z > 0:
         return np.inf
     ex = view[0] - (pose[0, 0] * x[0] + pose[0, 1] * x[1] + pose[0, 2] * x[2] + pose[0, 3]) / z
     ey = view[1] - (pose[1, 0] * x[0] + pose[1, 1] * x[1] + pose[1, 2] * x[2] + pose[1, 3]) / z
-    return view[2] * ex * ex + 2 * view[3] * ex * ey + view[4] * ey * ey
+    return float(view[2] * ex * ex + 2 * view[3] * ex * ey + view[4] * ey * ey)
 
 
 @njit(cache=True, error_model="numpy", nogil=True)
-def _linear(poses, seen, which, x, work):  # type: ignore[no-untyped-def]
+def _linear(poses: Array, seen: Array, which: NDArray[np.bool_], x: Array, work: Array) -> bool:
     """Linear least squares of n (r₃·X + t₃) = (r·X + t) over the chosen views."""
     H, g = work[_H : _H + 3], work[_G]
     H[:], g[:] = 0.0, 0.0
@@ -158,7 +167,9 @@ def _linear(poses, seen, which, x, work):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, error_model="numpy", nogil=True)
-def _gauss_newton(poses, seen, used, x, six, work):  # type: ignore[no-untyped-def]
+def _gauss_newton(
+    poses: Array, seen: Array, used: NDArray[np.bool_], x: Array, six: Array, work: Array
+) -> bool:
     """Least squares of the weighted reprojection error over the used views. False where it runs away."""
     H, g, step, J = work[_H : _H + 3], work[_G], work[_STEP], work[:2]
     for _ in range(_STEPS):
@@ -183,7 +194,7 @@ def _gauss_newton(poses, seen, used, x, six, work):  # type: ignore[no-untyped-d
 
 
 @njit(cache=True, error_model="numpy", nogil=True)
-def _linearised(pose, view, x, J):  # type: ignore[no-untyped-def]
+def _linearised(pose: Array, view: Array, x: Array, J: Array) -> tuple[float, float]:
     """Residual in undistorted coordinates; J (2, 3) is filled with their derivative by the point."""
     z = _depth(pose, x)
     px = (pose[0, 0] * x[0] + pose[0, 1] * x[1] + pose[0, 2] * x[2] + pose[0, 3]) / z
@@ -195,7 +206,9 @@ def _linearised(pose, view, x, J):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, error_model="numpy", nogil=True)
-def _join(poses, seen, gate2, x, six, used, work):  # type: ignore[no-untyped-def]
+def _join(
+    poses: Array, seen: Array, gate2: float, x: Array, six: Array, used: NDArray[np.bool_], work: Array
+) -> None:
     """Used views stay if the point lies within their gate, others join if theirs, widened by the point's own
     uncertainty, holds it."""
     for c in range(len(poses)):
@@ -208,7 +221,7 @@ def _join(poses, seen, gate2, x, six, used, work):  # type: ignore[no-untyped-de
 
 
 @njit(cache=True, error_model="numpy", nogil=True)
-def _foretold2(pose, view, x, six, work):  # type: ignore[no-untyped-def]
+def _foretold2(pose: Array, view: Array, x: Array, six: Array, work: Array) -> float:
     """Squared residual of a view that took no part, in sigmas of view and foretelling together."""
     J, moved = work[:2], work[_MOVED]
     ex, ey = _linearised(pose, view, x, J)
@@ -222,11 +235,11 @@ def _foretold2(pose, view, x, six, work):  # type: ignore[no-untyped-def]
                 s01 += moved[i] * J[1, i]
             else:
                 s11 += moved[i] * J[1, i]
-    return (s11 * ex * ex - 2 * s01 * ex * ey + s00 * ey * ey) / (s00 * s11 - s01 * s01)
+    return float((s11 * ex * ex - 2 * s01 * ex * ey + s00 * ey * ey) / (s00 * s11 - s01 * s01))
 
 
 @njit(cache=True, error_model="numpy", nogil=True)
-def _inverse(H, six):  # type: ignore[no-untyped-def]
+def _inverse(H: Array, six: Array) -> bool:
     """xx xy xz yy yz zz of H⁻¹; False where H is singular to twelve digits."""
     a, b, c, d, e, f = H[0, 0], H[0, 1], H[0, 2], H[1, 1], H[1, 2], H[2, 2]
     A, B, C = d * f - e * e, c * e - b * f, b * e - c * d
@@ -239,7 +252,7 @@ def _inverse(H, six):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, error_model="numpy", nogil=True)
-def _times(six, v, out):  # type: ignore[no-untyped-def]
+def _times(six: Array, v: Array, out: Array) -> None:
     a, b, c = v[0], v[1], v[2]
     out[0] = six[0] * a + six[1] * b + six[2] * c
     out[1] = six[1] * a + six[3] * b + six[4] * c

@@ -35,7 +35,7 @@ def test_format() -> None:
 
 @pytest.mark.timeout(600)
 def test_types() -> None:
-    """mypy, strict on calibration and recon (pyproject.toml)."""
+    """mypy, strict on calibration, recon and benchmarks (pyproject.toml)."""
     run("mypy")
 
 

@@ -75,7 +75,7 @@ def test_every_key_of_a_plan_is_explained() -> None:
 
 def test_every_column_of_the_exported_tables_is_listed() -> None:
     page = text_of("files.md")
-    motion = Motion("court", ("nose",), [0.0], [[[0.0] * 3]], [[[0.0] * 3]], [[[[0.0] * 3] * 3]], [[0]])  # type: ignore[arg-type]
+    motion = Motion("court", ("nose",), [0.0], [[[0.0] * 3]], [[[0.0] * 3]], [[[[0.0] * 3] * 3]], [[0]])
     assert [c for c in points_table(motion).columns if f"`{c}`" not in page] == []
 
 

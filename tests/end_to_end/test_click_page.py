@@ -3,14 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from contextlib import contextmanager, suppress
 from dataclasses import replace
 from functools import partial
 from pathlib import Path
-from queue import Queue
-from threading import Thread
 from typing import Any
-from urllib.request import Request, urlopen
+from urllib.request import urlopen
 
 import numpy as np
 import pytest
@@ -28,12 +25,12 @@ from calibration import (
     read_rig_folder,
 )
 from recon.viewer.click_page import ClickDesk, click_court, court_in_picture
-from tests.support.chromium import Visit, browser, visit
+from tests.support.chromium import Visit, browser
+from tests.support.clicking import clicking_page
 from tests.support.example_result import example_cameras
 from tests.support.example_rig import example_rig, save_example_rig_folder
 
 _CAMERAS = {c.name: c for c in example_cameras()}
-_WAIT_S = 30
 
 
 def register(folder: Path) -> CalibratedRig:
@@ -47,32 +44,6 @@ def register(folder: Path) -> CalibratedRig:
         rows.append(ClickResidual(c.camera, c.point, off, off, off, True))
     (folder / "registered").touch()
     return replace(rig, court=CourtCheck(tuple(rows), 0.25, 0.004))
-
-
-@contextmanager
-def page_of(folder: Path, context: Any) -> Iterator[Visit]:
-    """The clicking page of a rig folder, served by this process until it is left."""
-    ready: Queue[str] = Queue()
-    serving = Thread(
-        target=click_court,
-        args=(folder, partial(register, folder)),
-        kwargs={"open_browser": False, "on_ready": ready.put},
-    )
-    serving.start()
-    url = ready.get(timeout=_WAIT_S)
-    try:
-        with visit(context, url) as seen:
-            seen.page.wait_for_selector("#points li")
-            yield seen
-    finally:
-        if serving.is_alive():
-            head = {"Content-Type": "application/json"}
-            with suppress(OSError):  # the page's own "finish" may be about to end it
-                urlopen(Request(f"{url}finish", b"null", head), timeout=_WAIT_S).close()
-        serving.join(_WAIT_S)
-    assert not serving.is_alive()
-    assert seen.from_elsewhere() == []
-    assert seen.errors == []
 
 
 @pytest.fixture(scope="module")
@@ -89,7 +60,7 @@ def folder(tmp_path: Path) -> Path:
 
 @pytest.fixture
 def seen(folder: Path, context: Any) -> Iterator[Visit]:
-    with page_of(folder, context) as opened:
+    with clicking_page(folder, partial(register, folder), context) as opened:
         yield opened
 
 
@@ -202,7 +173,7 @@ def test_too_few_clicks_say_so_on_the_page(folder: Path, seen: Visit) -> None:
 
 def test_clicks_of_an_earlier_visit_are_there_and_stay(folder: Path, context: Any) -> None:
     (folder / "court_clicks.csv").write_text("camera,point,u_px,v_px\nside,service_centre,10.5,20.25\n")
-    with page_of(folder, context) as seen:
+    with clicking_page(folder, partial(register, folder), context) as seen:
         page = seen.page
         assert page.locator("nav [data-camera=side]").inner_text() == "side (1)"
         page.mouse.click(*on_screen(page, "picture", pixel(_CAMERAS["rear_left"], "baseline_centre")))
@@ -210,7 +181,7 @@ def test_clicks_of_an_earlier_visit_are_there_and_stay(folder: Path, context: An
 
 
 def test_finish_ends_the_program(folder: Path, context: Any) -> None:
-    with page_of(folder, context) as seen:
+    with clicking_page(folder, partial(register, folder), context) as seen:
         seen.page.locator("#finish").click()
         seen.page.wait_for_function("document.body.textContent.startsWith('Finished')")
         with pytest.raises(OSError):  # nobody answers any more, after at most the server's own pause

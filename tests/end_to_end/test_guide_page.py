@@ -15,16 +15,9 @@ from recon.cli.app import app
 from recon.viewer.guide_page import GuidePage
 from tests.support.board_tour import facing, shot, tour_camera, write_growing
 from tests.support.chromium import browser, visit
+from tests.support.rig_toml import rig_toml
 
-RIG = """name = "invented court"
-[board]
-columns = 9
-rows = 6
-square_mm = 100.0
-[[camera]]
-name = "west"
-lens_footage = "west.ts"
-"""
+RIG = rig_toml({"west": 'lens_footage = "west.ts"'})
 
 
 @pytest.fixture

@@ -2,27 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from contextlib import contextmanager, suppress
 from functools import partial
 from pathlib import Path
-from queue import Queue
-from threading import Thread
 from typing import Any
-from urllib.request import Request, urlopen
 
 import numpy as np
 import pytest
 
 from calibration import Camera, court_point, load_rig, read_clicks, run_court
-from recon.viewer.click_page import click_court
 from tests.end_to_end.conftest import command, succeed
-from tests.support.chromium import browser, visit
+from tests.support.chromium import browser
+from tests.support.clicking import clicking_page
 from tests.support.example_result import example_cameras
 from tests.support.example_rig import save_lens_only_rig_folder
 
 _CAMERAS = {c.name: c for c in example_cameras()}
-_WAIT_S = 30
 
 
 def visible(camera: Camera) -> dict[str, np.ndarray]:
@@ -42,29 +36,6 @@ _NAMES = (
     "net_left_doubles", "net_right_doubles", "far_service_left_singles", "far_service_right_singles",
     "far_service_centre", "far_baseline_centre", "net_centre_top",
 )  # fmt: skip
-
-
-@contextmanager
-def click_page(folder: Path, profile: Path) -> Iterator[Any]:
-    ready: Queue[str] = Queue()
-    serving = Thread(
-        target=click_court,
-        args=(folder, partial(run_court, folder)),
-        kwargs={"open_browser": False, "on_ready": ready.put},
-    )
-    serving.start()
-    url = ready.get(timeout=_WAIT_S)
-    try:
-        with browser(profile) as context, visit(context, url) as seen:
-            seen.page.wait_for_selector("#points li")
-            yield seen.page
-            assert seen.errors == []
-    finally:
-        if serving.is_alive():
-            head = {"Content-Type": "application/json"}
-            with suppress(OSError):
-                urlopen(Request(f"{url}finish", b"null", head), timeout=_WAIT_S).close()
-        serving.join(_WAIT_S)
 
 
 def click(page: Any, camera: str, point: str, uv: np.ndarray) -> None:
@@ -92,7 +63,11 @@ def today(tmp_path: Path) -> Path:
 
 @pytest.mark.timeout(180)
 def test_from_pictures_to_a_rig_by_clicks_alone(today: Path, tmp_path: Path) -> None:
-    with click_page(today, tmp_path / "profile") as page:
+    with (
+        browser(tmp_path / "profile") as context,
+        clicking_page(today, partial(run_court, today), context) as seen,
+    ):
+        page = seen.page
         wanted = page.locator("#wanted")
         assert wanted.inner_text().startswith("Points still needed: rear left 4, rear right 4, side 4")
         click(page, "rear_left", "baseline_centre", visible(_CAMERAS["rear_left"])["baseline_centre"])

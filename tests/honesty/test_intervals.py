@@ -103,7 +103,7 @@ def outcomes(rng: np.random.Generator) -> list[Outcome]:
     for m in measured.measures:
         true = MEASURES[m.name].compute(body, true_events, athlete).value
         if m.value is not None and m.u and true is not None:
-            found.append(Outcome(m.name, (m.value - true) / m.u, m.low95 <= true <= m.high95))  # type: ignore[operator]
+            found.append(Outcome(m.name, (m.value - true) / m.u, m.low95 <= true <= m.high95))
     return found
 
 

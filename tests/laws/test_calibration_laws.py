@@ -102,7 +102,7 @@ def test_umeyama_never_reflects(seed: int) -> None:
 
 
 @given(seed=seeds, frame=st.sampled_from(["rig", "court"]))
-@settings(max_examples=15, deadline=None)
+@settings(max_examples=15)
 def test_a_rig_file_gives_the_same_rig_bit_for_bit(seed: int, frame: str) -> None:
     rig = example_rig(np.random.default_rng(seed), frame)
     with tempfile.TemporaryDirectory() as folder:
@@ -128,7 +128,7 @@ def same_rig(a: CalibratedRig, b: CalibratedRig) -> None:
 
 
 @given(seed=seeds)
-@settings(max_examples=15, deadline=None)
+@settings(max_examples=15)
 def test_a_lens_file_gives_the_same_lens_bit_for_bit(seed: int) -> None:
     lens = example_lens(np.random.default_rng(seed))
     with tempfile.TemporaryDirectory() as folder:

@@ -35,7 +35,7 @@ def mirror_names(xyz: np.ndarray) -> np.ndarray:
     return xyz[:, [KEYPOINTS.index(name) for name in swapped]]
 
 
-@settings(max_examples=15, deadline=None)
+@settings(max_examples=15)
 @given(st.tuples(*[st.floats(-3, 3)] * 3), st.tuples(*[st.floats(-5, 5)] * 3))
 def test_a_rigid_motion_of_the_body_moves_the_correction_with_it(turn, shift):
     R = Rotation.from_rotvec(turn).as_matrix()
@@ -53,7 +53,7 @@ def test_a_mirrored_body_is_corrected_like_its_mirror_image():
     np.testing.assert_allclose(left_mirrored, M @ mirror_names(left) @ M, atol=1e-9)
 
 
-@settings(max_examples=10, deadline=None)
+@settings(max_examples=10)
 @given(st.floats(0.5, 1.2))
 def test_a_smaller_body_gets_a_smaller_correction(size):
     plain, _ = corrected(XYZ)

@@ -28,7 +28,7 @@ from recon.records import (
 )
 
 NAMES = ("left_hip", "racket_tip", "ball")
-COMMON = settings(max_examples=12, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+COMMON = settings(max_examples=12, suppress_health_check=[HealthCheck.function_scoped_fixture])
 seeds = st.integers(0, 2**32 - 1)
 counts = st.integers(2, 9)
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from calibration.calibrated_rig import CalibratedRig, ClickResidual, CourtCheck
+from calibration.calibrated_rig import CalibratedRig, ClickResidual, CourtCheck, LineCheck, LineDistance
 from calibration.checks import Array
 from calibration.geometry import Camera, Rigid
 from calibration.geometry.camera import N_CAMERA, N_LENS
@@ -31,7 +31,15 @@ def example_rig(rng: np.random.Generator, frame: str = "court") -> CalibratedRig
     """A valid rig with random contents."""
     cameras = tuple(example_camera(n, frame, rng) for n in ("a", "b"))
     click = ClickResidual("a", "baseline_centre", *rng.uniform(0, 2, 3).tolist(), True)
-    court = CourtCheck((click,), float(rng.uniform()), float(rng.uniform()), float(rng.uniform()), None)
+    lines = tuple(
+        LineCheck(name, 40, 3, *rng.uniform(0, 1, 3).tolist(), off, u, off is not None)
+        for name, off, u in (("baseline", float(rng.normal()), float(rng.uniform())), ("net", None, None))
+    )
+    distance = LineDistance("baseline", "service line", *rng.uniform(0, 7, 3).tolist())
+    court = CourtCheck(
+        (click,), float(rng.uniform()), float(rng.uniform()), float(rng.uniform()), None, lines=lines,
+        distances=(distance,),
+    )  # fmt: skip
     made = Provenance("0/1", {"square_m": float(rng.uniform())}, {"rig": "00ff"})
     return CalibratedRig(
         "invented ü", frame, cameras, _covariance(2 * N_CAMERA, rng), made, (0.1, float(rng.uniform())),

@@ -8,28 +8,25 @@ from __future__ import annotations
 import numpy as np
 
 from calibration import Array
+from recon.body import unit
 from recon.records import Events, Measure, MeasureSet, Motion, side_names
 
 _SPLIT = {"pixels and calibration": 0.6, "joint centres": 0.74, "clocks": 0.3}
-
-
-def _unit(v: Array) -> Array:
-    return v / np.linalg.norm(v, axis=-1, keepdims=True)
 
 
 def _tip_distance_m(motion: Motion, side: dict[str, str]) -> Array:
     """(T,) signed distance of the tip from the spine plane, positive on the hitting side."""
     hit, toss = motion.path(f"{side['hitting']}_shoulder"), motion.path(f"{side['tossing']}_shoulder")
     middle = (hit + toss) / 2
-    s = _unit(middle - (motion.path("left_hip") + motion.path("right_hip")) / 2)
-    n = _unit((hit - toss) - np.sum((hit - toss) * s, axis=1, keepdims=True) * s)
+    s = unit(middle - (motion.path("left_hip") + motion.path("right_hip")) / 2)
+    n = unit((hit - toss) - np.sum((hit - toss) * s, axis=1, keepdims=True) * s)
     return np.asarray(np.sum(n * (motion.path("racket_tip") - middle), axis=1))
 
 
 def _bend(motion: Motion, side: str, joints: tuple[str, str, str]) -> Array:
     """(T,) interior angle, rad."""
     a, b, c = (motion.path(f"{side}_{j}") for j in joints)
-    return np.asarray(np.arccos(np.sum(_unit(a - b) * _unit(c - b), axis=1)))
+    return np.asarray(np.arccos(np.sum(unit(a - b) * unit(c - b), axis=1)))
 
 
 def _yaw(motion: Motion, side: str, h: int) -> Array:
@@ -76,10 +73,6 @@ def example_measures(motion: Motion, events: Events, handedness: str, height_m: 
     i_max, i_mid, i_toe = largest(hip), largest(mid_hip), largest(hip - toe)
     turn = yaw - yaw[at["stance"]]
     t_contact = float(t[at["contact"]])
-    crossed = Measure(
-        "spine_plane_crossed_probability", "How likely the tip crossed the spine plane", "1",
-        0.07, 0.02, 0.03, 0.12, {}, float(t[drop]),
-    )  # fmt: skip
     hidden = Measure(
         "back_knee_flexion_deepest", "Back knee flexion, deepest", "rad", None,
         reason="the back knee was hidden from all cameras but one",
@@ -89,7 +82,6 @@ def example_measures(motion: Motion, events: Events, handedness: str, height_m: 
     rows = (
         length("spine_plane_min", "Racket tip to spine plane, smallest", d, drop, 0.021, trunk),
         length("spine_plane_at_trophy", "Racket tip to spine plane at trophy", d, at["trophy"], 0.024),
-        crossed,
         length("hip_past_baseline_max", "Front hip past the baseline, largest", hip, i_max, 0.0421),
         length("hip_past_baseline_trophy", "Front hip past the baseline at trophy", hip, at["trophy"], 0.043),
         length("hip_past_baseline_contact", "Front hip past the baseline at contact", hip, at["contact"], 0.05),

@@ -9,6 +9,8 @@ import numpy as np
 from scipy.interpolate import PchipInterpolator
 
 from calibration import Array
+from recon.body import unit
+from recon.planning.skeleton import bent, level
 from recon.records import BODY, KEYPOINTS
 
 RATE_HZ = 120.0
@@ -38,28 +40,8 @@ def _channel(t_s: Array, *keys: tuple[float, ...] | float) -> Array:
     return np.asarray(PchipInterpolator(_KEYS_S, np.asarray(keys, dtype=float))(t_s))
 
 
-def _unit(v: Array) -> Array:
-    return v / np.linalg.norm(v, axis=-1, keepdims=True)
-
-
-def _level(facing_deg: Array) -> Array:
-    """Horizontal unit vectors (T, 3) at an angle from +x towards +y."""
-    a = np.deg2rad(facing_deg)
-    return np.stack([np.cos(a), np.sin(a), np.zeros_like(a)], axis=-1)
-
-
-def _hinge(root: Array, end: Array, upper_m: float, lower_m: float, pole: Array) -> tuple[Array, Array]:
-    """Middle and end joint of a two-part limb that reaches for `end` and bends towards `pole`."""
-    along = end - root
-    d = np.clip(np.linalg.norm(along, axis=-1, keepdims=True), 0.05, 0.9995 * (upper_m + lower_m))
-    e = _unit(along)
-    side = _unit(pole - np.sum(pole * e, axis=-1, keepdims=True) * e)
-    a = (d**2 + upper_m**2 - lower_m**2) / (2 * d)
-    return root + a * e + np.sqrt(np.maximum(upper_m**2 - a**2, 0)) * side, root + d * e
-
-
 def _foot(p: dict[str, Array], side: str, toe: Array, yaw_deg: Array, heel_up_m: Array) -> None:
-    ahead = _level(yaw_deg)
+    ahead = level(yaw_deg)
     p[f"{side}_toe"] = toe
     p[f"{side}_heel"] = toe - 0.23 * ahead + heel_up_m[:, None] * _UP
     p[f"{side}_ankle"] = toe - 0.17 * ahead + (heel_up_m[:, None] + 0.075) * _UP
@@ -75,17 +57,17 @@ def _trunk(p: dict[str, Array], t: Array) -> Array:
         t, (0.05, 0.05), (0.08, 0.03), (0.02, -0.12), (-0.05, -0.38), (-0.05, -0.36), (-0.15, 0.05),
         (-0.28, 0.28), (-0.15, 0.55), (0.0, 0.7),
     )  # fmt: skip
-    spine = _unit(np.concatenate([lean, np.ones((len(t), 1))], axis=-1))
-    hips = _level(_channel(t, 15, 15, 8, 5, 10, 45, 70, 85, 95))
-    chest = _level(_channel(t, 12, 10, -10, -18, -12, 30, 80, 105, 120))
+    spine = unit(np.concatenate([lean, np.ones((len(t), 1))], axis=-1))
+    hips = level(_channel(t, 15, 15, 8, 5, 10, 45, 70, 85, 95))
+    chest = level(_channel(t, 12, 10, -10, -18, -12, 30, 80, 105, 120))
     across_hips = np.cross(hips, _UP)
-    across_chest = _unit(np.cross(chest, spine))
+    across_chest = unit(np.cross(chest, spine))
     neck = pelvis + 0.52 * spine
     for sign, side in ((1, "right"), (-1, "left")):
         p[f"{side}_hip"] = pelvis + sign * 0.10 * across_hips
         p[f"{side}_shoulder"] = neck + sign * 0.185 * across_chest
-    look = _unit(chest + _channel(t, 0.0, 0.1, 0.5, 0.9, 1.0, 1.0, 0.9, 0.2, 0.0)[:, None] * _UP)
-    head = neck + 0.20 * _unit(spine + 0.2 * look)
+    look = unit(chest + _channel(t, 0.0, 0.1, 0.5, 0.9, 1.0, 1.0, 0.9, 0.2, 0.0)[:, None] * _UP)
+    head = neck + 0.20 * unit(spine + 0.2 * look)
     p["nose"] = head + 0.10 * look
     for sign, side in ((1, "right"), (-1, "left")):
         p[f"{side}_ear"] = head + sign * 0.075 * across_chest
@@ -107,8 +89,8 @@ def _legs(p: dict[str, Array], t: Array) -> None:
     _foot(p, "right", back, _channel(t, -5, -5, -4, 0, 4, 20, 40, 60, 70),
           _channel(t, 0.02, 0.02, 0.02, 0.10, 0.14, 0.16, 0.16, 0.16, 0.16))  # fmt: skip
     for side in ("left", "right"):
-        ahead = _unit(p[f"{side}_toe"] - p[f"{side}_heel"])
-        knee, ankle = _hinge(p[f"{side}_hip"], p[f"{side}_ankle"], _THIGH_M, _SHANK_M, ahead)
+        ahead = unit(p[f"{side}_toe"] - p[f"{side}_heel"])
+        knee, ankle = bent(p[f"{side}_hip"], p[f"{side}_ankle"], _THIGH_M, _SHANK_M, ahead)
         p[f"{side}_knee"], shift = knee, ankle - p[f"{side}_ankle"]
         for part in ("ankle", "heel", "toe"):  # a leg too short lifts its foot
             p[f"{side}_{part}"] = p[f"{side}_{part}"] + shift
@@ -127,7 +109,7 @@ def _arms(p: dict[str, Array], t: Array, chest: Array) -> None:
         t, (0, -0.3, -1), (0, -0.3, -1), (-0.3, -0.7, -0.6), (-0.3, -1, -0.1), (-0.1, -0.7, 0.3), (0.6, 0, 0.5),
         (0.7, -0.3, -0.2), (0.3, 0.2, 0.5), (0.3, 0.1, 0.5),
     )  # fmt: skip
-    racket = _unit(
+    racket = unit(
         _channel(
             t, (0.6, 0.7, 0.35), (0.6, 0.7, 0.3), (-0.1, -0.9, -0.4), (-0.15, -0.25, 0.95), (-0.5, -0.10, 0.5),
             (-0.35, 0.30, -0.9), (-0.1, 0.1, 1.0), (-0.1, 0.9, -0.5), (-0.6, -0.2, -0.7),
@@ -136,12 +118,12 @@ def _arms(p: dict[str, Array], t: Array, chest: Array) -> None:
     down = np.broadcast_to(-_UP, chest.shape)
     for side, reach, bend in (("left", tossing, down), ("right", hitting, pole)):
         shoulder = p[f"{side}_shoulder"]
-        elbow, wrist = _hinge(shoulder, shoulder + reach, _UPPER_ARM_M, _FOREARM_M, bend)
-        ahead, out = _unit(wrist - elbow), _unit(np.cross(wrist - elbow, chest))
+        elbow, wrist = bent(shoulder, shoulder + reach, _UPPER_ARM_M, _FOREARM_M, bend)
+        ahead, out = unit(wrist - elbow), unit(np.cross(wrist - elbow, chest))
         p[f"{side}_elbow"], p[f"{side}_wrist"] = elbow, wrist
         for part, sideways in (("index", 0.03), ("pinky", -0.03), ("thumb", 0.045)):
             p[f"{side}_{part}"] = wrist + (0.06 if part == "thumb" else 0.09) * ahead + sideways * out
-    butt = p["right_wrist"] + 0.05 * _unit(p["right_wrist"] - p["right_elbow"]) - 0.06 * racket
+    butt = p["right_wrist"] + 0.05 * unit(p["right_wrist"] - p["right_elbow"]) - 0.06 * racket
     p["racket_butt"], p["racket_throat"] = butt, butt + _HANDLE_M * racket
     p["racket_tip"] = butt + _RACKET_M * racket
 
@@ -149,7 +131,7 @@ def _arms(p: dict[str, Array], t: Array, chest: Array) -> None:
 def _ball(p: dict[str, Array], t: Array) -> tuple[Array, Array]:
     """The ball in the hand, in free flight, and away; returns its release position and velocity."""
     released, hit = (round(EVENT_TIMES_S[e] * RATE_HZ) for e in ("release", "contact"))
-    hand = p["left_wrist"] + 0.10 * _unit(p["left_wrist"] - p["left_elbow"])
+    hand = p["left_wrist"] + 0.10 * unit(p["left_wrist"] - p["left_elbow"])
     start, end, flown_s = hand[released], (p["racket_tip"] + p["racket_throat"])[hit] / 2, t[hit] - t[released]
     velocity = (end - start) / flown_s + 0.5 * GRAVITY_M_S2 * flown_s * _UP
     dt = (t - t[released])[:, None]

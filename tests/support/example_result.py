@@ -52,14 +52,9 @@ _HIDDEN = ("left_pinky", "right_pinky")  # absent throughout, so that what shows
 def _looking_at(
     name: str, centre_m: tuple[float, float, float], target_m: tuple[float, float, float]
 ) -> Camera:
-    c, target = np.array(centre_m), np.array(target_m)
-    z = (target - c) / np.linalg.norm(target - c)
-    x = np.cross(z, [0.0, 0.0, 1.0])
-    x /= np.linalg.norm(x)
-    R = np.stack([x, np.cross(z, x), z])
     K = np.array([[1120.0, 0, 639.5], [0, 1120.0, 359.5], [0, 0, 1]])
-    return Camera(name, SIZE_PX, K, np.array([-0.08, 0.02, 0.0, 0.0, 0.0]),
-                  Rigid(R, -R @ c, f"cam_{name}", "court"))  # fmt: skip
+    lens = np.array([-0.08, 0.02, 0.0, 0.0, 0.0])
+    return Camera(name, SIZE_PX, K, lens, Rigid.aimed(name, centre_m, target_m))
 
 
 def example_cameras() -> tuple[Camera, ...]:

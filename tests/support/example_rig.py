@@ -21,6 +21,7 @@ from calibration import (
     save_rig,
 )
 from calibration.geometry.camera import N_LENS, PARAMETERS
+from tests.support.rig_toml import rig_toml
 
 _U = dict.fromkeys(PARAMETERS, 0.002) | {"fx_px": 2.0, "fy_px": 2.0, "cx_px": 1.5, "cy_px": 1.5}
 
@@ -46,15 +47,12 @@ def save_example_rig(folder: Path, cameras: tuple[Camera, ...]) -> None:
 def save_example_rig_folder(folder: Path, cameras: tuple[Camera, ...]) -> None:
     """Write rig.toml and a drawn court picture per camera: all that a clicking page needs, no footage."""
     (folder / "court").mkdir(parents=True, exist_ok=True)
-    entries = []
+    files = {}
     for camera in cameras:
-        cv2.imwrite(str(folder / "court" / f"{camera.name}.png"), _court_picture(camera))
-        entries.append(
-            f'[[camera]]\nname = "{camera.name}"\nlens_footage = "lens/{camera.name}.mp4"\n'
-            f'court_picture = "court/{camera.name}.png"\n'
-        )
-    board = "[board]\ncolumns = 9\nrows = 6\nsquare_mm = 100.0\n"
-    (folder / "rig.toml").write_text(f'name = "invented example"\n{board}{"".join(entries)}', encoding="utf-8")
+        name = camera.name
+        cv2.imwrite(str(folder / "court" / f"{name}.png"), _court_picture(camera))
+        files[name] = f'lens_footage = "lens/{name}.mp4"\ncourt_picture = "court/{name}.png"'
+    (folder / "rig.toml").write_text(rig_toml(files), encoding="utf-8")
 
 
 def save_lens_only_rig_folder(folder: Path, cameras: tuple[Camera, ...]) -> None:

@@ -15,7 +15,7 @@ from recon.planning.points import CORRELATION_S
 from recon.planning.serve import InventedServe
 from recon.planning.skeleton import points_at
 from recon.planning.views import PlannedView
-from recon.triangulate import refine
+from recon.triangulate import TriangulateOptions, triangulate
 
 USED = (
     "left_shoulder", "right_shoulder", "left_hip", "right_hip", "right_elbow", "right_wrist", "left_knee",
@@ -48,17 +48,16 @@ def drawn_values(
             wander = np.einsum("ts,spi->tpi", root, rng.standard_normal((len(t), len(columns), 2)))
             uv[:, :, c] = view.camera.project(x) + wander * sigma[:, :, c, None]
         xyz = body.xyz_m.copy()
-        xyz[:, columns] = _met(assumed, body.xyz_m[:, columns], uv, sigma)
+        xyz[:, columns] = _met(assumed, uv, sigma)
         for row in ROWS:
             found[row.name].append(row.value(replace(body, xyz_m=xyz), serve.events))
     return {name: np.array(drawn) for name, drawn in found.items()}
 
 
-def _met(cameras: Sequence[Camera], start_m: Array, uv_px: Array, sigma_px: Array) -> Array:
-    shape = start_m.shape
+def _met(cameras: Sequence[Camera], uv_px: Array, sigma_px: Array) -> Array:
+    """(T, K, 3). No view is left out, as none is in the forecast, however wrong its camera."""
     c = len(cameras)
-    seen = np.isfinite(sigma_px).reshape(-1, c)
-    xyz, _ = refine(
-        cameras, start_m.reshape(-1, 3), uv_px.reshape(-1, c, 2), sigma_px.reshape(-1, c), seen, steps=3
+    found = triangulate(
+        cameras, uv_px.reshape(-1, c, 2), sigma_px.reshape(-1, c), TriangulateOptions(gate_sigma=1e3)
     )
-    return xyz.reshape(shape)
+    return found.xyz_m.reshape(*uv_px.shape[:2], 3)

@@ -23,14 +23,9 @@ LENS = {
 
 def court_camera(name: str) -> Camera:
     """One of the invented cameras, in the court."""
-    place, target = np.array(PLACES_M[name]), np.array([0.0, 0.4, 1.3])
-    forward = (target - place) / np.linalg.norm(target - place)
-    right = np.cross(forward, [0.0, 0.0, 1.0])
-    right /= np.linalg.norm(right)
-    R = np.stack([right, np.cross(forward, right), forward])
     lens = LENS[name]
     K = np.array([[lens[0], 0, lens[2]], [0, lens[1], lens[3]], [0, 0, 1.0]])
-    return Camera(name, SIZE_PX, K, np.array(lens[4:]), Rigid(R, -R @ place, f"cam_{name}", "court"))
+    return Camera(name, SIZE_PX, K, np.array(lens[4:]), Rigid.aimed(name, PLACES_M[name], (0.0, 0.4, 1.3)))
 
 
 def court_cameras(names: tuple[str, ...] = ("left", "right", "side")) -> tuple[Camera, ...]:

@@ -21,14 +21,9 @@ def camera_looking_at(
     name: str, place_m: tuple[float, float, float], target_m: Array, focal_px: float = 1000
 ) -> Camera:
     """A 1280x720 camera with a little distortion, upright, looking at a point of the court frame."""
-    forward = target_m - np.asarray(place_m)
-    forward = forward / np.linalg.norm(forward)
-    right = np.cross(forward, [0.0, 0.0, 1.0])
-    right /= np.linalg.norm(right)
-    R = np.stack([right, np.cross(forward, right), forward])
     K = np.array([[focal_px, 0, 639.5], [0, focal_px, 359.5], [0, 0, 1.0]])
-    pose = Rigid(R, -R @ np.asarray(place_m), f"cam_{name}", "court")
-    return Camera(name, (1280, 720), K, np.array([-0.12, 0.02, 2e-4, -1e-4, 0.0]), pose)
+    lens = np.array([-0.12, 0.02, 2e-4, -1e-4, 0.0])
+    return Camera(name, (1280, 720), K, lens, Rigid.aimed(name, place_m, target_m))
 
 
 def three_cameras() -> tuple[Camera, ...]:

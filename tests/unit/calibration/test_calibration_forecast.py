@@ -56,7 +56,7 @@ def test_planned_boards_lie_whole_in_the_pictures_and_are_always_the_same() -> N
     assert len(poses) == 20 and (seen.sum(axis=0) >= 2).all() and seen.any(axis=1).all()
     for pose, again in zip(poses, shared_poses(rig, board, 20), strict=True):
         np.testing.assert_array_equal(pose.R, again.R)
-    uv = [rig[0].placed(p).project(board.points_m()) for p in lens_poses(rig[0], board, 20)]  # type: ignore[arg-type]
+    uv = [rig[0].placed(p).project(board.points_m()) for p in lens_poses(rig[0], board, 20)]
     spread = np.ptp(np.concatenate(uv), axis=0) / rig[0].size_px
     assert (np.array(uv) > 0).all() and (spread > 0.85).all()  # they fill the picture
 

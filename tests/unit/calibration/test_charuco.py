@@ -197,10 +197,10 @@ def test_silly_charuco_boards_are_refused(change: dict[str, object], wanted: str
         "columns": 9, "rows": 6, "square_m": 0.1, "kind": "charuco", "marker_m": 0.07, "dictionary": "4x4_250",
     }  # fmt: skip
     with pytest.raises(BadInput, match=wanted):
-        Board(**(keys | change))  # type: ignore[arg-type]
+        Board(**(keys | change))
 
 
 @pytest.mark.parametrize("ids", [[0, 0, 1], [2, 1, 0], [-1, 0, 1], [0, 1], [0, 1, 2.5]])
 def test_ids_that_name_no_corners_are_refused(ids: list[float]) -> None:
     with pytest.raises(BadInput, match="ids"):
-        Corners(np.zeros((3, 2)), np.array(ids))  # type: ignore[arg-type]
+        Corners(np.zeros((3, 2)), np.array(ids))

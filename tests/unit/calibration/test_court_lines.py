@@ -26,6 +26,7 @@ from calibration.geometry import Rigid
 from calibration.steps import run_court
 from tests.support.court_pictures import Look, Painted, court_picture
 from tests.support.line_worlds import TRUE, nearby, rig_of, true_place
+from tests.support.rig_toml import rig_toml
 from tests.support.rig_worlds import rig_cameras
 
 PAIR = TRUE[:2]
@@ -189,12 +190,11 @@ def test_pictures_that_do_not_belong_to_the_rig() -> None:
 @pytest.fixture
 def rig_folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     """A rig folder whose cameras are known already, with a court picture of each."""
-    text = 'name = "r"\n[board]\ncolumns = 9\nrows = 6\nsquare_mm = 100.0\n'
+    files = {name: f'lens_footage = "none.mp4"\ncourt_picture = "{name}.png"' for name in clean()}
+    shared = '[[shared]]\n[shared.footage]\nleft = "none.mp4"\nright = "none.mp4"\n'
+    (tmp_path / "rig.toml").write_text(rig_toml(files, shared))
     for name, image in clean().items():
-        text += f'[[camera]]\nname = "{name}"\nlens_footage = "none.mp4"\ncourt_picture = "{name}.png"\n'
         cv2.imwrite(str(tmp_path / f"{name}.png"), image)
-    text += '[[shared]]\n[shared.footage]\nleft = "none.mp4"\nright = "none.mp4"\n'
-    (tmp_path / "rig.toml").write_text(text)
 
     def known(folder: Path, progress: object = None) -> CalibratedRig:
         save_rig(folder / "derived" / "rig.json", RIG)

@@ -22,6 +22,7 @@ from calibration.geometry.camera import N_CAMERA, POSE
 from calibration.kept_lens import FOCAL_U_LIMIT, judge_lens, lens_for_size
 from calibration.provenance import Provenance
 from tests.support.court_worlds import OPTIONS, drawn_clicks, drawn_lens, measured_lens, zoomed
+from tests.support.rig_toml import rig_toml
 from tests.support.rig_worlds import SIZE_PX, court_cameras, parameter_error, squared_in_sigmas
 
 TRUE = court_cameras(("left", "right"))
@@ -40,7 +41,7 @@ def placed(cameras: Sequence[Camera], seed: int, clicks: list[Click] | None = No
 
 def changed(clicks: list[Click], camera: str, to: object) -> list[Click]:
     """The clicks of one camera moved: to(uv) → uv."""
-    return [replace(c, uv_px=to(c.uv_px)) if c.camera == camera else c for c in clicks]  # type: ignore[operator]
+    return [replace(c, uv_px=to(c.uv_px)) if c.camera == camera else c for c in clicks]
 
 
 def off_m(rig: CalibratedRig, cameras: Sequence[Camera] = TRUE) -> float:
@@ -202,12 +203,11 @@ def test_four_points_are_taken_as_they_are() -> None:
     [("", "got neither"), ('lens = "a.json"\nlens_footage = "a.mp4"', "got both")],
 )
 def test_a_camera_has_either_a_kept_lens_or_footage(keys: str, wanted: str, tmp_path: Path) -> None:
-    head = 'name = "r"\n[board]\ncolumns = 9\nrows = 6\nsquare_mm = 100.0\n[[camera]]\nname = "left"\n'
-    (tmp_path / "rig.toml").write_text(head + 'lens = "kept/left.json"\n')
+    (tmp_path / "rig.toml").write_text(rig_toml({"left": 'lens = "kept/left.json"'}))
     folder = read_rig_folder(tmp_path)
     assert (
         folder.lens_path("left") == tmp_path / "kept" / "left.json" and folder.cameras[0].lens_footage is None
     )
-    (tmp_path / "rig.toml").write_text(head + keys)
+    (tmp_path / "rig.toml").write_text(rig_toml({"left": keys}))
     with pytest.raises(BadInput, match=f"left: want either lens_footage or lens .*, {wanted}"):
         read_rig_folder(tmp_path)

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import json
 import os
+import re
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -179,12 +181,24 @@ def test_damaged_and_foreign_files_are_refused(tmp_path: Path) -> None:
         (text.replace("courtplumb-rig-2", "courtplumb-rig-9"), "format: want 'courtplumb-rig-2'"),
         (text.replace('"flags"', '"flag"'), "flags?: "),
         (text.replace('"tx_m"', '"ty_m"', 1), "covariance_order"),
+        (text.replace('"held":', '"kept": 1, "held":', 1), r"court\.lines\.1\.kept: unknown key"),
+        (text.replace('"held":', '"kept":', 1), r"court\.lines\.1\.held: want it given"),
+        (text.replace('"samples": 40', '"samples": 40.5', 1), r"court\.lines\.1\.samples: .*integer"),
+        (re.sub(r'"rms_px": [0-9.]+', '"rms_px": NaN', text, count=1), r"court\.rms_px: .*finite"),
     ):
         path.write_text(spoiled)
         with pytest.raises(BadInput, match=wanted):
             load_rig(path)
     with pytest.raises(BadInput, match="no such file"):
         load_lens(tmp_path / "none.json")
+
+
+def test_what_is_no_number_is_not_written(tmp_path: Path) -> None:
+    rig = example_rig(np.random.default_rng(1))
+    assert rig.court is not None
+    with pytest.raises(ValueError, match="finite"):
+        save_rig(tmp_path / "a.json", replace(rig, court=replace(rig.court, rms_px=float("nan"))))
+    assert not list(tmp_path.iterdir())
 
 
 def test_a_lens_file_is_no_rig_file(tmp_path: Path) -> None:
@@ -249,7 +263,7 @@ def test_an_own_calibration_in_toml(tmp_path: Path) -> None:
     ],
 )
 def test_faults_in_an_own_calibration_are_named(tmp_path: Path, key: str, value: object, wanted: str) -> None:
-    first = {**OWN["camera"][0], key: value}  # type: ignore[dict-item]
+    first = {**OWN["camera"][0], key: value}
     (tmp_path / "own.json").write_text(json.dumps({**OWN, "camera": [first]}))
     with pytest.raises(BadInput, match=wanted):
         load_any_rig(tmp_path / "own.json")

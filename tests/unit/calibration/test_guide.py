@@ -29,24 +29,13 @@ from tests.support.board_tour import (
     show,
     tour_camera,
 )
+from tests.support.rig_toml import rig_toml
 from tests.support.rig_worlds import board_facing, court_cameras, rig_cameras, sees_all
 
-TWO = """name = "invented court"
-[board]
-columns = 9
-rows = 6
-square_mm = 100.0
-[[camera]]
-name = "left"
-lens_footage = "left.ts"
-[[camera]]
-name = "right"
-lens_footage = "right.ts"
-[[shared]]
-[shared.footage]
-left = "shared_left.ts"
-right = "shared_right.ts"
-"""
+TWO = rig_toml(
+    {name: f'lens_footage = "{name}.ts"' for name in ("left", "right")},
+    '[[shared]]\n[shared.footage]\nleft = "shared_left.ts"\nright = "shared_right.ts"\n',
+)
 
 
 def judge() -> Judge:

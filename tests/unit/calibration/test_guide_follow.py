@@ -15,17 +15,10 @@ from calibration.guide.live import want_local
 from calibration.guide.mp4_boxes import Mp4State, mp4_state
 from tests.support.board_pictures import write_video
 from tests.support.board_tour import facing, shifted, shot, tour_camera, write_growing
+from tests.support.rig_toml import rig_toml
 
 SHADES = [np.full((64, 96), 4 * k, np.uint8) for k in range(40)]
-RIG = """name = "invented court"
-[board]
-columns = 9
-rows = 6
-square_mm = 100.0
-[[camera]]
-name = "west"
-lens_footage = "lens/west.ts"
-"""
+RIG = rig_toml({"west": 'lens_footage = "lens/west.ts"'})
 
 
 class Told:

@@ -46,11 +46,11 @@ def trio() -> tuple[SharedSet, dict[str, BoardFootage], dict[str, Camera], Carri
     return match_set(parts, cameras, BOARD, first_clock=5), parts, cameras, way
 
 
-def test_no_camera_found_the_board_still(trio) -> None:  # type: ignore[no-untyped-def]
+def test_no_camera_found_the_board_still(trio) -> None:
     assert all(part.holds == () for part in trio[1].values())
 
 
-def test_the_clocks_are_right_within_what_they_claim(trio) -> None:  # type: ignore[no-untyped-def]
+def test_the_clocks_are_right_within_what_they_claim(trio) -> None:
     found = trio[0]
     assert set(found.clocks) == {"left", "right", "side"} and found.clocks["left"] == BoardClock()
     for name in ("right", "side"):
@@ -62,7 +62,7 @@ def test_the_clocks_are_right_within_what_they_claim(trio) -> None:  # type: ign
     assert "of a moving board" in found.flags[0] and "right to 0." in found.flags[0]
 
 
-def test_the_views_show_one_board_at_one_instant(trio) -> None:  # type: ignore[no-untyped-def]
+def test_the_views_show_one_board_at_one_instant(trio) -> None:
     found, _, cameras, way = trio
     assert len(found.views) >= 15 and {len(v.corners_px) for v in found.views} <= {2, 3}
     names = list(found.clocks)
@@ -92,7 +92,7 @@ def test_the_views_show_one_board_at_one_instant(trio) -> None:  # type: ignore[
     assert found.n_clocks == 2
 
 
-def test_the_views_are_spread_in_time_and_place(trio) -> None:  # type: ignore[no-untyped-def]
+def test_the_views_are_spread_in_time_and_place(trio) -> None:
     found, _, _, way = trio
     times = np.array([float(v.label.split(" at ")[1][:-2]) for v in found.views])
     assert np.diff(np.sort(times)).min() > 0.28

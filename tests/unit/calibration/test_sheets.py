@@ -119,7 +119,7 @@ def test_the_charuco_pattern_is_opencvs_own(name: str) -> None:
 
 
 def poster(kind: str = "checkerboard", paper: str = "a4", **keys: float) -> Plan:
-    return plan_poster(board_for_paper("poster", kind=kind, **keys), paper)  # type: ignore[arg-type]
+    return plan_poster(board_for_paper("poster", kind=kind, **keys), paper)
 
 
 @pytest.mark.parametrize(("paper", "square_mm"), [("a4", 100.0), ("a3", 100.0), ("letter", 80.0), ("a4", 37.0)])
@@ -197,7 +197,7 @@ def test_the_command_prints_lines_that_make_the_same_board(tmp_path: Path) -> No
 )
 def test_boards_that_cannot_be_printed_are_refused(paper: str, keys: dict[str, object], wanted: str) -> None:
     with pytest.raises(BadInput, match=wanted):
-        plan_sheet(board_for_paper(paper, **keys), paper)  # type: ignore[arg-type]
+        plan_sheet(board_for_paper(paper, **keys), paper)
 
 
 def test_squares_larger_than_a_page_allows_are_refused() -> None:

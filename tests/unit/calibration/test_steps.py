@@ -47,12 +47,7 @@ right = "shared/right.mp4"
 
 
 def camera(name: str, place: tuple[float, float, float]) -> Camera:
-    forward = np.array([0.0, 0.6, 0.8]) - place
-    forward /= np.linalg.norm(forward)
-    right = np.cross(forward, [0, 0, 1.0])
-    right /= np.linalg.norm(right)
-    R = np.stack([right, np.cross(forward, right), forward])
-    return make_camera(name, SIZE_PX, FOCAL_PX, Rigid(R, -R @ np.array(place), f"cam_{name}", "court"))
+    return make_camera(name, SIZE_PX, FOCAL_PX, Rigid.aimed(name, place, (0.0, 0.6, 0.8)))
 
 
 TRUE = {"left": camera("left", (-1.9, -2.2, 1.9)), "right": camera("right", (2.0, -2.1, 1.8))}

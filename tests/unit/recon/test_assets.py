@@ -111,7 +111,7 @@ def test_every_asset_names_its_licence_sources_and_size(registries: FakeRegistri
 @pytest.mark.parametrize("missing", ["heavy", "full", "body"])
 def test_a_missing_file_names_the_command(registries: FakeRegistries, missing: str) -> None:
     with pytest.raises(BadInput, match="courtplumb assets"):
-        body_wheel() if missing == "body" else pose_model(missing)  # type: ignore[arg-type]
+        body_wheel() if missing == "body" else pose_model(missing)
     assert registries.asked == []
 
 
@@ -157,7 +157,7 @@ def test_without_the_heavy_model_the_full_one_serves_and_one_message_says_so(
 
 def test_an_unknown_variant_is_refused(registries: FakeRegistries) -> None:
     with pytest.raises(BadInput, match="'heavy' or 'full'"):
-        pose_model("huge")  # type: ignore[arg-type]
+        pose_model("huge")
 
 
 def test_a_client_that_fails_says_what_it_said(tmp_path: Path) -> None:

@@ -15,18 +15,10 @@ from calibration.errors import NotMeasurable
 from recon.cli.app import app
 from recon.viewer import click_page
 from tests.support.example_rig import example_rig
+from tests.support.rig_toml import rig_toml
 from tests.support.world import three_cameras
 
-RIG = """name = "invented court"
-[board]
-columns = 9
-rows = 6
-square_mm = 100.0
-[[camera]]
-name = "west"
-lens_footage = "west.mp4"
-court_picture = "west.png"
-"""
+RIG = rig_toml({"west": 'lens_footage = "west.mp4"\ncourt_picture = "west.png"'})
 
 
 @dataclass

@@ -95,6 +95,16 @@ def test_one_named_and_lost_is_found_where_last_seen(monkeypatch: pytest.MonkeyP
     assert np.allclose(found[seen], server[seen])
 
 
+def test_who_plays_on_behind_is_not_taken_for_one_named_and_hidden(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A player on the next court: within the server's window, but more than their own height away."""
+    server, other = standing(0.2, -0.2), standing(9.3, 12.0)
+    people = [[other] if k in LOST else [server, other] for k in range(FRAMES)]
+    found = hips(followed(monkeypatch, people, hips_px(server.uv_px)))
+    seen = ~np.isnan(found[:, 0])
+    assert not seen[LOST].any() and seen[: LOST.start].all() and seen[-1]
+    assert np.allclose(found[seen], hips_px(server.uv_px))
+
+
 def test_empty_court_is_searched_once_in_a_while_only(monkeypatch: pytest.MonkeyPatch) -> None:
     reads = []
     monkeypatch.setattr(FakeReader, "read", lambda *_, **__: reads.append(1))

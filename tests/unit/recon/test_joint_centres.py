@@ -39,10 +39,7 @@ def standing(names: tuple[str, ...] = KEYPOINTS) -> Motion:
 def study(**offsets: tuple[tuple[float, ...], tuple[float, ...]]) -> DetectorStudy:
     """A study that knows only these offsets; 1 % of the body's size per axis remains."""
     nothing = ((0.0, 0.0, 0.0), (0.0, 0.0, 0.0))
-    joints = {
-        part: JointOffset(*map(np.array, offsets.get(part, nothing)), 1e-4 * np.eye(3))  # type: ignore[arg-type]
-        for part in PARTS
-    }
+    joints = {part: JointOffset(*map(np.array, offsets.get(part, nothing)), 1e-4 * np.eye(3)) for part in PARTS}
     pixel = PixelError(base=0.01, hidden=8.0, spread=2.0, shape=NoiseShape())
     return DetectorStudy("invented", dict.fromkeys(PARTS, pixel), joints, "invented")
 

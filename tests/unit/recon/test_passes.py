@@ -49,7 +49,7 @@ def other(name: str) -> int:
 
 def test_quick_looks_once_and_knows_no_spread() -> None:
     reader = PlayedReader()
-    seen = look_at(reader, PICTURE, AROUND, mode_of("quick"))  # type: ignore[arg-type]
+    seen = look_at(reader, PICTURE, AROUND, mode_of("quick"))
     assert seen is not None and reader.windows == [AROUND]
     np.testing.assert_array_equal(seen.uv_px, TRUE)
     assert np.isnan(seen.spread_px).all()
@@ -61,7 +61,7 @@ def test_no_mode_for_between_serves_looks_more_than_twice() -> None:
 
 def test_a_mirrored_look_gives_every_point_its_own_side_back() -> None:
     mode = Mode(name="x", first=(Look(mirrored=True),))
-    seen = look_at(PlayedReader(), PICTURE, AROUND, mode)  # type: ignore[arg-type]
+    seen = look_at(PlayedReader(), PICTURE, AROUND, mode)
     assert seen is not None
     np.testing.assert_array_equal(seen.uv_px, TRUE)
 
@@ -69,7 +69,7 @@ def test_a_mirrored_look_gives_every_point_its_own_side_back() -> None:
 def test_looks_that_agree_are_enough_and_looks_that_do_not_bring_more() -> None:
     calm, restless = PlayedReader(noise_px=0.1), PlayedReader(noise_px=6.0)
     for reader, count in ((calm, 2), (restless, 6)):
-        look_at(reader, PICTURE, AROUND, mode_of("full"))  # type: ignore[arg-type]
+        look_at(reader, PICTURE, AROUND, mode_of("full"))
         assert len(reader.windows) == count
 
 
@@ -77,7 +77,7 @@ def test_spread_is_the_standard_deviation_of_a_pass_per_axis() -> None:
     spreads = []
     for seed in range(40):
         reader = PlayedReader(noise_px=6.0, rng=np.random.default_rng(seed))
-        seen = look_at(reader, PICTURE, AROUND, mode_of("full"))  # type: ignore[arg-type]
+        seen = look_at(reader, PICTURE, AROUND, mode_of("full"))
         assert seen is not None
         spreads.append(seen.spread_px)
     assert np.sqrt(np.mean(np.square(spreads))) == pytest.approx(6.0, rel=0.03)
@@ -85,16 +85,16 @@ def test_spread_is_the_standard_deviation_of_a_pass_per_axis() -> None:
 
 def test_a_model_drawn_to_the_middle_of_its_crop_is_evened_out() -> None:
     """The shifts of all passes add up to none."""
-    seen = look_at(PlayedReader(drawn=0.5), PICTURE, AROUND, mode_of("full"))  # type: ignore[arg-type]
+    seen = look_at(PlayedReader(drawn=0.5), PICTURE, AROUND, mode_of("full"))
     assert seen is not None
     assert np.abs(seen.uv_px - TRUE).max() < 0.5 * 0.03 * AROUND.side_px / 2
 
 
 def test_a_later_pass_that_sees_nobody_does_not_count_and_a_first_one_does() -> None:
-    seen = look_at(PlayedReader(blind_after=1), PICTURE, AROUND, mode_of("full"))  # type: ignore[arg-type]
+    seen = look_at(PlayedReader(blind_after=1), PICTURE, AROUND, mode_of("full"))
     assert seen is not None
     np.testing.assert_array_equal(seen.uv_px, TRUE)
-    assert look_at(PlayedReader(blind_after=0), PICTURE, AROUND, mode_of("full")) is None  # type: ignore[arg-type]
+    assert look_at(PlayedReader(blind_after=0), PICTURE, AROUND, mode_of("full")) is None
 
 
 def test_an_unknown_mode_is_refused() -> None:

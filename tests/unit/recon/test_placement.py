@@ -20,6 +20,7 @@ from recon.result import load_result
 from recon.session import load_session
 from tests.support.court_scenes import Day, Scene, nudged_camera, registered, scaled_camera, some_day
 from tests.support.example_result import save_example
+from tests.support.rig_toml import rig_toml
 from tests.support.rig_worlds import court_camera
 
 DATE = "2026-03-01T09:00:00+00:00"
@@ -35,7 +36,6 @@ def court(tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("court")
     rng = np.random.default_rng(2)
     cameras, blocks, references = [], [], {}
-    text = 'name = "invented"\n[board]\ncolumns = 9\nrows = 6\nsquare_mm = 100.0\n'
     (folder / "new").mkdir()
     for name, turn_deg in (("left", 0.0), ("right", 0.3)):
         true = scaled_camera(court_camera(name), 0.5)
@@ -47,8 +47,8 @@ def court(tmp_path_factory: pytest.TempPathFactory) -> Path:
         camera, covariance = registered(true, rng)
         cameras.append(camera)
         blocks.append(covariance)
-        text += f'[[camera]]\nname = "{name}"\nlens_footage = "lens/{name}.mp4"\n'
-    (folder / "rig.toml").write_text(text)
+    footage = {camera.name: f'lens_footage = "lens/{camera.name}.mp4"' for camera in cameras}
+    (folder / "rig.toml").write_text(rig_toml(footage))
     zero = np.zeros_like(blocks[0])
     rig = CalibratedRig(
         "invented", "court", tuple(cameras), np.block([[blocks[0], zero], [zero, blocks[1]]]), Provenance("t")

@@ -83,7 +83,7 @@ def test_the_program_finds_a_serve_in_the_invented_one(serve: InventedServe) -> 
     times = {e.name: e.t_s for e in serve.events.events}
     order = ["stance", "start", "release", "trophy", "deepest_bend", "push_off", "contact"]
     found = [times[name] for name in order]
-    assert None not in found and found == sorted(found)  # type: ignore[type-var]
+    assert None not in found and found == sorted(found)
     speed = np.linalg.norm(serve.fine.rate("racket_tip"), axis=1)
     assert 35 < speed.max() < 50
 
@@ -277,7 +277,7 @@ def test_the_search_finds_the_place_that_is_plainly_better(tmp_path: Path) -> No
     ],
 )  # fmt: skip
 def test_a_wrong_plan_says_what_and_where(wrong: dict[str, object], said: str, tmp_path: Path) -> None:
-    path = written(tmp_path, text_of(**wrong))  # type: ignore[arg-type]
+    path = written(tmp_path, text_of(**wrong))
     with pytest.raises(BadInput) as caught:
         load_plan(path)
     assert str(path) in str(caught.value) and said in str(caught.value)

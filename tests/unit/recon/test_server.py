@@ -10,6 +10,7 @@ import pytest
 from calibration.errors import NotMeasurable
 from recon.keypoints import ServerPlace
 from recon.keypoints.pose import Pose
+from recon.keypoints.server import hips_px
 from recon.records import BODY
 from tests.support.world import three_cameras
 
@@ -57,6 +58,18 @@ def test_two_at_the_line_are_asked_about_and_a_pixel_decides() -> None:
         PLACE.choose([one, two])
     hips = two.uv_px[[BODY.index("left_hip"), BODY.index("right_hip")]].mean(axis=0)
     assert replace(PLACE, at_px=hips + 15).choose([one, two]) is two
+
+
+def test_one_named_by_a_pixel_may_move_but_not_leap() -> None:
+    """A player on the next court is small in the picture: so many pixels are too many for them."""
+    server = standing(0.5, -0.2)
+    place = replace(PLACE, at_px=hips_px(server.uv_px))
+    near, aside, far = standing(1.4, -0.2), standing(3.2, -0.2), standing(10.0, 12.0)
+    assert place.may_be(near) and place.choose([near, aside, far]) is near
+    for other in (aside, far):
+        assert not place.may_be(other) and place.choose([other]) is None
+    tall = [float(np.ptp(p.uv_px[:, 1])) for p in (server, far)]
+    assert tall[1] < np.linalg.norm(hips_px(far.uv_px) - hips_px(server.uv_px)) < tall[0]
 
 
 def test_the_server_in_the_air_is_still_followed_and_someone_walking_off_is_not() -> None:
