@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import numpy as np
@@ -13,6 +13,8 @@ from calibration.errors import BadInput
 from recon.records import BallFlight, Points3D, PointStatus
 
 _Index = NDArray[np.intp]
+_GRAVITY_M_S2 = 9.81
+_GRAVITY_SHARE = 0.04  # 2 % of rate, between neighbours in the list; drag and scale take the rest
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -77,6 +79,29 @@ def fit_flight(
         return None, None, "no stretch of the ball's path falls as a free flight does"
     flight = _as_record(ball, members)
     return flight, _break(ball, members, flight, options), ""
+
+
+_SLOWED = (2.0, 4.0, 8.0, 4.8, 5.0, 9.6, 10.0, 0.5)
+"""How many times slower than life a file of usual frame rates may play (common practice)."""
+_LEAST_TOSS_S = 0.35  # of a toss that is trusted to tell the rate; shorter ones bend too little
+
+
+def slowed_fall(points: Points3D, options: FlightOptions | None = None) -> float | None:
+    """How many times too slow a ball falls that does not fall as it should: a film stamped at another rate.
+
+    Stamped k times too slow, gravity comes out k² times too small; so the path is tried with its times divided
+    by each usual k, and the one under which the ball falls freely and best is the answer. None where none is.
+    """
+    best: tuple[float, float] | None = None
+    for k in _SLOWED:
+        flight, _, _ = fit_flight(replace(points, t_s=points.t_s / k), options)
+        if flight is None or flight.t1_s - flight.t0_s < _LEAST_TOSS_S:
+            continue
+        off = abs(flight.gravity_m_s2 / _GRAVITY_M_S2 - 1)
+        sure = max(_GRAVITY_SHARE, 4 * flight.u_gravity_m_s2 / _GRAVITY_M_S2)
+        if off < sure and (best is None or off < best[0]):
+            best = (off, k)
+    return None if best is None else best[1]
 
 
 def _design(dt: Array) -> Array:

@@ -91,7 +91,18 @@ def _why_it_falls_so(flight: BallFlight, fps: float) -> str:
         return "look at the videos' frame rate and the board's square size"
     return (
         f"that fits a film of {best:g} pictures a second stamped as {fps:.0f}; give all videos their true "
-        "rate, or film without slow motion"
+        "rate ([video_rate] in session.toml), or film without slow motion"
+    )
+
+
+def slow_fall_flag(slowed: float | None, fps: float) -> tuple[str, ...]:
+    """A sentence where the ball falls freely only once the times are divided by `slowed`; fps as stamped."""
+    if slowed is None:
+        return ()
+    return (
+        f"the ball falls {slowed:g} times too slowly, and gravity comes out {slowed**2:.3g} times too small: that "
+        f"fits a film of {slowed * fps:.0f} pictures a second stamped as {fps:.0f}; say the true rate of every "
+        "video under [video_rate] in session.toml",
     )
 
 

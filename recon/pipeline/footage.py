@@ -2,11 +2,53 @@
 
 from __future__ import annotations
 
+from functools import lru_cache
+from pathlib import Path
+
 from calibration.calibrated_rig import CalibratedRig
 from calibration.errors import BadInput
+from calibration.footage import Video
 from calibration.footage_check import FootageFinding, check_footage, kept_pictures
 from calibration.own import load_any_rig
+from calibration.provenance import content_hash
+from calibration.recorded_rate import AsStamped, TimedVideo, timed_video
 from recon.session import Session
+
+
+def timed(session: Session, camera: str) -> TimedVideo:
+    """One camera's video with the times at which its pictures were taken.
+
+    Raises BadInput where the file cannot be read or its times cannot be told.
+    """
+    path = session.video_path(camera)
+    if not path.is_file():
+        raise BadInput(f"{path}: no such file")
+    head = path.stat()
+    rate = session.file.video_rate.get(camera)
+    return _timed(path, head.st_size, head.st_mtime_ns, rate, f"[video_rate] {camera}")
+
+
+@lru_cache(maxsize=16)  # a session's videos are asked for by every stage and every serve
+def _timed(path: Path, _size: int, _changed_ns: int, rate: float | AsStamped | None, key: str) -> TimedVideo:
+    return timed_video(path, rate, key)
+
+
+def digest_of(path: Path) -> str:
+    """SHA-256 of a file's content, read once while the file stays as it is. Raises BadInput for none."""
+    if not path.is_file():
+        raise BadInput(f"{path}: no such file")
+    head = path.stat()
+    return _digest(path, head.st_size, head.st_mtime_ns)
+
+
+@lru_cache(maxsize=64)
+def _digest(path: Path, _size: int, _changed_ns: int) -> str:
+    return content_hash(path)
+
+
+def video_of(session: Session, camera: str) -> Video:
+    """The same, without what is worth telling about it."""
+    return timed(session, camera).video
 
 
 def examine(session: Session, rig: CalibratedRig, look_s: float | None = None) -> tuple[FootageFinding, ...]:
