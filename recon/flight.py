@@ -14,7 +14,6 @@ from recon.records import BallFlight, Points3D, PointStatus
 
 _Index = NDArray[np.intp]
 _GRAVITY_M_S2 = 9.81
-_GRAVITY_SHARE = 0.04  # 2 % of rate, between neighbours in the list; drag and scale take the rest
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -83,14 +82,16 @@ def fit_flight(
 
 _SLOWED = (2.0, 4.0, 8.0, 4.8, 5.0, 9.6, 10.0, 0.5)
 """How many times slower than life a file of usual frame rates may play (common practice)."""
-_LEAST_TOSS_S = 0.35  # of a toss that is trusted to tell the rate; shorter ones bend too little
+_LEAST_TOSS_S = 0.5  # a shorter path bends by less than 0.3 m: a hand that carries a ball may move like that
+_GRAVITY_SHARE = 0.04  # 4.8 and 5 are 8 % of gravity apart; drag and scale need the half of it
 
 
 def slowed_fall(points: Points3D, options: FlightOptions | None = None) -> float | None:
-    """How many times too slow a ball falls that does not fall as it should: a film stamped at another rate.
+    """How many times too slowly a ball falls in which `fit_flight` finds no flight: the film has another rate.
 
-    Stamped k times too slow, gravity comes out k² times too small; so the path is tried with its times divided
-    by each usual k, and the one under which the ball falls freely and best is the answer. None where none is.
+    Stamped k times too slow, gravity comes out k² times too small: far outside what a free flight may show. So
+    the path is tried with its times divided by each usual k, and the one under which the ball falls freely, at
+    9.81 m/s², is the answer. None where none is.
     """
     best: tuple[float, float] | None = None
     for k in _SLOWED:
@@ -98,8 +99,7 @@ def slowed_fall(points: Points3D, options: FlightOptions | None = None) -> float
         if flight is None or flight.t1_s - flight.t0_s < _LEAST_TOSS_S:
             continue
         off = abs(flight.gravity_m_s2 / _GRAVITY_M_S2 - 1)
-        sure = max(_GRAVITY_SHARE, 4 * flight.u_gravity_m_s2 / _GRAVITY_M_S2)
-        if off < sure and (best is None or off < best[0]):
+        if off < _GRAVITY_SHARE and (best is None or off < best[0]):
             best = (off, k)
     return None if best is None else best[1]
 
@@ -142,7 +142,7 @@ def _grow(ball: _Ball, members: _Index, options: FlightOptions) -> _Index:
     for _ in range(50):
         theta, _, miss = _solve(ball, members, float(ball.t_s[members[0]]))
         inside = members[miss[members] < ball.gate_m[members]]
-        if abs(theta[6] - 9.81) > options.gravity_band_m_s2 or len(inside) < 6:
+        if abs(theta[6] - _GRAVITY_M_S2) > options.gravity_band_m_s2 or len(inside) < 6:
             return np.array([], dtype=np.intp)
         low, high = int(inside.min()), int(inside.max())
         fits = miss < ball.gate_m

@@ -95,14 +95,15 @@ def _why_it_falls_so(flight: BallFlight, fps: float) -> str:
     )
 
 
-def slow_fall_flag(slowed: float | None, fps: float) -> tuple[str, ...]:
-    """A sentence where the ball falls freely only once the times are divided by `slowed`; fps as stamped."""
+def slow_fall_flags(points: Points3D, slowed: float | None) -> tuple[str, ...]:
+    """A sentence where the ball falls freely only once all times are divided by `slowed`, if by anything."""
     if slowed is None:
         return ()
+    fps = 1 / float(np.median(np.diff(points.t_s)))
+    way = f"{slowed:g} times too slowly" if slowed > 1 else f"{1 / slowed:g} times too fast"
     return (
-        f"the ball falls {slowed:g} times too slowly, and gravity comes out {slowed**2:.3g} times too small: that "
-        f"fits a film of {slowed * fps:.0f} pictures a second stamped as {fps:.0f}; say the true rate of every "
-        "video under [video_rate] in session.toml",
+        f"the toss falls {way}: that fits a film of {slowed * fps:.0f} pictures a second stamped as {fps:.0f}; "
+        "give all videos their true rate ([video_rate] in session.toml), or film without slow motion",
     )
 
 

@@ -28,18 +28,6 @@ class TapeColours(BaseModel):
     tolerance_deg: Annotated[float, Field(gt=0, le=30)] = 14.0
 
 
-class KeypointNoise(BaseModel):
-    """What is known of the error of own keypoints: its size, and its make-up as shares of its variance."""
-
-    model_config = ConfigDict(extra="forbid", frozen=True)
-
-    sigma_px: Annotated[float, Field(gt=0)] | None = None
-    white: Annotated[float, Field(ge=0, le=1)] | None = None
-    slow: Annotated[float, Field(ge=0, le=1)] | None = None
-    bias: Annotated[float, Field(ge=0, le=1)] | None = None
-    slow_s: Annotated[float, Field(gt=0)] | None = None
-
-
 class SessionFile(BaseModel):
     """The keys of session.toml; docs/files.md explains each."""
 
@@ -51,7 +39,6 @@ class SessionFile(BaseModel):
     height_m: Annotated[float, Field(gt=0.8, lt=2.5)] | None = None
     keypoints: str | None = None
     keypoints_mode: str | None = None
-    keypoint_noise: dict[str, KeypointNoise] = Field(default_factory=dict)
     cameras: tuple[str, ...] | None = None
     video: dict[str, str] = Field(default_factory=dict)
     video_rate: dict[str, Annotated[float, Field(gt=0)] | Literal["as stamped"]] = Field(default_factory=dict)
@@ -61,32 +48,20 @@ class SessionFile(BaseModel):
 
 @dataclass(frozen=True, slots=True)
 class Session:
-    """One serve, or several in long clips: where they lie and what was written about them.
+    """One serve: where it lies and what was written about it.
 
     Paths in session.toml are relative to the session folder. All derived files stay in `derived`.
     rig_version: beginning of the hash of a calibration in the rig's history; the rig's current one where None.
-    serve: which one of a session of several, counted from 1; None for the whole session.
     """
 
     folder: Path
     file: SessionFile
     rig_version: str | None = None
-    serve: int | None = None
 
     @property
     def derived(self) -> Path:
-        """Folder of everything the program makes for this session, or for one of its serves."""
-        return self.made if self.serve is None else self.made / f"serve_{self.serve:02d}"
-
-    @property
-    def made(self) -> Path:
-        """Folder of everything the program makes for the whole session."""
+        """Folder of everything the program makes for this session."""
         return self.folder / "derived"
-
-    @property
-    def cache(self) -> Path:
-        """What was read from the videos, shared by all serves: safe to delete, slow to make again."""
-        return self.made / "cache"
 
     @property
     def rig_path(self) -> Path:
@@ -133,6 +108,8 @@ def load_session(folder: Path) -> Session:
     names = session.camera_names
     if len(set(names)) != len(names):
         raise BadInput(f"{path}: cameras: want each camera once, got {list(names)}")
+    for name in parsed.video_rate:
+        session.video_path(name)
     if parsed.keypoints is None:
         for name in names:
             session.video_path(name)

@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 
 from calibration.checks import Array
-from calibration.footage import Video, frames, probe
+from calibration.footage import frames, probe
 from recon.keypoints.markers import MARKERS, Image, MarkerOptions, empty_scene, find_markers
 from recon.keypoints.passes import Mode, Seen, look_at
 from recon.keypoints.pose import Pose, PoseReader, Window, search_windows
@@ -36,7 +36,7 @@ class ClipTracks:
     spread_px: Array
 
 
-def scene_of(video: Path | Video, samples: int = 9) -> Image:
+def scene_of(video: Path, samples: int = 9) -> Image:
     """The empty scene of a clip, from frames spread over it.
 
     Raises BadInput for a video that cannot be read.
@@ -53,7 +53,7 @@ def scene_of(video: Path | Video, samples: int = 9) -> Image:
 
 
 def follow(
-    video: Path | Video,
+    video: Path,
     model: Path,
     scene: Image,
     markers: MarkerOptions,
@@ -62,14 +62,12 @@ def follow(
     *,
     start_s: float | None = None,
     stop_s: float | None = None,
-    every: int = 1,
     tick: Callable[[], None] = lambda: None,
 ) -> ClipTracks:
     """Read a stretch of a clip frame by frame; memory does not grow with its pictures.
 
     The window follows the landmarks of the frame before; a lost player is searched for anew, at most every
-    tenth frame so that an empty court costs little. tick is called once a frame. every: of the
-    frames, each that many-th is looked at. place tells the server from
+    tenth frame so that an empty court costs little. tick is called once a frame. place tells the server from
     other people in the picture; its at_px holds where the stretch begins, later searches look where the server
     was last.
     Raises BadInput for a video or model that cannot be read, NotMeasurable where two people may be the server.
@@ -78,7 +76,7 @@ def follow(
     window: Window | None = None
     wait = 0
     with PoseReader(model) as reader:
-        for frame in frames(video, start_s=start_s, stop_s=stop_s, every=every):
+        for frame in frames(video, start_s=start_s, stop_s=stop_s):
             seen = look_at(reader, frame.image_bgr, window, mode) if window is not None else None
             if seen is not None and not place.may_be(Pose(seen.uv_px, seen.visibility)):
                 seen = None  # somebody walked past, and the model went along

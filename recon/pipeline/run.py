@@ -21,18 +21,18 @@ from recon import result as names
 from recon import store
 from recon.body import Body
 from recon.events import detect_events
-from recon.flight import fit_flight
+from recon.flight import fit_flight, slowed_fall
 from recon.instants import points_at_instants
 from recon.keypoints import read_own_keypoints
 from recon.measures import Athlete, measure
 from recon.motion import fit_motion
 from recon.pipeline.detect import detect_tracks
-from recon.pipeline.footage import want_fitting
+from recon.pipeline.footage import timed, told_times, want_fitting, with_true_times
 from recon.pipeline.joint_centres import joint_centres
 from recon.pipeline.options import METHOD, PipelineOptions, Progress, silent
 from recon.pipeline.pictures import make_pictures
 from recon.pipeline.placement import moved_camera_flags
-from recon.quality import quality_flags
+from recon.quality import quality_flags, slow_fall_flags
 from recon.records import Tracks2D
 from recon.result import Result, load_result
 from recon.session import Session, load_session
@@ -159,7 +159,8 @@ def _want_one_serve(where: str, length_s: float) -> None:
     if length_s > _LONGEST_CLIP_S:
         raise BadInput(
             f"{where}: want one serve of at most {_LONGEST_CLIP_S:.0f} s per session, got {length_s:.0f} s; "
-            "cut the videos (without re-timing them) around the serve"
+            "cut the videos (without re-timing them) around the serve, or, where that is slow motion, say "
+            "under [video_rate] in session.toml at what rate it was recorded"
         )
 
 
@@ -170,9 +171,9 @@ def _found_tracks(
         unused = [name for name in load_any_rig(session.rig_path).names if name not in rig.names]
         return read_own_keypoints(session.folder / session.file.keypoints, rig.cameras, unused)
     for name in rig.names:
-        video = session.video_path(name)
-        _want_one_serve(str(video), probe(video).duration_s or 0.0)
-    tracks = detect_tracks(session, rig.cameras, options, progress)
+        video = timed(session, name).video
+        _want_one_serve(str(video.path), probe(video).duration_s or 0.0)
+    tracks = with_true_times(session, detect_tracks(session, rig.cameras, options, progress))
     for camera in rig.cameras:
         got = tracks.of(camera.name).size_px
         if got != camera.size_px:
@@ -248,9 +249,11 @@ def _reconstruct(
     racket = not own or any(not np.isnan(c.sigma_px[:, tip]).all() for c in tracks.cameras)
     return {
         "footage": [f.sentence for f in footage],
+        "times": told_times(session, rig.names),
         "quality": [
             *(f.sentence for f in footage if f.grade == "flagged"),
             *quality_flags(clocks, points, flight, events, racket=racket),
+            *slow_fall_flags(points, slowed_fall(points) if flight is None else None),
             *_unclear_sides(exchanges),
         ],
         "joint centres": told,

@@ -59,17 +59,13 @@ def estimate_clocks(cameras: Sequence[Camera], tracks: Tracks2D, options: SyncOp
     Source: Noguchi & Kato (2007), WACV; jackknife: Efron (1982), SIAM.
     """
     options = options or SyncOptions()
-    half_width = half_widths(tracks.keypoints, options)
+    marker = _is_marker(tracks.keypoints)
+    half_width = np.where(marker, options.marker_smoothing_s, options.body_smoothing_s)
     rays = [ray_track(camera, tracks.of(camera.name), half_width) for camera in cameras]
     offsets = _chain_offsets(rays, options)
     offsets, u = _refine(rays, tracks.keypoints, offsets, options)
     clocks = (Clock(c.name, float(o), float(s)) for c, o, s in zip(cameras, offsets, u, strict=True))
     return Clocks(cameras[0].name, tuple(clocks))
-
-
-def half_widths(keypoints: tuple[str, ...], options: SyncOptions) -> Array:
-    """(P,) seconds over which each point's track is smoothed to either side."""
-    return np.where(_is_marker(keypoints), options.marker_smoothing_s, options.body_smoothing_s)
 
 
 def _is_marker(keypoints: tuple[str, ...]) -> NDArray[np.bool_]:
@@ -82,7 +78,7 @@ def _chain_offsets(rays: list[RayTrack], options: SyncOptions) -> Array:
     failures: dict[tuple[int, int], str] = {}
     for a, b in combinations(range(len(rays)), 2):
         try:
-            found[a, b] = coarse_offset(rays[a], rays[b], options)
+            found[a, b] = _coarse(rays[a], rays[b], options)
         except NotMeasurable as error:
             failures[a, b] = str(error)
     offsets = np.full(len(rays), np.nan)
@@ -102,11 +98,8 @@ def _chain_offsets(rays: list[RayTrack], options: SyncOptions) -> Array:
     return offsets
 
 
-def coarse_offset(a: RayTrack, b: RayTrack, options: SyncOptions) -> tuple[float, float]:
-    """Offset of b against a (rig time of b's frame = t_b + shift on a's clock) and its agreement.
-
-    Raises NotMeasurable where none stands out.
-    """
+def _coarse(a: RayTrack, b: RayTrack, options: SyncOptions) -> tuple[float, float]:
+    """Offset of b against a (rig time of b's frame = t_b + shift on a's clock) and its agreement."""
     step = max(float(np.median(np.diff(a.t_s))), float(np.median(np.diff(b.t_s))))
     low = a.t_s[0] - b.t_s[-1] + options.min_overlap_s
     high = a.t_s[-1] - b.t_s[0] - options.min_overlap_s

@@ -1,4 +1,4 @@
-"""INVENTED recordings of many serves by one player: one serve-like motion again and again, never quite the same."""
+"""INVENTED recordings of many serves by one player: one motion again and again, never quite the same."""
 
 from __future__ import annotations
 
@@ -93,8 +93,22 @@ def seen(
     """A camera's tracks over span_s of its own clock, which is rig time minus start_s; sigma_px is told."""
     first, last = int(np.ceil(span_s[0] * fps)), int(span_s[1] * fps)
     t_cam = np.arange(first, last) / fps
-    rng = np.random.default_rng((seed, abs(first)))
-    xyz = series.at(t_cam + start_s)
-    uv = camera.project(xyz) + sigma_px * unit_noise(t_cam, [shape] * len(KEYPOINTS), rng)
+    return seen_at(camera, series, start_s, t_cam, sigma_px=sigma_px, shape=shape, seed=seed)
+
+
+def seen_at(
+    camera: Camera,
+    series: ServeSeries,
+    start_s: float,
+    t_cam_s: Array,
+    *,
+    sigma_px: float = 1.5,
+    shape: NoiseShape = WHITE,
+    seed: int = 0,
+) -> CameraTracks:
+    """The same at camera times (T,)."""
+    rng = np.random.default_rng((seed, abs(round(1e3 * float(t_cam_s[0])))))
+    xyz = series.at(t_cam_s + start_s)
+    uv = camera.project(xyz) + sigma_px * unit_noise(t_cam_s, [shape] * len(KEYPOINTS), rng)
     sigma = np.where(np.isnan(uv).any(axis=2), np.nan, sigma_px)
-    return CameraTracks(camera.name, camera.size_px, t_cam, uv, sigma)
+    return CameraTracks(camera.name, camera.size_px, t_cam_s, uv, sigma)
