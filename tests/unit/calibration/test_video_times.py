@@ -74,6 +74,18 @@ def test_lost_pictures_are_told_and_the_others_keep_their_times(tmp_path: Path) 
     np.testing.assert_allclose(times_of(made.video), kept / 120, atol=1e-9)
 
 
+def test_a_gap_of_most_pictures_leaves_the_rate_alone() -> None:
+    stamps = np.concatenate([np.arange(20), np.arange(140, 160)]) / 120
+    (one,) = stretches_of(stamps)
+    assert one.fps == pytest.approx(120) and one.lost == 120
+
+
+def test_rates_of_the_old_television_are_what_they_stand_for() -> None:
+    """Stamped 29.97 a second, "240" recorded: the camera took 239.76, eight times the stamps."""
+    (one,) = stretches_of(np.arange(100) * 1001 / 30000)
+    assert times_recorded_at((one,), 240).true(1.0) == pytest.approx(1 / 8, rel=1e-12)
+
+
 def test_a_rate_that_wavers_is_true_as_it_stands(tmp_path: Path) -> None:
     wavering = np.cumsum(np.random.default_rng(3).integers(1300, 1700, 80))
     made = timed_video(stamped_video(tmp_path / "a.mp4", wavering))
@@ -81,13 +93,13 @@ def test_a_rate_that_wavers_is_true_as_it_stands(tmp_path: Path) -> None:
     np.testing.assert_allclose(times_of(made.video), (wavering - wavering[0]) / TICKS, atol=1e-9)
 
 
-@pytest.mark.parametrize(("recorded", "stamped"), [(240, 30), (240, 60), (120, 30), (120, 24)])
+@pytest.mark.parametrize(("recorded", "stamped"), [(240, 30), (240, 60), (120, 30), (120, 24), (240, 50)])
 def test_slow_motion_gets_its_true_times_from_the_owner_s_word(
     tmp_path: Path, recorded: int, stamped: int
 ) -> None:
     path = stamped_video(tmp_path / "a.mp4", even(36, stamped))
     made = timed_video(path, recorded, "[video_rate] side")
-    assert "[video_rate] side" in made.notes[0] and f"divided by {recorded // stamped}" in made.notes[0]
+    assert "[video_rate] side" in made.notes[0] and f"divided by {recorded / stamped:g}" in made.notes[0]
     np.testing.assert_allclose(times_of(made.video), np.arange(36) / recorded, atol=1e-9)
     assert probe(made.video).nominal_fps == pytest.approx(recorded, rel=0.05)  # the head counts roughly
     part = [f.index for f in frames(made.video, start_s=10 / recorded - 1e-6, stop_s=20 / recorded - 1e-6)]

@@ -17,7 +17,7 @@ from recon.instants import points_at_instants
 from recon.pipeline import measure_session, run
 from recon.pipeline.footage import timed, told_times, with_true_times
 from recon.quality import slow_fall_flags
-from recon.records import KEYPOINTS, Tracks2D
+from recon.records import KEYPOINTS, PointStatus, Tracks2D
 from recon.session import Session, load_session
 from recon.sync import estimate_clocks
 from tests.support.example_rig import example_rig
@@ -147,6 +147,20 @@ def test_a_toss_that_falls_too_slowly_tells_how_many_times(slowed: float, rng: n
     assert slowed_fall(points) == slowed
     (flag,) = slow_fall_flags(points, slowed)
     assert f"120 pictures a second stamped as {120 / slowed:.0f}" in flag
+
+
+@pytest.mark.parametrize(("gravity", "lasts_s"), [(7.5, 0.9), (9.81, 0.35)])
+def test_a_fall_that_no_rate_explains_or_too_short_a_one_tells_none(
+    gravity: float, lasts_s: float, rng: np.random.Generator
+) -> None:
+    true = ball_points(rng, gravity=gravity, hit=False)
+    lost = (true.t_s > 0.5 + lasts_s) | (true.t_s < 0.5)
+    status = np.where(lost[:, None], PointStatus.TOO_FEW_VIEWS, true.status)
+    xyz = np.where(lost[:, None, None], np.nan, true.xyz_m)
+    cov = np.where(lost[:, None, None, None], np.nan, true.cov_m2)
+    seen = replace(true, xyz_m=xyz, cov_m2=cov, status=status, views=true.views & ~lost[:, None, None])
+    assert fit_flight(seen)[0] is not None
+    assert slowed_fall(replace(seen, t_s=2 * seen.t_s)) is None
 
 
 def test_a_ball_carried_by_a_hand_tells_no_rate(rng: np.random.Generator) -> None:
