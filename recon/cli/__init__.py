@@ -14,6 +14,7 @@ from recon.cli import (  # noqa: F401  # importing them adds their commands
     footage_check,
     guide,
     lengths,
+    long,
     new_day,
     placement,
     plans,

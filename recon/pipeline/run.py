@@ -55,7 +55,7 @@ def measure_session(
     """
     options = options or PipelineOptions()
     session = replace(load_session(folder), rig_version=options.rig_version)
-    rig = _rig_of(session)
+    rig = rig_of(session)
     made = _making(session, options)
     if not _up_to_date(session, made):
         footage = want_fitting(session, rig)
@@ -85,7 +85,8 @@ def _named(session: Session) -> dict[str, str | None]:
     return {} if kept is None else {"sha256": kept.sha256, "date_utc": kept.date_utc, "cause": kept.cause}
 
 
-def _rig_of(session: Session) -> CalibratedRig:
+def rig_of(session: Session) -> CalibratedRig:
+    """The rig of a session, with the cameras that it uses. Raises BadInput where they do not fit each other."""
     rig = load_any_rig(session.rig_path)
     if rig.frame != "court":
         raise BadInput(
@@ -150,18 +151,24 @@ def _up_to_date(session: Session, made: dict[str, object]) -> bool:
 def _tracks(session: Session, rig: CalibratedRig, options: PipelineOptions, progress: Progress) -> Tracks2D:
     tracks = _found_tracks(session, rig, options, progress)
     for seen in tracks.cameras:
-        _want_one_serve(f"{session.folder}: camera {seen.camera}", float(np.ptp(seen.t_cam_s)))
+        where = f"{session.folder}: camera {seen.camera}"
+        _want_one_serve(where, float(np.ptp(seen.t_cam_s)), own=session.file.keypoints is not None)
     return tracks
 
 
-def _want_one_serve(where: str, length_s: float) -> None:
+def _want_one_serve(where: str, length_s: float, *, own: bool) -> None:
     """The search for clock offsets compares every moment of one clip with every moment of another."""
-    if length_s > _LONGEST_CLIP_S:
-        raise BadInput(
-            f"{where}: want one serve of at most {_LONGEST_CLIP_S:.0f} s per session, got {length_s:.0f} s; "
-            "cut the videos (without re-timing them) around the serve, or, where that is slow motion, say "
-            "under [video_rate] in session.toml at what rate it was recorded"
-        )
+    if length_s <= _LONGEST_CLIP_S:
+        return
+    way = (
+        "`courtplumb serves` cuts the session into its serves"
+        if own
+        else "cut the videos (without re-timing them) around the serve, or, where that is slow motion, say "
+        "under [video_rate] in session.toml at what rate it was recorded"
+    )
+    raise BadInput(
+        f"{where}: want one serve of at most {_LONGEST_CLIP_S:.0f} s per session, got {length_s:.0f} s; {way}"
+    )
 
 
 def _found_tracks(
@@ -172,7 +179,7 @@ def _found_tracks(
         return read_own_keypoints(session.folder / session.file.keypoints, rig.cameras, unused)
     for name in rig.names:
         video = timed(session, name).video
-        _want_one_serve(str(video.path), probe(video).duration_s or 0.0)
+        _want_one_serve(str(video.path), probe(video).duration_s or 0.0, own=False)
     tracks = with_true_times(session, detect_tracks(session, rig.cameras, options, progress))
     for camera in rig.cameras:
         got = tracks.of(camera.name).size_px

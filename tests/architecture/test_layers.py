@@ -41,6 +41,7 @@ STAGES = {
     "measures",
     "quality",
     "joints",
+    "windows",
 }
 READERS = {"viewer", "report", "export", "agreement"}
 RECON_LAYERS = (
