@@ -25,11 +25,12 @@ from recon.keypoints import Glimpse, Span, glimpse_own_keypoints, own_tracks, ro
 from recon.pipeline.options import Progress, silent
 from recon.pipeline.run import rig_of
 from recon.session import Session, load_session
-from recon.sync import Clip, ClipMatchOptions, ClipOffset, match_clips
+from recon.sync import Clip, ClipOffset, match_clips
 from recon.windows import NEEDED, WindowOptions, find_moments
 
 _LOOKS_HZ = 12.0  # a toss lasts a second, a hand is above its shoulder for a third of one
 _COMPARED_S = (-1.0, 0.5)  # of contact: the toss and the swing, which tell one serve from another
+_ENOUGH_SERVES = 20  # four minutes of serves: more than cameras started by hand lie apart
 _KEYPOINTS = "keypoints.csv"
 
 
@@ -54,6 +55,13 @@ class _Seen:
 
     span_s: Span
     moments_s: Array
+
+    def head(self, count: int) -> _Seen:
+        """The recording up to half-way between its moment number `count` and the next."""
+        if len(self.moments_s) <= count:
+            return self
+        stop = float(self.moments_s[count - 1 : count + 1].mean())
+        return _Seen((self.span_s[0], stop), self.moments_s[:count])
 
 
 def cut_serves(
@@ -111,6 +119,17 @@ def _moments(glimpse: Glimpse, session: Session, options: WindowOptions) -> Arra
 
 
 def _match(source: _Source, rig: CalibratedRig, seen: Mapping[str, _Seen]) -> tuple[ClipOffset, ...]:
+    """Offsets from the clips' first serves where those tell, else from all: comparing all takes long."""
+    heads = {name: own.head(_ENOUGH_SERVES) for name, own in seen.items()}
+    try:
+        return match_clips(_clips(source, rig, heads))
+    except NotMeasurable:
+        if all(len(own.moments_s) <= _ENOUGH_SERVES for own in seen.values()):
+            raise
+    return match_clips(_clips(source, rig, seen))
+
+
+def _clips(source: _Source, rig: CalibratedRig, seen: Mapping[str, _Seen]) -> list[Clip]:
     stretches = [
         {name: (float(t) + _COMPARED_S[0], float(t) + _COMPARED_S[1])}
         for name in source.names
@@ -125,7 +144,7 @@ def _match(source: _Source, rig: CalibratedRig, seen: Mapping[str, _Seen]) -> tu
         tracks = [own_tracks(source.path, pd.concat(own), camera) for own in rows[at : at + len(moments)]]
         clips.append(Clip(camera, seen[camera.name].span_s, moments, tracks.__getitem__))
         at += len(moments)
-    return match_clips(clips, ClipMatchOptions())
+    return clips
 
 
 def _serves(

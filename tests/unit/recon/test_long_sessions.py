@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import shutil
+from collections.abc import Sequence
 from pathlib import Path
 
 import numpy as np
@@ -13,10 +14,10 @@ from typer.testing import CliRunner
 from calibration.errors import BadInput, NotMeasurable
 from recon.cli import app
 from recon.keypoints import glimpse_own_keypoints, own_file, read_own_keypoints
-from recon.pipeline import cut_serves, measure_session
+from recon.pipeline import cut_serves, measure_session, serves
 from recon.records import KEYPOINTS
 from recon.session import load_session
-from recon.sync import estimate_clocks
+from recon.sync import Clip, ClipOffset, estimate_clocks, match_clips
 from recon.windows import NEEDED
 from tests.support.recorded_keypoints import write_recording
 from tests.support.serve_series import ServeSeries
@@ -40,11 +41,11 @@ def long(recorded: Path, tmp_path: Path) -> Path:
 def test_every_serve_that_two_cameras_filmed_becomes_a_session_of_its_own(long: Path) -> None:
     stale = long / "derived" / "serves" / "17"
     stale.mkdir(parents=True)
-    serves = cut_serves(long)
-    assert [s.contact_s for s in serves] == pytest.approx(SERIES.contacts_s[1:], abs=0.2)
+    found = cut_serves(long)
+    assert [s.contact_s for s in found] == pytest.approx(SERIES.contacts_s[1:], abs=0.2)
     assert not stale.exists()
     whole = pd.read_csv(long / "points.csv")
-    for serve in serves:
+    for serve in found:
         session = load_session(serve.folder)
         assert session.rig_path == (long / "rig.json").resolve()
         assert session.file.athlete == 'Über "A"' and session.camera_names == tuple(SPANS_S)
@@ -53,7 +54,7 @@ def test_every_serve_that_two_cameras_filmed_becomes_a_session_of_its_own(long: 
             want = whole[(whole.camera == camera) & (whole.time_s >= low) & (whole.time_s < high)]
             got = rows[rows.camera == camera]
             pd.testing.assert_frame_equal(got.reset_index(drop=True), want.reset_index(drop=True))
-    clocks = estimate_clocks(CAMERAS, read_own_keypoints(serves[1].folder / "keypoints.csv", CAMERAS))
+    clocks = estimate_clocks(CAMERAS, read_own_keypoints(found[1].folder / "keypoints.csv", CAMERAS))
     assert clocks.of("rear_right").offset_s == pytest.approx(10.4, abs=0.003)
 
 
@@ -115,3 +116,19 @@ def test_all_points_are_cut_that_the_file_has(long: Path) -> None:
     tracks = read_own_keypoints(serve.folder / "keypoints.csv", CAMERAS)
     for name in ("left_hip", "racket_tip", "ball"):
         assert not np.isnan(tracks.of("rear_left").sigma_px[:, KEYPOINTS.index(name)]).all(), name
+
+
+def test_the_first_serves_tell_and_where_they_do_not_all_are_asked(
+    long: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    want = [s.contact_s for s in cut_serves(long)]
+    asked: list[int] = []
+
+    def counted(clips: Sequence[Clip]) -> tuple[ClipOffset, ...]:
+        asked.append(max(len(c.moments_s) for c in clips))
+        return match_clips(clips)
+
+    monkeypatch.setattr(serves, "match_clips", counted)
+    monkeypatch.setattr(serves, "_ENOUGH_SERVES", 2)
+    assert [s.contact_s for s in cut_serves(long)] == want
+    assert asked == [2, 4]
