@@ -2,10 +2,11 @@
 
     python -m benchmarks.long_recordings --machine "…" --date YYYY-MM-DD [--work FOLDER]
 
-Three invented cameras film one player's look-alike serves, 15 s apart on average, for 5 s, 1 min and 30 min; they
-start 40 s apart for the longest, 4 s for the minute, nearly together for the serve. Each recording is cut into its serves, and the first serves are
-measured, each recording in a process of its own; its peak memory is what the system counted for that process.
-The 5 s hold one serve, so one is measured there. Writes into docs/evidence/reconstruction-speed.md.
+Three invented cameras film one player's look-alike serves, 15 s apart on average, for 5 s, 1 min and 30 min.
+They start 40 s apart for the longest, 4 s for the minute, nearly together for the one serve. Each recording is
+cut into its serves, and the first serves are measured, each recording in a process of its own; its peak memory
+is what the system counted for that process. The 5 s hold one serve, so one is measured there.
+Writes into docs/evidence/reconstruction-speed.md.
 """
 
 from __future__ import annotations

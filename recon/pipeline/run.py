@@ -37,7 +37,7 @@ from recon.records import Tracks2D
 from recon.result import Result, load_result
 from recon.session import Session, load_session
 from recon.swaps import Exchange, repair_swaps
-from recon.sync import estimate_clocks, refine_clocks
+from recon.sync import estimate_clocks, refine_clocks, spreads, take_flags
 from recon.uncertainty import covariance_of, displacements
 
 _PROVENANCE = "courtplumb provenance"
@@ -261,6 +261,7 @@ def _reconstruct(
             *(f.sentence for f in footage if f.grade == "flagged"),
             *quality_flags(clocks, points, flight, events, racket=racket),
             *slow_fall_flags(points, slowed_fall(points) if flight is None else None),
+            *take_flags(spreads(rig.cameras, tracks, clocks)),
             *_unclear_sides(exchanges),
         ],
         "joint centres": told,

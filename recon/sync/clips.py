@@ -183,7 +183,7 @@ def _by_chance(a: Clip, b: Clip, best: _Offset, pairings: _Pairings, options: Cl
 
 def _stand_out(best: _Offset, chance: float, pairings: _Pairings, options: ClipMatchOptions) -> bool:
     """Whether two serves agree so much better than any others that they need no third."""
-    if len(best.shares) < 2 or chance > 100 * options.chance:
+    if chance > 100 * options.chance:
         return False
     others = pairings.share[np.abs(pairings.shift_s - best.shift_s) > options.together_s]
     return bool((1 - min(best.shares)) * options.stands_out < 1 - others.max(initial=0.0))

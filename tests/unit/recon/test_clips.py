@@ -77,6 +77,14 @@ def test_missed_and_false_moments_do_not_mislead() -> None:
     assert match_clips((a, b))[1].offset_s == pytest.approx(40.0, abs=0.005)
 
 
+def test_an_offset_that_leaves_most_serves_alone_is_not_believed() -> None:
+    series = ServeSeries(contacts(PAUSES_S), vary=0.1)
+    end = series.contacts_s[-1] + 4
+    other = ServeSeries(tuple(t + (2.1 if k % 2 else 0.0) for k, t in enumerate(series.contacts_s)), vary=0.1)
+    with pytest.raises(NotMeasurable, match="cannot tell which serve"):
+        match_clips((clip(CAMERAS[0], series, 0.0, end), clip(CAMERAS[1], other, 0.0, end, seed=1)))
+
+
 @pytest.mark.parametrize("pause_s", [8.0, 11.0])
 def test_serves_like_clockwork_are_beyond_telling(pause_s: float) -> None:
     """Each serve the same, at even intervals: the clips fit as well a serve off."""
