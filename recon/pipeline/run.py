@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 
 from calibration import CalibratedRig
-from calibration.errors import BadInput
+from calibration.errors import BadInput, NotMeasurable
 from calibration.footage import probe
 from calibration.footage_check import FootageFinding
 from calibration.history import calibration_of
@@ -33,11 +33,11 @@ from recon.pipeline.options import METHOD, PipelineOptions, Progress, silent
 from recon.pipeline.pictures import make_pictures
 from recon.pipeline.placement import moved_camera_flags
 from recon.quality import quality_flags, slow_fall_flags
-from recon.records import Tracks2D
+from recon.records import Clocks, Tracks2D
 from recon.result import Result, load_result
 from recon.session import Session, load_session
 from recon.swaps import Exchange, repair_swaps
-from recon.sync import estimate_clocks, refine_clocks, spreads, take_flags
+from recon.sync import estimate_clocks, refine_clocks, spreads, take_flags, why_apart
 from recon.uncertainty import covariance_of, displacements
 
 _PROVENANCE = "courtplumb provenance"
@@ -100,7 +100,11 @@ def rig_of(session: Session) -> CalibratedRig:
             f"which has {', '.join(rig.names)}"
         )
     if len(wanted) < 2:
-        raise BadInput(f"{session.folder / 'session.toml'}: want two or more cameras, got {list(wanted)}")
+        raise BadInput(
+            f"{session.folder / 'session.toml'}: want two or more cameras, got {list(wanted)}: one view tells no "
+            "depth; `courtplumb check-footage` and `check-rig` still look at it, and the serve can be measured "
+            "once a second camera of the rig has filmed it too"
+        )
     return rig.subset(wanted)
 
 
@@ -212,6 +216,22 @@ def _told(exchange: Exchange) -> str:
     return f"{exchange.camera}, {_parts(exchange)}, {span}{done}"
 
 
+def _clocks(rig: CalibratedRig, tracks: Tracks2D) -> Clocks:
+    """Clocks from the motion; where there are none, the message says what would make the clips agree."""
+    try:
+        return estimate_clocks(rig.cameras, tracks)
+    except NotMeasurable as error:
+        why = why_apart(rig.cameras, tracks)
+        raise NotMeasurable(f"{error}; {why}" if why else str(error)) from error
+
+
+def _apart(rig: CalibratedRig, tracks: Tracks2D, clocks: Clocks) -> list[str]:
+    """A sentence where the clips do not agree under the clocks that were found, with what would make them."""
+    flags = take_flags(spreads(rig.cameras, tracks, clocks))
+    why = why_apart(rig.cameras, tracks) if flags else ""
+    return [f"{flag}; {why}" if why else flag for flag in flags]
+
+
 def _reconstruct(
     session: Session,
     rig: CalibratedRig,
@@ -224,7 +244,7 @@ def _reconstruct(
     d, steps = session.derived, 5
     progress("reconstructing", 0, steps)
     # exchanged sides hardly move the clocks (their points are outvoted), and finding them needs the clocks
-    clocks = estimate_clocks(rig.cameras, tracks)
+    clocks = _clocks(rig, tracks)
     tracks, exchanges = repair_swaps(rig.cameras, tracks, clocks)
     if any(e.undone for e in exchanges):
         clocks = estimate_clocks(rig.cameras, tracks)
@@ -261,7 +281,7 @@ def _reconstruct(
             *(f.sentence for f in footage if f.grade == "flagged"),
             *quality_flags(clocks, points, flight, events, racket=racket),
             *slow_fall_flags(points, slowed_fall(points) if flight is None else None),
-            *take_flags(spreads(rig.cameras, tracks, clocks)),
+            *_apart(rig, tracks, clocks),
             *_unclear_sides(exchanges),
         ],
         "joint centres": told,

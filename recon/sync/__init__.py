@@ -2,6 +2,7 @@
 
 from recon.sync.clips import Clip, ClipMatchOptions, ClipOffset, match_clips
 from recon.sync.clocks import SyncOptions, estimate_clocks
+from recon.sync.explain import why_apart
 from recon.sync.joint import refine_clocks
 from recon.sync.takes import PairSpread, TakeOptions, spreads, take_flags
 
@@ -17,4 +18,5 @@ __all__ = [
     "refine_clocks",
     "spreads",
     "take_flags",
+    "why_apart",
 ]

@@ -87,7 +87,7 @@ def test_a_camera_listed_twice(tmp_path):
 
 
 def test_one_camera_is_not_enough(tmp_path):
-    assert_refused(session(tmp_path, cameras=CAMERAS[:1]), "two or more cameras")
+    assert_refused(session(tmp_path, cameras=CAMERAS[:1]), "two or more cameras", "check-footage")
 
 
 def test_nobody_in_the_picture(tmp_path):
