@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -42,7 +43,7 @@ class Passes:
     covariances: Array
     apart: Array
     sure: Array
-    energy: Array
+    stirred: Array
     late_s: Array = field(default_factory=lambda: np.zeros(0))
     late_cov_s2: Array = field(default_factory=lambda: np.zeros((0, 0)))
 
@@ -60,7 +61,6 @@ class PointPosterior:
     covariance: Array
     events: PointEvents
     used: NDArray[np.bool_]
-    sigma_factor: float
     _J: Array
     _q: Array
     _model: ErrorSizes
@@ -68,7 +68,7 @@ class PointPosterior:
     _Si: Array
     _Pp_grid: Array
 
-    def draws(self, count: int, seed: int) -> Array:
+    def draws(self, count: int, seed: int | Sequence[int]) -> Array:
         """(count, G, 3) draws of the position's error, jointly over time."""
         e, m = self.events, self._model
         out = np.empty((count, len(self.xyz_m), 3))
