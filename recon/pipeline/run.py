@@ -101,9 +101,9 @@ def rig_of(session: Session) -> CalibratedRig:
         )
     if len(wanted) < 2:
         raise BadInput(
-            f"{session.folder / 'session.toml'}: want two or more cameras, got {list(wanted)}: one view tells no "
-            "depth; `courtplumb check-footage` and `check-rig` still look at it, and the serve can be measured "
-            "once a second camera of the rig has filmed it too"
+            f"{session.folder / 'session.toml'}: want two or more cameras, got {list(wanted)}: one view tells "
+            "no depth; `courtplumb check-footage` and `check-rig` still look at it, and the serve can be "
+            "measured once a second camera of the rig has filmed it too"
         )
     return rig.subset(wanted)
 
