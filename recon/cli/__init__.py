@@ -31,7 +31,7 @@ def main() -> None:
     try:
         app()
     except CourtplumbError as error:
-        ERR.print(f"courtplumb: {error}", soft_wrap=True)
+        ERR.print(f"courtplumb: {error}", soft_wrap=True, markup=False)
         sys.exit(2)
     except KeyboardInterrupt:
         ERR.print(

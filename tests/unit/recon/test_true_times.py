@@ -12,6 +12,7 @@ import pytest
 from calibration import save_rig
 from calibration.errors import BadInput
 from calibration.footage import stamps_s
+from recon.cli.app import print_notes
 from recon.flight import fit_flight, slowed_fall
 from recon.instants import points_at_instants
 from recon.pipeline import measure_session, run
@@ -137,6 +138,11 @@ def test_a_changed_file_is_read_again(mixed: Path) -> None:
     stamped_video(mixed / "rear_left.mp4", [k * TICKS // 480 for k in range(240)])
     with pytest.raises(BadInput, match="got 240 a second where 480"):
         timed(Session(mixed, session.file.model_copy(update={"video_rate": {"rear_left": 240.0}})), "rear_left")
+
+
+def test_notes_name_keys_as_they_are_written(capsys: pytest.CaptureFixture[str]) -> None:
+    print_notes(("[video_rate] side says",))
+    assert "note: [video_rate] side says" in capsys.readouterr().err
 
 
 @pytest.mark.parametrize("slowed", [2.0, 4.0, 8.0, 4.8, 0.5])
