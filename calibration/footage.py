@@ -1,6 +1,7 @@
 """The one reader of videos and pictures: streaming, real time stamps, rotation tags applied.
 
-A path may be a video file, one picture, or a folder of pictures (png, jpg, in the order of their names).
+A path may be a video file, one picture, or a folder of pictures (png, jpg, in the order of their names). A
+`Video` stands in a path's place where a file's stamps are not the times at which its pictures were taken.
 Memory does not grow with the length of the footage.
 """
 
@@ -18,7 +19,9 @@ import numpy as np
 from av.sidedata.sidedata import Type as SideData
 from numpy.typing import NDArray
 
+from calibration.checks import Array
 from calibration.errors import BadInput
+from calibration.video_times import AS_STAMPED, VideoTimes
 
 Image = NDArray[np.uint8]
 
@@ -43,6 +46,14 @@ class Frame:
 
 
 @dataclass(frozen=True, slots=True)
+class Video:
+    """A video file, and how its stamps relate to the times at which its pictures were taken."""
+
+    path: Path
+    times: VideoTimes = AS_STAMPED
+
+
+@dataclass(frozen=True, slots=True)
 class FootageInfo:
     """What the head of some footage says about it; nothing here is used as a frame's time.
 
@@ -60,12 +71,12 @@ class FootageInfo:
     is_video: bool
 
 
-def probe(path: Path | str) -> FootageInfo:
+def probe(source: Path | str | Video) -> FootageInfo:
     """Size (after rotation), length and nominal rate of some footage, from its head and first frame.
 
     Raises BadInput where the file is missing, unreadable or holds no picture.
     """
-    path = Path(path)
+    path, times = _place_of(source)
     first = next(frames(path))
     height, width = first.image_bgr.shape[:2]
     if _is_pictures(path):
@@ -76,28 +87,92 @@ def probe(path: Path | str) -> FootageInfo:
         rate = stream.average_rate or stream.guessed_rate
         fps = float(rate) if rate else None
         count = stream.frames or (round(duration_s * fps) if duration_s and fps else None)
+    if duration_s:
+        true_s = float(times.true(duration_s))
+        fps, duration_s = fps and fps * duration_s / true_s, true_s
     return FootageInfo(path, (width, height), count, duration_s, fps, True)
 
 
+def _place_of(source: Path | str | Video) -> tuple[Path, VideoTimes]:
+    return (source.path, source.times) if isinstance(source, Video) else (Path(source), AS_STAMPED)
+
+
+def stamps_s(path: Path | str) -> Array:
+    """(N,) stamped times of a video's pictures in order of presentation, seconds since the first of them.
+
+    Read from the file's packets, without decoding them. Raises BadInput where the file is missing, unreadable,
+    holds no picture, a picture carries no stamp or two carry the same.
+    """
+    path = Path(path)
+    with _opened(path) as container:
+        stream = _video_stream(container, path)
+        base = _time_base(stream, path)
+        found: list[int] = []
+        try:
+            for packet in container.demux(stream):
+                if packet.size == 0 or packet.is_discard:  # the empty last one; what an edit list leaves out
+                    continue
+                if packet.pts is None:
+                    raise BadInput(f"{path}: picture {len(found)} carries no time stamp; {_MEND}")
+                found.append(packet.pts)
+        except (av.FFmpegError, OSError, ValueError) as error:
+            raise BadInput(f"{path}: damaged after {len(found)} pictures ({_reason(error)})") from error
+    if not found:
+        raise BadInput(f"{path}: no picture could be read from it (cut off, or empty)")
+    ordered = np.sort(np.array(found, dtype=np.int64))
+    same = np.flatnonzero(np.diff(ordered) == 0)
+    if len(same):
+        k = int(same[0]) + 1
+        raise BadInput(_not_later(path, k, float((ordered[k] - ordered[0]) * base)))
+    return np.asarray((ordered - ordered[0]) * float(base))
+
+
+_MEND = "copy the file from the camera as it was recorded, not re-written by another program"
+
+
+def _not_later(path: Path, index: int, t_s: float) -> str:
+    return (
+        f"{path}: time stamps must increase; picture {index} is stamped {t_s:.4f} s, no later than the one "
+        f"before; {_MEND}"
+    )
+
+
+def stated_recording_fps(path: Path | str) -> float | None:
+    """Pictures a second that the file's head says the camera took; None where it does not say.
+
+    Telephones that stamp slow motion at the rate it is to be shown write it there (the key of Android's media
+    recorder). Raises BadInput where the file cannot be opened.
+    """
+    path = Path(path)
+    with _opened(path) as container:
+        said = {**container.metadata, **_video_stream(container, path).metadata}.get("com.android.capture.fps")
+    try:
+        fps = float(said) if said is not None else 0.0
+    except ValueError:
+        return None
+    return fps if fps > 0 else None
+
+
 def frames(
-    path: Path | str, start_s: float | None = None, stop_s: float | None = None, *, every: int = 1
+    source: Path | str | Video, start_s: float | None = None, stop_s: float | None = None, *, every: int = 1
 ) -> Iterator[Frame]:
     """Frames in order of presentation, one at a time.
 
-    start_s, stop_s  keep start_s <= t_s < stop_s, seconds since the file's first frame (seconds from the
+    source           a path, or a Video where the stamps are not the true times
+    start_s, stop_s  keep start_s <= t_s < stop_s, seconds since the file's first frame (true seconds from the
                      start for videos, picture numbers for pictures); None leaves that end open
     every            keep frames whose index is a multiple of it (the others are decoded but not converted)
     Raises BadInput where the file is missing, unreadable, damaged on the way, empty, holds no video, or where
     its time stamps do not increase.
     """
-    path = Path(path)
+    path, times = _place_of(source)
     if every < 1:
         raise BadInput(f"{path}: every: want a whole number >= 1, got {every}")
     if not path.exists():
         raise BadInput(f"{path}: no such file")
     if _is_pictures(path):
         return _picture_frames(path, start_s, stop_s, every)
-    return _video_frames(path, start_s, stop_s, every)
+    return _video_frames(path, times, start_s, stop_s, every)
 
 
 def picture(path: Path | str) -> Image:
@@ -177,7 +252,9 @@ def _duration_s(container: av.container.InputContainer, stream: av.VideoStream) 
     return None if container.duration is None else container.duration / av.time_base
 
 
-def _video_frames(path: Path, start_s: float | None, stop_s: float | None, every: int) -> Iterator[Frame]:
+def _video_frames(
+    path: Path, times: VideoTimes, start_s: float | None, stop_s: float | None, every: int
+) -> Iterator[Frame]:
     with _opened(path) as container:
         stream = _video_stream(container, path)
         stream.thread_type = "AUTO"
@@ -189,17 +266,15 @@ def _video_frames(path: Path, start_s: float | None, stop_s: float | None, every
         base = 0
         decoded = itertools.chain((first,), decoded)
         if start_s is not None and start_s > 0:
-            target = zero + int(start_s / _time_base(stream, path))
+            target = zero + int(float(times.stamped(start_s)) / _time_base(stream, path))
             decoded, base = _sought(container, stream, path, target, zero)
         last: int | None = None
         for index, frame in enumerate(decoded, start=base):
             stamp = _stamp(frame, path)
             if last is not None and stamp <= last:
-                raise BadInput(
-                    f"{path}: time stamps must increase; frame {index} does not come after the one before"
-                )
+                raise BadInput(_not_later(path, index, float((stamp - zero) * _time_base(stream, path))))
             last = stamp
-            t_s = float((stamp - zero) * _time_base(stream, path))
+            t_s = float(times.true(float((stamp - zero) * _time_base(stream, path))))
             if stop_s is not None and t_s >= stop_s:
                 return
             if index % every == 0 and (start_s is None or t_s >= start_s):

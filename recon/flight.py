@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import numpy as np
@@ -13,6 +13,7 @@ from calibration.errors import BadInput
 from recon.records import BallFlight, Points3D, PointStatus
 
 _Index = NDArray[np.intp]
+_GRAVITY_M_S2 = 9.81
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -79,6 +80,30 @@ def fit_flight(
     return flight, _break(ball, members, flight, options), ""
 
 
+_SLOWED = (2.0, 4.0, 8.0, 4.8, 5.0, 9.6, 10.0, 0.5)
+"""How many times slower than life a file of usual frame rates may play (common practice)."""
+_LEAST_TOSS_S = 0.5  # a shorter path bends by less than 0.3 m: a hand that carries a ball may move like that
+_GRAVITY_SHARE = 0.04  # 4.8 and 5 are 8 % of gravity apart; drag and scale need the half of it
+
+
+def slowed_fall(points: Points3D, options: FlightOptions | None = None) -> float | None:
+    """How many times too slowly a ball falls in which `fit_flight` finds no flight: the film has another rate.
+
+    Stamped k times too slow, gravity comes out k² times too small: far outside what a free flight may show. So
+    the path is tried with its times divided by each usual k, and the one under which the ball falls freely, at
+    9.81 m/s², is the answer. None where none is.
+    """
+    best: tuple[float, float] | None = None
+    for k in _SLOWED:
+        flight, _, _ = fit_flight(replace(points, t_s=points.t_s / k), options)
+        if flight is None or flight.t1_s - flight.t0_s < _LEAST_TOSS_S:
+            continue
+        off = abs(flight.gravity_m_s2 / _GRAVITY_M_S2 - 1)
+        if off < _GRAVITY_SHARE and (best is None or off < best[0]):
+            best = (off, k)
+    return None if best is None else best[1]
+
+
 def _design(dt: Array) -> Array:
     """(n, 3, 7): position as a linear function of x0, v0 and gravity."""
     out = np.zeros((len(dt), 3, 7))
@@ -117,7 +142,7 @@ def _grow(ball: _Ball, members: _Index, options: FlightOptions) -> _Index:
     for _ in range(50):
         theta, _, miss = _solve(ball, members, float(ball.t_s[members[0]]))
         inside = members[miss[members] < ball.gate_m[members]]
-        if abs(theta[6] - 9.81) > options.gravity_band_m_s2 or len(inside) < 6:
+        if abs(theta[6] - _GRAVITY_M_S2) > options.gravity_band_m_s2 or len(inside) < 6:
             return np.array([], dtype=np.intp)
         low, high = int(inside.min()), int(inside.max())
         fits = miss < ball.gate_m

@@ -98,7 +98,19 @@ def _why_it_falls_so(flight: BallFlight, fps: float) -> str:
         return "look at the videos' frame rate and the board's square size"
     return (
         f"that fits a film of {best:g} pictures a second stamped as {fps:.0f}; give all videos their true "
-        "rate, or film without slow motion"
+        "rate ([video_rate] in session.toml), or film without slow motion"
+    )
+
+
+def slow_fall_flags(points: Points3D, slowed: float | None) -> tuple[str, ...]:
+    """A sentence where the ball falls freely only once all times are divided by `slowed`, if by anything."""
+    if slowed is None:
+        return ()
+    fps = 1 / float(np.median(np.diff(points.t_s)))
+    way = f"{slowed:g} times too slowly" if slowed > 1 else f"{1 / slowed:g} times too fast"
+    return (
+        f"the toss falls {way}: that fits a film of {slowed * fps:.0f} pictures a second stamped as {fps:.0f}; "
+        "give all videos their true rate ([video_rate] in session.toml), or film without slow motion",
     )
 
 

@@ -46,8 +46,16 @@ class Result:
     @property
     def quality(self) -> tuple[str, ...]:
         """Signs that this serve should not be relied on as it stands; empty where there are none."""
+        return self._noted("quality")
+
+    @property
+    def times(self) -> tuple[str, ...]:
+        """How the times of the pictures were found, where that is worth telling."""
+        return self._noted("times")
+
+    def _noted(self, key: str) -> tuple[str, ...]:
         notes = self.provenance.get("notes", {})
-        return tuple(notes.get("quality", ())) if isinstance(notes, dict) else ()
+        return tuple(notes.get(key, ())) if isinstance(notes, dict) else ()
 
     @property
     def calibration(self) -> Calibration | None:

@@ -86,6 +86,7 @@ class SessionFile(BaseModel):
     keypoints_mode: str | None = None
     cameras: tuple[str, ...] | None = None
     video: dict[str, str] = Field(default_factory=dict)
+    video_rate: dict[str, Annotated[float, Field(gt=0)] | Literal["as stamped"]] = Field(default_factory=dict)
     server: dict[str, tuple[float, float]] = Field(default_factory=dict)
     shutter: dict[str, ToldShutter] = Field(default_factory=dict)
     clock: dict[str, GivenClock] = Field(default_factory=dict)
@@ -156,6 +157,8 @@ def load_session(folder: Path) -> Session:
     names = session.camera_names
     if len(set(names)) != len(names):
         raise BadInput(f"{path}: cameras: want each camera once, got {list(names)}")
+    for name in parsed.video_rate:
+        session.video_path(name)
     if parsed.keypoints is None:
         for name in names:
             session.video_path(name)

@@ -14,6 +14,7 @@ from recon.cli import (  # noqa: F401  # importing them adds their commands
     footage_check,
     guide,
     lengths,
+    long,
     new_day,
     placement,
     plans,
@@ -30,7 +31,7 @@ def main() -> None:
     try:
         app()
     except CourtplumbError as error:
-        ERR.print(f"courtplumb: {error}", soft_wrap=True)
+        ERR.print(f"courtplumb: {error}", soft_wrap=True, markup=False)
         sys.exit(2)
     except KeyboardInterrupt:
         ERR.print(

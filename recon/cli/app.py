@@ -58,4 +58,4 @@ def table_of(*heads: str) -> Table:
 def print_notes(flags: tuple[str, ...]) -> None:
     """One line per flag, to the error stream."""
     for flag in flags:
-        ERR.print(f"note: {flag}")
+        ERR.print(f"note: {flag}", markup=False)  # "[video_rate]" is a key, not a colour

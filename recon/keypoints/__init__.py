@@ -2,8 +2,9 @@
 
 from recon.keypoints.assemble import tracks_from_clips
 from recon.keypoints.follow import ClipTracks, follow, scene_of
+from recon.keypoints.long_file import Glimpse, Span, glimpse_own_keypoints, rows_within
 from recon.keypoints.markers import MARKERS, MarkerOptions
-from recon.keypoints.own_file import read_own_keypoints
+from recon.keypoints.own_file import own_tracks, read_own_keypoints
 from recon.keypoints.passes import MODES, Mode, mode_of
 from recon.keypoints.server import ServerPlace
 
@@ -11,12 +12,17 @@ __all__ = [
     "MARKERS",
     "MODES",
     "ClipTracks",
+    "Glimpse",
     "MarkerOptions",
     "Mode",
     "ServerPlace",
+    "Span",
     "follow",
+    "glimpse_own_keypoints",
     "mode_of",
+    "own_tracks",
     "read_own_keypoints",
+    "rows_within",
     "scene_of",
     "tracks_from_clips",
 ]

@@ -2,5 +2,6 @@
 
 from recon.pipeline.options import PipelineOptions
 from recon.pipeline.run import measure_session
+from recon.pipeline.serves import CutServe, cut_serves
 
-__all__ = ["PipelineOptions", "measure_session"]
+__all__ = ["CutServe", "PipelineOptions", "cut_serves", "measure_session"]

@@ -15,6 +15,7 @@ from calibration.geometry import Camera
 from calibration.sound_track import sound_track
 from recon.flight import fit_flight
 from recon.instants import points_at_instants
+from recon.pipeline.footage import timed
 from recon.records import Clock, Clocks, Tracks2D
 from recon.session import Session
 from recon.sync import SameInstant, combine, estimate_clocks
@@ -99,7 +100,7 @@ def _flashed(session: Session, clocks: Clocks) -> SameInstant:
     for clock in clocks.clocks:
         upright = clock.first_side in ("top", "bottom")
         times, bands = [], []
-        for frame in frames(session.video_path(clock.camera)):
+        for frame in frames(timed(session, clock.camera).video):
             along = frame.image_bgr if upright else frame.image_bgr.swapaxes(0, 1)
             edges = np.linspace(0, len(along), _BANDS + 1).astype(int)[:-1]
             rows = along[:, ::_EVERY].mean(axis=(1, 2))

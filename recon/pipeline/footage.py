@@ -1,12 +1,57 @@
-"""The first question to a session: does its footage fit the rig's calibration?"""
+"""The first questions to a session: does its footage fit the rig's calibration, and when was it taken?"""
 
 from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+from functools import lru_cache
+from pathlib import Path
 
 from calibration.calibrated_rig import CalibratedRig
 from calibration.errors import BadInput
 from calibration.footage_check import FootageFinding, check_footage, kept_pictures
 from calibration.own import load_any_rig
+from calibration.recorded_rate import AsStamped, TimedVideo, timed_video
+from recon.records import Tracks2D
 from recon.session import Session
+
+
+def timed(session: Session, camera: str) -> TimedVideo:
+    """One camera's video with the times at which its pictures were taken.
+
+    Raises BadInput where the file cannot be read or its times cannot be told.
+    """
+    path = session.video_path(camera)
+    if not path.is_file():
+        raise BadInput(f"{path}: no such file")
+    head = path.stat()
+    rate = session.file.video_rate.get(camera)
+    return _timed(path, head.st_size, head.st_mtime_ns, rate, f"[video_rate] {camera}")
+
+
+@lru_cache(maxsize=16)  # length, tracks and pictures ask for the same few videos
+def _timed(path: Path, _size: int, _changed_ns: int, rate: float | AsStamped | None, key: str) -> TimedVideo:
+    return timed_video(path, rate, key)
+
+
+def with_true_times(session: Session, tracks: Tracks2D) -> Tracks2D:
+    """Tracks found in videos at stamped times, with the times at which the pictures were taken.
+
+    What is in the pictures does not depend on when they were taken: a rate said later makes nobody look at them
+    anew. Raises BadInput as `timed` does.
+    """
+    true = tuple(
+        replace(seen, t_cam_s=timed(session, seen.camera).video.times.true(seen.t_cam_s))
+        for seen in tracks.cameras
+    )
+    return replace(tracks, cameras=true)
+
+
+def told_times(session: Session, cameras: Sequence[str]) -> list[str]:
+    """What is worth telling about how the times of these videos were found."""
+    if session.file.keypoints is not None:
+        return []
+    return [note for camera in cameras for note in timed(session, camera).notes]
 
 
 def examine(session: Session, rig: CalibratedRig, look_s: float | None = None) -> tuple[FootageFinding, ...]:

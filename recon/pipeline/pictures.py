@@ -12,6 +12,7 @@ from calibration.checks import Array
 from calibration.footage import frames
 from recon import result as names
 from recon.keypoints.markers import Image
+from recon.pipeline.footage import timed
 from recon.pipeline.options import Progress
 from recon.records import Clock, Events
 from recon.result import Result
@@ -56,7 +57,7 @@ def _one_camera(result: Result, camera: str, start_s: float, stop_s: float) -> N
     kept_times: list[float] = []
     kept_names: list[str] = []
     nearest: dict[str, tuple[float, float, Image]] = {}
-    for frame in frames(result.session.video_path(camera), start_s=start_s, stop_s=stop_s):
+    for frame in frames(timed(result.session, camera).video, start_s=start_s, stop_s=stop_s):
         if not kept_times or frame.t_s >= kept_times[-1] + _EVERY_S - 1e-3:
             name = f"{len(kept_names):05d}.jpg"
             small = cv2.resize(frame.image_bgr, None, fx=_SCALE, fy=_SCALE, interpolation=cv2.INTER_AREA)

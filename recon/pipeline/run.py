@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 
 from calibration import CalibratedRig
-from calibration.errors import BadInput
+from calibration.errors import BadInput, NotMeasurable
 from calibration.footage import probe
 from calibration.footage_check import FootageFinding
 from calibration.history import calibration_of
@@ -21,25 +21,25 @@ from recon import result as names
 from recon import store
 from recon.body import Body
 from recon.events import detect_events
-from recon.flight import fit_flight
+from recon.flight import fit_flight, slowed_fall
 from recon.instants import points_at_instants
 from recon.keypoints import read_own_keypoints
 from recon.measures import Athlete, measure
 from recon.motion import fit_motion, hold_lengths
 from recon.pipeline.clock_sources import first_clocks, sound_paths, with_other_sources
 from recon.pipeline.detect import detect_tracks
-from recon.pipeline.footage import want_fitting
+from recon.pipeline.footage import timed, told_times, want_fitting, with_true_times
 from recon.pipeline.joint_centres import joint_centres
 from recon.pipeline.options import METHOD, PipelineOptions, Progress, silent
 from recon.pipeline.pictures import make_pictures
 from recon.pipeline.placement import moved_camera_flags
 from recon.pipeline.shutters import shutters_of
-from recon.quality import quality_flags
-from recon.records import Tracks2D
+from recon.quality import quality_flags, slow_fall_flags
+from recon.records import Clocks, Tracks2D
 from recon.result import Result, load_result
 from recon.session import Session, load_session
 from recon.swaps import Exchange, repair_swaps
-from recon.sync import refine_clocks, with_shutters
+from recon.sync import refine_clocks, spreads, take_flags, why_apart, with_shutters
 from recon.uncertainty import covariance_of, displacements
 
 _PROVENANCE = "courtplumb provenance"
@@ -57,7 +57,7 @@ def measure_session(
     """
     options = options or PipelineOptions()
     session = replace(load_session(folder), rig_version=options.rig_version)
-    rig = _rig_of(session)
+    rig = rig_of(session)
     made = _making(session, options)
     if not _up_to_date(session, made):
         footage = want_fitting(session, rig)
@@ -87,7 +87,8 @@ def _named(session: Session) -> dict[str, str | None]:
     return {} if kept is None else {"sha256": kept.sha256, "date_utc": kept.date_utc, "cause": kept.cause}
 
 
-def _rig_of(session: Session) -> CalibratedRig:
+def rig_of(session: Session) -> CalibratedRig:
+    """The rig of a session, with the cameras that it uses. Raises BadInput where they do not fit each other."""
     rig = load_any_rig(session.rig_path)
     if rig.frame != "court":
         raise BadInput(
@@ -101,7 +102,11 @@ def _rig_of(session: Session) -> CalibratedRig:
             f"which has {', '.join(rig.names)}"
         )
     if len(wanted) < 2:
-        raise BadInput(f"{session.folder / 'session.toml'}: want two or more cameras, got {list(wanted)}")
+        raise BadInput(
+            f"{session.folder / 'session.toml'}: want two or more cameras, got {list(wanted)}: one view tells "
+            "no depth; `courtplumb check-footage` and `check-rig` still look at it, and the serve can be "
+            "measured once a second camera of the rig has filmed it too"
+        )
     return rig.subset(wanted)
 
 
@@ -156,17 +161,24 @@ def _up_to_date(session: Session, made: dict[str, object]) -> bool:
 def _tracks(session: Session, rig: CalibratedRig, options: PipelineOptions, progress: Progress) -> Tracks2D:
     tracks = _found_tracks(session, rig, options, progress)
     for seen in tracks.cameras:
-        _want_one_serve(f"{session.folder}: camera {seen.camera}", float(np.ptp(seen.t_cam_s)))
+        where = f"{session.folder}: camera {seen.camera}"
+        _want_one_serve(where, float(np.ptp(seen.t_cam_s)), own=session.file.keypoints is not None)
     return tracks
 
 
-def _want_one_serve(where: str, length_s: float) -> None:
+def _want_one_serve(where: str, length_s: float, *, own: bool) -> None:
     """The search for clock offsets compares every moment of one clip with every moment of another."""
-    if length_s > _LONGEST_CLIP_S:
-        raise BadInput(
-            f"{where}: want one serve of at most {_LONGEST_CLIP_S:.0f} s per session, got {length_s:.0f} s; "
-            "cut the videos (without re-timing them) around the serve"
-        )
+    if length_s <= _LONGEST_CLIP_S:
+        return
+    way = (
+        "`courtplumb serves` cuts the session into its serves"
+        if own
+        else "cut the videos (without re-timing them) around the serve, or, where that is slow motion, say "
+        "under [video_rate] in session.toml at what rate it was recorded"
+    )
+    raise BadInput(
+        f"{where}: want one serve of at most {_LONGEST_CLIP_S:.0f} s per session, got {length_s:.0f} s; {way}"
+    )
 
 
 def _found_tracks(
@@ -176,9 +188,9 @@ def _found_tracks(
         unused = [name for name in load_any_rig(session.rig_path).names if name not in rig.names]
         return read_own_keypoints(session.folder / session.file.keypoints, rig.cameras, unused)
     for name in rig.names:
-        video = session.video_path(name)
-        _want_one_serve(str(video), probe(video).duration_s or 0.0)
-    tracks = detect_tracks(session, rig.cameras, options, progress)
+        video = timed(session, name).video
+        _want_one_serve(str(video.path), probe(video).duration_s or 0.0, own=False)
+    tracks = with_true_times(session, detect_tracks(session, rig.cameras, options, progress))
     for camera in rig.cameras:
         got = tracks.of(camera.name).size_px
         if got != camera.size_px:
@@ -210,6 +222,22 @@ def _told(exchange: Exchange) -> str:
     return f"{exchange.camera}, {_parts(exchange)}, {span}{done}"
 
 
+def _clocks(session: Session, rig: CalibratedRig, tracks: Tracks2D) -> Clocks:
+    """Clocks from the motion, or as given; where neither is, the message says what would make the clips agree."""
+    try:
+        return first_clocks(session, rig.cameras, tracks)
+    except NotMeasurable as error:
+        why = why_apart(rig.cameras, tracks)
+        raise NotMeasurable(f"{error}; {why}" if why else str(error)) from error
+
+
+def _apart(rig: CalibratedRig, tracks: Tracks2D, clocks: Clocks) -> list[str]:
+    """A sentence where the clips do not agree under the clocks that were found, with what would make them."""
+    flags = take_flags(spreads(rig.cameras, tracks, clocks))
+    why = why_apart(rig.cameras, tracks) if flags else ""
+    return [f"{flag}; {why}" if why else flag for flag in flags]
+
+
 def _reconstruct(
     session: Session,
     rig: CalibratedRig,
@@ -222,10 +250,10 @@ def _reconstruct(
     d, steps = session.derived, 5
     progress("reconstructing", 0, steps)
     # exchanged sides hardly move the clocks (their points are outvoted), and finding them needs the clocks
-    clocks = first_clocks(session, rig.cameras, tracks)
+    clocks = _clocks(session, rig, tracks)
     tracks, exchanges = repair_swaps(rig.cameras, tracks, clocks)
     if any(e.undone for e in exchanges):
-        clocks = first_clocks(session, rig.cameras, tracks)
+        clocks = _clocks(session, rig, tracks)
     clocks = with_shutters(clocks, shutters_of(session, tracks))
     clocks = refine_clocks(rig.cameras, tracks, clocks, points_at_instants(rig.cameras, tracks, clocks))
     clocks, clock_notes = with_other_sources(session, rig.cameras, tracks, clocks)
@@ -258,9 +286,12 @@ def _reconstruct(
     racket = not own or any(not np.isnan(c.sigma_px[:, tip]).all() for c in tracks.cameras)
     return {
         "footage": [f.sentence for f in footage],
+        "times": told_times(session, rig.names),
         "quality": [
             *(f.sentence for f in footage if f.grade == "flagged"),
             *quality_flags(clocks, points, flight, events, racket=racket),
+            *slow_fall_flags(points, slowed_fall(points) if flight is None else None),
+            *_apart(rig, tracks, clocks),
             *_unclear_sides(exchanges),
             *clock_notes.trouble,
         ],

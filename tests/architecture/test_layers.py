@@ -15,7 +15,9 @@ from tests.architecture.source_tree import ROOT, Module, imports_of, module_of, 
 CALIBRATION_LAYERS = (
     {"errors"},
     {"checks", "provenance"},
+    {"video_times"},
     {"geometry", "footage", "sound_track"},
+    {"recorded_rate"},
     {"board", "bundle", "calibrated_rig", "picture_match"},
     {"views", "court", "start", "residuals"},
     {"holds", "view_choice"},
@@ -39,6 +41,7 @@ STAGES = {
     "measures",
     "quality",
     "joints",
+    "windows",
 }
 READERS = {"viewer", "report", "export", "agreement"}
 RECON_LAYERS = (

@@ -87,7 +87,7 @@ def test_a_camera_listed_twice(tmp_path):
 
 
 def test_one_camera_is_not_enough(tmp_path):
-    assert_refused(session(tmp_path, cameras=CAMERAS[:1]), "two or more cameras")
+    assert_refused(session(tmp_path, cameras=CAMERAS[:1]), "two or more cameras", "check-footage")
 
 
 def test_nobody_in_the_picture(tmp_path):
@@ -115,7 +115,7 @@ def test_keypoints_with_a_nan(tmp_path):
 def test_a_clip_that_is_too_long(tmp_path):
     for name in CAMERAS:
         video(tmp_path / f"{name}.mp4", frames=65, fps=1.0)
-    assert_refused(session(tmp_path), "at most 20 s", f"{CAMERAS[0]}.mp4")
+    assert_refused(session(tmp_path), "at most 20 s", f"{CAMERAS[0]}.mp4", "[video_rate]")
 
 
 def test_clips_of_different_serves(tmp_path):

@@ -68,6 +68,15 @@ def test_own_keypoints_are_read(tmp_path):
     assert np.isnan(tracks.of("side").uv_px[:, hip + 1]).all()
 
 
+def test_rows_in_reversed_order_are_the_same_tracks(tmp_path):
+    reversed_rows = "\n".join(reversed(ROWS.strip().split("\n"))) + "\n"
+    want = read_own_keypoints(table(tmp_path, HEAD + ROWS), CAMERAS)
+    got = read_own_keypoints(table(tmp_path, HEAD + reversed_rows), CAMERAS)
+    for a, b in zip(want.cameras, got.cameras, strict=True):
+        np.testing.assert_array_equal(a.t_cam_s, b.t_cam_s)
+        np.testing.assert_array_equal(a.uv_px, b.uv_px)
+
+
 def test_cameras_left_out_of_the_session_are_passed_over(tmp_path):
     path = table(tmp_path, HEAD + ROWS)
     tracks = read_own_keypoints(path, CAMERAS[:2], unused=["side"])
@@ -84,6 +93,7 @@ def test_cameras_left_out_of_the_session_are_passed_over(tmp_path):
         (HEAD + ROWS + "side,0.5,left_hip,1,2,\n", "row 11: sigma_px"),
         (HEAD + ROWS + "side,0.5,left_hip,1,2,0\n", "row 11: sigma_px: want > 0"),
         (HEAD + ROWS + "side,0.02,left_hip,1,2,1\n", "row 11.*earlier row"),
+        (HEAD + ROWS + "side,0.02001,right_hip,1,2,1\n", "camera side: want one time_s.*0.02 and 0.02001"),
         (
             HEAD + ROWS.replace("side", "rear_left").split("rear_left,0.0,left_hip,600.0,300,2\n")[1],
             "no row for camera",

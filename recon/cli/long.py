@@ -1,0 +1,45 @@
+"""The command for a session of many serves."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+import typer
+
+from recon.cli.app import ERR, OUT, SessionFolder, app, print_notes, progress_bars, table_of
+
+
+@app.command()
+def serves(
+    session: SessionFolder,
+    cut_only: Annotated[bool, typer.Option("--cut-only", help="Cut the serves apart, measure none")] = False,
+    workers: Annotated[int, typer.Option(help="Processes that read video")] = 2,
+) -> None:
+    """Find the serves in a long session of own keypoints, cut them apart, and measure one after the other."""
+    from calibration.errors import CourtplumbError
+    from recon.pipeline import PipelineOptions, cut_serves, measure_session
+
+    with progress_bars() as tell:
+        found = cut_serves(session, progress=tell)
+        notes: list[str] = []
+        table = table_of("serve", "contact near", "cameras", "measured", "session folder")
+        for done, serve in enumerate(found):
+            tell("measuring serves", done, len(found))
+            said = "not asked for"
+            if not cut_only:
+                try:
+                    result = measure_session(serve.folder, PipelineOptions(workers=workers))
+                    values = [m for m in result.measures.measures if m.value is not None]
+                    said = f"{len(values)} of {len(result.measures.measures)}"
+                    own = (*result.times, *result.quality)
+                except CourtplumbError as error:
+                    said, own = "no", (str(error),)
+                notes += [f"serve {serve.number}: {note}" for note in own]
+            cameras = ", ".join(serve.spans_s)
+            table.add_row(str(serve.number), f"{serve.contact_s:.1f} s", cameras, said, str(serve.folder))
+        tell("measuring serves", len(found), len(found))
+    OUT.print(table)
+    print_notes(tuple(notes))
+    if notes:
+        ERR.print("some serves are below the quality gate: read the notes before relying on a value")
+        raise typer.Exit(3)
