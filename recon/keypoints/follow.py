@@ -13,7 +13,8 @@ from calibration.footage import frames, probe
 from recon.keypoints.markers import MARKERS, Image, MarkerOptions, empty_scene, find_markers
 from recon.keypoints.passes import Mode, Seen, look_at
 from recon.keypoints.pose import Pose, PoseReader, Window, search_windows
-from recon.keypoints.server import ServerPlace, hips_px, one_each
+from recon.keypoints.server import ServerPlace, hips_px, one_each, same_person
+from recon.keypoints.trail import Trail
 from recon.records import BODY, KEYPOINTS
 
 _PERSON_SHARE = 0.62
@@ -52,53 +53,63 @@ def scene_of(video: Path, samples: int = 9) -> Image:
     return empty_scene(pictures)
 
 
+def first_sight(reader: PoseReader, video: Path, mode: Mode, place: ServerPlace) -> Seen | None:
+    """The server in a clip's first frame, None where nobody is found there.
+
+    Raises BadInput for a video that cannot be read, NotMeasurable where two people may be the server.
+    """
+    return _search(reader, next(iter(frames(video))).image_bgr, mode, place)
+
+
 def follow(
     video: Path,
-    model: Path,
+    reader: PoseReader,
     scene: Image,
     markers: MarkerOptions,
     mode: Mode,
     place: ServerPlace,
     *,
+    before: Seen | None = None,
     start_s: float | None = None,
     stop_s: float | None = None,
     tick: Callable[[], None] = lambda: None,
 ) -> ClipTracks:
     """Read a stretch of a clip frame by frame; memory does not grow with its pictures.
 
-    The window follows the landmarks of the frame before; a lost player is searched for anew, at most every
-    tenth frame so that an empty court costs little. tick is called once a frame. place tells the server from
-    other people in the picture; its at_px holds where the stretch begins, later searches look where the server
-    was last.
-    Raises BadInput for a video or model that cannot be read, NotMeasurable where two people may be the server.
+    The window is where the frames before lead to. A lost player is searched for anew, at most every tenth frame
+    so that an empty court costs little. tick is called once a frame. place tells the server from other people
+    in the picture; its at_px holds where the stretch begins, later searches look where the server was last.
+    before: the server in the clip's first frame; where he still stands there, the stretch needs no search.
+    Raises BadInput for a video that cannot be read, NotMeasurable where two people may be the server.
     """
-    times, points, visible, sigmas, spread = [], [], [], [], []
-    window: Window | None = None
-    wait = 0
-    with PoseReader(model) as reader:
-        for frame in frames(video, start_s=start_s, stop_s=stop_s):
-            seen = look_at(reader, frame.image_bgr, window, mode) if window is not None else None
-            if seen is not None and not place.may_be(Pose(seen.uv_px, seen.visibility)):
-                seen = None  # somebody walked past, and the model went along
-            if seen is None and wait <= 0:
-                seen = _search(reader, frame.image_bgr, mode, place)
-                wait = 0 if seen is not None else 10
-            wait -= 1
-            if seen is not None and place.at_px is not None:
+    rows: list[tuple[float, Array, Array, Array, Array]] = []
+    trail, wait = Trail(), 0
+    for frame in frames(video, start_s=start_s, stop_s=stop_s):
+        picture, expected = frame.image_bgr, trail.expected(frame.t_s)
+        seen = look_at(reader, picture, expected, mode) if expected is not None else None
+        if seen is not None and not place.may_be(Pose(seen.uv_px, seen.visibility)):
+            seen, trail = None, Trail()  # somebody walked past, and the model went along
+        if not rows and before is not None:
+            seen = _still_there(reader, picture, mode, before)
+        if seen is None and wait <= 0:
+            seen = _search(reader, picture, mode, place)
+            wait = 0 if seen is not None else 10
+        wait -= 1
+        if seen is not None:
+            expected = _window_of(seen.uv_px)
+            trail = trail.then(frame.t_s, expected)
+            if place.at_px is not None:
                 place = replace(place, at_px=hips_px(seen.uv_px))
-            window = None if seen is None else Window(0, 0, 0).around(seen.uv_px, _PERSON_SHARE)
-            region = _marker_region(frame.image_bgr, window)
-            marker_uv, marker_sigma = find_markers(frame.image_bgr, scene, region, markers)
-            body = seen if seen is not None else _NOBODY
-            times.append(frame.t_s)
-            points.append(np.concatenate([body.uv_px, marker_uv]))
-            visible.append(body.visibility)
-            sigmas.append(marker_sigma)
-            spread.append(body.spread_px)
-            tick()
+        region = _marker_region(picture, expected)
+        marker_uv, marker_sigma = find_markers(picture, scene, region, markers)
+        body = seen if seen is not None else _NOBODY
+        points = np.concatenate([body.uv_px, marker_uv])
+        rows.append((frame.t_s, points, body.visibility, marker_sigma, body.spread_px))
+        tick()
+    times, points_px, visible, sigmas, spread = zip(*rows, strict=True) if rows else ([],) * 5
     return ClipTracks(
         np.array(times),
-        np.array(points).reshape(-1, len(KEYPOINTS), 2),
+        np.array(points_px).reshape(-1, len(KEYPOINTS), 2),
         np.array(visible).reshape(-1, len(BODY)),
         np.array(sigmas).reshape(-1, len(MARKERS)),
         np.array(spread).reshape(-1, len(BODY)),
@@ -106,6 +117,16 @@ def follow(
 
 
 _NOBODY = Seen(np.full((len(BODY), 2), np.nan), np.full(len(BODY), np.nan), np.full(len(BODY), np.nan))
+
+
+def _window_of(uv_px: Array) -> Window:
+    return Window(0, 0, 0).around(uv_px, _PERSON_SHARE)
+
+
+def _still_there(reader: PoseReader, image: Image, mode: Mode, before: Seen) -> Seen | None:
+    """The person who stands where another frame showed the server; None where nobody stands just there."""
+    seen = look_at(reader, image, _window_of(before.uv_px), mode)
+    return seen if seen is not None and same_person(seen.uv_px, before.uv_px) else None
 
 
 def _search(reader: PoseReader, image: Image, mode: Mode, place: ServerPlace) -> Seen | None:
@@ -120,7 +141,7 @@ def _search(reader: PoseReader, image: Image, mode: Mode, place: ServerPlace) ->
     best = place.choose(people)
     if best is None:
         return None
-    again = look_at(reader, image, Window(0, 0, 0).around(best.uv_px, _PERSON_SHARE), mode)
+    again = look_at(reader, image, _window_of(best.uv_px), mode)
     return again or Seen(best.uv_px, best.visibility, np.full(len(BODY), np.nan))
 
 
@@ -131,7 +152,7 @@ def _settled(reader: PoseReader, image: Image, pose: Pose) -> Pose | None:
     appearance. On the demo's serve all of those led to the player, or to nobody, in two looks.
     """
     for _ in range(_LOOKS_TO_SETTLE):
-        found = reader.read(image, Window(0, 0, 0).around(pose.uv_px, _PERSON_SHARE))
+        found = reader.read(image, _window_of(pose.uv_px))
         if found is None:
             return None
         pose = found

@@ -12,7 +12,7 @@ import pytest
 
 from calibration.checks import Array
 from calibration.errors import NotMeasurable
-from recon.keypoints import ClipTracks, MarkerOptions, ServerPlace, follow, mode_of
+from recon.keypoints import ClipTracks, MarkerOptions, Seen, ServerPlace, follow, mode_of
 from recon.keypoints.pose import Image, Pose, Window
 from recon.keypoints.server import hips_px
 from recon.records import BODY
@@ -30,15 +30,6 @@ class FakeReader:
 
     people: list[list[Pose]]
 
-    def __init__(self, model: Path) -> None:
-        pass
-
-    def __enter__(self) -> FakeReader:
-        return self
-
-    def __exit__(self, *_: object) -> None:
-        pass
-
     def read(self, image: Image, window: Window, *, mirrored: bool = False) -> Pose | None:
         middle = np.array([window.u_px, window.v_px])
         off = [(float(np.abs(hips_px(p.uv_px) - middle).max()), p) for p in self.people[int(image[0, 0, 0])]]
@@ -46,7 +37,9 @@ class FakeReader:
         return off[min(near)[1]][1] if near else None
 
 
-def followed(monkeypatch: pytest.MonkeyPatch, people: list[list[Pose]], at_px: Array | None) -> ClipTracks:
+def followed(
+    monkeypatch: pytest.MonkeyPatch, people: list[list[Pose]], at_px: Array | None, before: Seen | None = None
+) -> ClipTracks:
     picture = np.zeros((HEIGHT, WIDTH, 3), np.uint8)
 
     def frames(*_: object, **__: object) -> Iterator[SimpleNamespace]:
@@ -55,11 +48,11 @@ def followed(monkeypatch: pytest.MonkeyPatch, people: list[list[Pose]], at_px: A
             yield SimpleNamespace(t_s=k / 120, image_bgr=picture)
 
     monkeypatch.setattr(MODULE, "frames", frames)
-    monkeypatch.setattr(MODULE, "PoseReader", FakeReader)
     monkeypatch.setattr(FakeReader, "people", people, raising=False)
     markers = MarkerOptions(hues_deg=(300.0, 180.0, 120.0, 60.0), tolerance_deg=15.0)
     place = ServerPlace(three_cameras()[0], at_px)
-    return follow(Path("clip"), Path("model"), picture, markers, mode_of("quick"), place)
+    reader = FakeReader()
+    return follow(Path("clip"), reader, picture, markers, mode_of("quick"), place, before=before)  # type: ignore[arg-type]
 
 
 def hips(clip: ClipTracks) -> Array:
@@ -121,6 +114,29 @@ def test_player_cut_off_by_a_search_window_is_not_a_second_person(monkeypatch: p
     monkeypatch.setattr(sys.modules[__name__], "FakeReader", Cutting)
     clip = followed(monkeypatch, [[server]] * 5, None)
     assert np.allclose(clip.uv_px[:, : len(BODY)], server.uv_px)
+
+
+def test_one_hidden_for_a_moment_is_seen_again_at_once(monkeypatch: pytest.MonkeyPatch) -> None:
+    """No search is due yet, ten frames after the last one that found nobody; the trail leads on."""
+    people, server = two_people(lost=LOST)
+    found = hips(followed(monkeypatch, [f[:1] for f in people], None))
+    assert [k for k in range(FRAMES) if np.isnan(found[k, 0])] == list(LOST)
+    assert np.allclose(found[LOST.stop :], server[LOST.stop :])
+
+
+def test_a_stretch_begins_with_the_one_who_still_stands_there(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Known from the clip's first frame, a server is not told from a second player again."""
+    people, server = two_people()
+    known = Seen(people[0][0].uv_px, np.ones(len(BODY)), np.full(len(BODY), np.nan))
+    clip = followed(monkeypatch, people, None, known)
+    assert np.allclose(hips(clip), server)
+
+
+def test_one_who_has_left_is_searched_and_no_other_taken_instead(monkeypatch: pytest.MonkeyPatch) -> None:
+    left = Seen(standing(-1.0, -0.2).uv_px, np.ones(len(BODY)), np.full(len(BODY), np.nan))
+    people = [[standing(0.3, -0.2), standing(-1.9, -4.2)]] * 5  # the server, and a passer-by near where he was
+    clip = followed(monkeypatch, people, None, left)
+    assert np.allclose(hips(clip), hips_px(people[0][0].uv_px))
 
 
 def test_two_people_at_the_baseline_are_asked_about(monkeypatch: pytest.MonkeyPatch) -> None:
