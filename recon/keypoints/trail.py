@@ -10,8 +10,8 @@ _MEMORY_S = 0.1
 """A jump changes the speed within some tenths of a second; landmarks jitter from frame to frame."""
 _LOST_AFTER_S = 0.15
 _WIDER_PER_S = 1.0
-"""Share of the side. A jump changes the hips' speed by some 20 m/s each second (assumed): 0.2 m off after 0.15 s
-of steady speed, a fifteenth of a window, whose side is some 3 m."""
+"""Share of the side. A jump changes the hips' speed by some 20 m/s each second (assumed): 0.2 m off after
+0.15 s of steady speed, a fifteenth of a window, whose side is some 3 m."""
 
 
 @dataclass(frozen=True, slots=True)
