@@ -133,10 +133,13 @@ def test_a_stretch_begins_with_the_one_who_still_stands_there(monkeypatch: pytes
 
 
 def test_one_who_has_left_is_searched_and_no_other_taken_instead(monkeypatch: pytest.MonkeyPatch) -> None:
-    left = Seen(standing(-1.0, -0.2).uv_px, np.ones(len(BODY)), np.full(len(BODY), np.nan))
-    people = [[standing(0.3, -0.2), standing(-1.9, -4.2)]] * 5  # the server, and a passer-by near where he was
-    clip = followed(monkeypatch, people, None, left)
-    assert np.allclose(hips(clip), hips_px(people[0][0].uv_px))
+    left, server, coach = standing(-1.0, -0.2), standing(1.6, -0.2), standing(-1.5, -2.6)
+    window = Window(0, 0, 0).around(left.uv_px, 0.62)
+    off = hips_px(coach.uv_px) - [window.u_px, window.v_px]
+    assert np.abs(off).max() < window.side_px / 2  # he is seen where the server was
+    before = Seen(left.uv_px, np.ones(len(BODY)), np.full(len(BODY), np.nan))
+    clip = followed(monkeypatch, [[server, coach]] * 5, None, before)
+    assert np.allclose(hips(clip), hips_px(server.uv_px))
 
 
 def test_two_people_at_the_baseline_are_asked_about(monkeypatch: pytest.MonkeyPatch) -> None:
