@@ -89,7 +89,7 @@ class Clock:
     """How one camera's clock and shutter relate to rig time, the reference camera's clock.
 
     offset_s, u_s            rig time of camera time 0, and its standard uncertainty (0 for the reference)
-    drift, u_drift           seconds that it gains on rig time per second
+    drift, u_drift           seconds that rig time gains on it per second of its own
     readout_s, u_readout_s   from exposing the first row to the last (rolling shutter); 0: all rows at once.
                              A frame's time is that of its middle row
     source                   what it was found from

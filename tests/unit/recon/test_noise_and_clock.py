@@ -20,7 +20,7 @@ def test_tape_is_white_and_a_detected_joint_is_not() -> None:
 
 
 def test_rig_time_by_hand() -> None:
-    # 10 s on the camera's clock, 2 s late, gains 1 ms a second: 12.010 s
+    # 10 s on the camera's clock, which starts 2 s late and loses 1 ms a second: 12.010 s
     clock = Clock("a", 2.0, 0.0, drift=1e-3, readout_s=0.008)
     assert clock.rig_time(np.array([10.0])) == pytest.approx([12.010])
     # 720 rows in 8 ms: the middle of the first row is half a readout early, less half a row
