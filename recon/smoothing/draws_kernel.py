@@ -9,12 +9,14 @@ from __future__ import annotations
 
 import numpy as np
 from numba import njit
+from numpy.typing import NDArray
 
-from recon.smoothing.kernel import _FAST, _advance, _put, _read, _retreat, spread
+from calibration.checks import Array
+from recon.smoothing.kernel import FAST, advance, put, read, retreat, spread
 
 
 @njit(cache=True, nogil=True)
-def _root(Q, scale, L):  # type: ignore[no-untyped-def]
+def _root(Q: Array, scale: float, L: Array) -> None:
     """Lower root of Q (3, 3), times scale."""
     L[0, 0] = np.sqrt(Q[0, 0])
     L[1, 0] = Q[1, 0] / L[0, 0]
@@ -25,8 +27,8 @@ def _root(Q, scale, L):  # type: ignore[no-untyped-def]
     L *= scale
 
 
-@njit(cache=True, nogil=True, fastmath=_FAST)
-def _disturb(e, L, phi, slow, bias, rng):  # type: ignore[no-untyped-def]
+@njit(cache=True, nogil=True, fastmath=FAST)
+def _disturb(e: Array, L: Array, phi: float, slow: int, bias: int, rng: np.random.Generator) -> None:
     """Adds the fresh noise of one stretch to the state."""
     for d in range(3):
         a, b, c = rng.standard_normal(), rng.standard_normal(), rng.standard_normal()
@@ -38,13 +40,17 @@ def _disturb(e, L, phi, slow, bias, rng):  # type: ignore[no-untyped-def]
         e[i] += fresh * rng.standard_normal()
 
 
-@njit(cache=True, nogil=True, fastmath=_FAST)
-def _filter_error(t, camera, used, H, white, roots, slow_s, slow, bias, late, grid, K, rng, e, v, kept):  # type: ignore[no-untyped-def]
+@njit(cache=True, nogil=True, fastmath=FAST)
+def _filter_error(
+    t: Array, camera: NDArray[np.int64], used: NDArray[np.bool_], H: Array, white: Array, roots: Array,
+    slow_s: float, slow: int, bias: int, late: int, grid: NDArray[np.int64], K: Array, rng: np.random.Generator,
+    e: Array, v: Array, kept: Array,
+) -> None:  # fmt: skip
     """Carries the filter's error e (n,) through all events; keeps innovations, and e at wanted instants."""
     for k in range(len(t)):
         if k > 0 and t[k] > t[k - 1]:
             phi = np.exp((t[k - 1] - t[k]) / slow_s)
-            _advance(e, t[k] - t[k - 1], phi, slow, bias)
+            advance(e, t[k] - t[k - 1], phi, slow, bias)
             _disturb(e, roots[k], phi, slow, bias, rng)
         if grid[k] >= 0:
             kept[grid[k]] = e[:3]
@@ -52,13 +58,16 @@ def _filter_error(t, camera, used, H, white, roots, slow_s, slow, bias, late, gr
             continue
         noise = np.sqrt(white[k])
         for r in range(2):
-            v[k, r] = _read(H[k], e, camera[k], slow, bias, late, r) + noise * rng.standard_normal()
+            v[k, r] = read(H[k], e, camera[k], slow, bias, late, r) + noise * rng.standard_normal()
         for i in range(len(e)):
             e[i] -= K[k, i, 0] * v[k, 0] + K[k, i, 1] * v[k, 1]
 
 
-@njit(cache=True, nogil=True, fastmath=_FAST)
-def _smooth_error(t, camera, used, H, slow_s, slow, bias, grid, Pp, K, Si, v, lam, kept, out):  # type: ignore[no-untyped-def]
+@njit(cache=True, nogil=True, fastmath=FAST)
+def _smooth_error(
+    t: Array, camera: NDArray[np.int64], used: NDArray[np.bool_], H: Array, slow_s: float, slow: int, bias: int,
+    grid: NDArray[np.int64], Pp: Array, K: Array, Si: Array, v: Array, lam: Array, kept: Array, out: Array,
+) -> None:  # fmt: skip
     """out (G, 3): the smoother's error where the filter's was kept."""
     n = len(lam)
     lam[:] = 0.0
@@ -79,14 +88,15 @@ def _smooth_error(t, camera, used, H, slow_s, slow, bias, grid, Pp, K, Si, v, la
                     s -= Pp[grid[k], d, j] * lam[j]
                 out[grid[k], d] = s
         if k > 0 and t[k] > t[k - 1]:
-            _retreat(lam, t[k] - t[k - 1], np.exp((t[k - 1] - t[k]) / slow_s), slow, bias)
+            retreat(lam, t[k] - t[k - 1], np.exp((t[k - 1] - t[k]) / slow_s), slow, bias)
 
 
 @njit(cache=True, nogil=True)
-def errors_drawn(  # type: ignore[no-untyped-def]
-    t, camera, used, J, white, by_slow, by_bias, rate, q, slow_s, slow, bias, late, start, grid, Pp, K, Si, rng,
-    out,
-):  # fmt: skip
+def errors_drawn(
+    t: Array, camera: NDArray[np.int64], used: NDArray[np.bool_], J: Array, white: Array, by_slow: Array,
+    by_bias: Array, rate: Array, q: Array, slow_s: float, slow: int, bias: int, late: int, start: Array,
+    grid: NDArray[np.int64], Pp: Array, K: Array, Si: Array, rng: np.random.Generator, out: Array,
+) -> None:  # fmt: skip
     """Fills out (D, G, 3), draws of the smoothed position's error, jointly over time.
 
     start (n,): standard deviations before the first event. grid (E,): row of `out`, -1 where none; Pp
@@ -99,7 +109,7 @@ def errors_drawn(  # type: ignore[no-untyped-def]
             spread(t[k] - t[k - 1], Q)
             _root(Q, np.sqrt(q[k]), roots[k])
         if camera[k] >= 0:
-            _put(H[k], J[k], camera[k], by_slow[k], by_bias[k], rate[k], slow, bias, late)
+            put(H[k], J[k], camera[k], by_slow[k], by_bias[k], rate[k], slow, bias, late)
     v, e, lam, kept = np.empty((n_events, 2)), np.empty(n), np.empty(n), np.empty((len(Pp), 3))
     for draw in range(len(out)):
         for i in range(n):

@@ -17,13 +17,16 @@ from __future__ import annotations
 
 import numpy as np
 from numba import njit
+from numpy.typing import NDArray
+
+from calibration.checks import Array
 
 KINEMATIC = 9
-_FAST = {"contract", "reassoc", "nsz", "arcp"}  # all but those that would forget about NaN
+FAST = {"contract", "reassoc", "nsz", "arcp"}  # all but those that would forget about NaN
 
 
 @njit(cache=True, nogil=True)
-def spread(dt, Q):  # type: ignore[no-untyped-def]
+def spread(dt: float, Q: Array) -> None:
     """Q (3, 3): covariance of position, velocity, acceleration of one axis after dt, per intensity q."""
     Q[0, 0] = dt**5 / 20
     Q[0, 1] = Q[1, 0] = dt**4 / 8
@@ -33,8 +36,8 @@ def spread(dt, Q):  # type: ignore[no-untyped-def]
     Q[2, 2] = dt
 
 
-@njit(cache=True, nogil=True, fastmath=_FAST)
-def _advance(x, dt, phi, slow, bias):  # type: ignore[no-untyped-def]
+@njit(cache=True, nogil=True, fastmath=FAST)
+def advance(x: Array, dt: float, phi: float, slow: int, bias: int) -> None:
     """The state (n,) after dt, in place."""
     for d in range(3):
         x[d] += dt * x[3 + d] + 0.5 * dt * dt * x[6 + d]
@@ -43,8 +46,8 @@ def _advance(x, dt, phi, slow, bias):  # type: ignore[no-untyped-def]
         x[i] *= phi
 
 
-@njit(cache=True, nogil=True, fastmath=_FAST)
-def _scale_slow(P, phi, slow, bias):  # type: ignore[no-untyped-def]
+@njit(cache=True, nogil=True, fastmath=FAST)
+def _scale_slow(P: Array, phi: float, slow: int, bias: int) -> None:
     """Rows and columns of the slow part times phi, in place."""
     n = len(P)
     for i in range(slow, bias):
@@ -53,8 +56,8 @@ def _scale_slow(P, phi, slow, bias):  # type: ignore[no-untyped-def]
             P[j, i] *= phi
 
 
-@njit(cache=True, nogil=True, fastmath=_FAST)
-def _advance_covariance(P, dt, phi, q, slow, bias, Q):  # type: ignore[no-untyped-def]
+@njit(cache=True, nogil=True, fastmath=FAST)
+def _advance_covariance(P: Array, dt: float, phi: float, q: float, slow: int, bias: int, Q: Array) -> None:
     """P = F P Fᵀ + the noise of dt, in place."""
     n = len(P)
     half = 0.5 * dt * dt
@@ -75,8 +78,10 @@ def _advance_covariance(P, dt, phi, q, slow, bias, Q):  # type: ignore[no-untype
         P[i, i] += 1 - phi * phi
 
 
-@njit(cache=True, nogil=True, fastmath=_FAST)
-def _put(H, J, c, by_slow, by_bias, rate, slow, bias, late):  # type: ignore[no-untyped-def]
+@njit(cache=True, nogil=True, fastmath=FAST)
+def put(
+    H: Array, J: Array, c: int, by_slow: float, by_bias: float, rate: Array, slow: int, bias: int, late: int
+) -> None:
     """H (2, n): reads the position through J (2, 3) and camera c's errors, where the state has them.
 
     rate (2,): pixels per unit of the clock's error.
@@ -92,8 +97,8 @@ def _put(H, J, c, by_slow, by_bias, rate, slow, bias, late):  # type: ignore[no-
             H[r, late + c] = rate[r]
 
 
-@njit(cache=True, nogil=True, fastmath=_FAST)
-def _seen_through(P, H, c, slow, bias, late, out):  # type: ignore[no-untyped-def]
+@njit(cache=True, nogil=True, fastmath=FAST)
+def _seen_through(P: Array, H: Array, c: int, slow: int, bias: int, late: int, out: Array) -> None:
     """out (n, 2) = P Hᵀ, over the few columns that H fills."""
     for i in range(len(P)):
         for r in range(2):
@@ -107,10 +112,10 @@ def _seen_through(P, H, c, slow, bias, late, out):  # type: ignore[no-untyped-de
             out[i, r] = s
 
 
-@njit(cache=True, nogil=True, fastmath=_FAST)
-def _read(H, x, c, slow, bias, late, r):  # type: ignore[no-untyped-def]
+@njit(cache=True, nogil=True, fastmath=FAST)
+def read(H: Array, x: Array, c: int, slow: int, bias: int, late: int, r: int) -> float:
     """Row r of H x, over the few columns that H fills."""
-    s = x[0] * H[r, 0] + x[1] * H[r, 1] + x[2] * H[r, 2]
+    s: float = x[0] * H[r, 0] + x[1] * H[r, 1] + x[2] * H[r, 2]
     if bias > slow:
         s += x[slow + 2 * c + r] * H[r, slow + 2 * c + r]
     if late > bias:
@@ -121,16 +126,16 @@ def _read(H, x, c, slow, bias, late, r):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True)
-def _inverse2(S, out):  # type: ignore[no-untyped-def]
+def _inverse2(S: Array, out: Array) -> float:
     """out = S⁻¹ of a symmetric (2, 2); gives the determinant."""
-    det = S[0, 0] * S[1, 1] - S[0, 1] * S[1, 0]
+    det: float = S[0, 0] * S[1, 1] - S[0, 1] * S[1, 0]
     out[0, 0], out[1, 1] = S[1, 1] / det, S[0, 0] / det
     out[0, 1] = out[1, 0] = -0.5 * (S[0, 1] + S[1, 0]) / det
     return det
 
 
-@njit(cache=True, nogil=True, fastmath=_FAST)
-def _update(x, P, H, PH, K, Si, v):  # type: ignore[no-untyped-def]
+@njit(cache=True, nogil=True, fastmath=FAST)
+def _update(x: Array, P: Array, H: Array, PH: Array, K: Array, Si: Array, v: Array) -> None:
     """State and covariance after an observation with innovation v; fills the gain K (n, 2)."""
     n = len(x)
     for i in range(n):
@@ -143,10 +148,12 @@ def _update(x, P, H, PH, K, Si, v):  # type: ignore[no-untyped-def]
             P[j, i] = P[i, j]
 
 
-@njit(cache=True, nogil=True, fastmath=_FAST)
-def forwards(  # type: ignore[no-untyped-def]
-    t, camera, used, z, J, white, by_slow, by_bias, rate, q, slow_s, slow, bias, late, x, P, xp, Pp, K, Si, v,
-):  # fmt: skip
+@njit(cache=True, nogil=True, fastmath=FAST)
+def forwards(
+    t: Array, camera: NDArray[np.int64], used: NDArray[np.bool_], z: Array, J: Array, white: Array,
+    by_slow: Array, by_bias: Array, rate: Array, q: Array, slow_s: float, slow: int, bias: int, late: int,
+    x: Array, P: Array, xp: Array, Pp: Array, K: Array, Si: Array, v: Array,
+) -> float:  # fmt: skip
     """Filter; gives the log-likelihood of what is used.
 
     Per event (E,): time, camera, whether it counts; z (E, 2) = J position + errors; white: variance; by_slow,
@@ -161,18 +168,18 @@ def forwards(  # type: ignore[no-untyped-def]
     for k in range(len(t)):
         if k > 0 and t[k] > t[k - 1]:
             phi = np.exp((t[k - 1] - t[k]) / slow_s)
-            _advance(x, t[k] - t[k - 1], phi, slow, bias)
+            advance(x, t[k] - t[k - 1], phi, slow, bias)
             _advance_covariance(P, t[k] - t[k - 1], phi, q[k], slow, bias, Q)
         xp[k], Pp[k] = x, P
         c = camera[k]
         if c < 0 or not used[k]:
             continue
-        _put(H, J[k], c, by_slow[k], by_bias[k], rate[k], slow, bias, late)
+        put(H, J[k], c, by_slow[k], by_bias[k], rate[k], slow, bias, late)
         _seen_through(P, H, c, slow, bias, late, PH)
         for r in range(2):
-            v[k, r] = z[k, r] - _read(H, x, c, slow, bias, late, r)
+            v[k, r] = z[k, r] - read(H, x, c, slow, bias, late, r)
             for o in range(2):
-                S[r, o] = _read(H, PH[:, o], c, slow, bias, late, r)
+                S[r, o] = read(H, PH[:, o], c, slow, bias, late, r)
             S[r, r] += white[k]
         det = _inverse2(S, Si[k])
         _update(x, P, H, PH, K[k], Si[k], v[k])
@@ -181,8 +188,11 @@ def forwards(  # type: ignore[no-untyped-def]
     return log_likelihood
 
 
-@njit(cache=True, nogil=True, fastmath=_FAST)
-def _take_back(lam, Lam, H, K, Si, v, LK, D, apart, sure):  # type: ignore[no-untyped-def]
+@njit(cache=True, nogil=True, fastmath=FAST)
+def _take_back(
+    lam: Array, Lam: Array, H: Array, K: Array, Si: Array, v: Array, LK: Array, D: Array, apart: Array,
+    sure: Array,
+) -> None:  # fmt: skip
     """Carries lam (n,) and Lam (n, n) back over an observation that counts; and what all others say of it."""
     n = len(lam)
     for i in range(n):
@@ -213,8 +223,10 @@ def _take_back(lam, Lam, H, K, Si, v, LK, D, apart, sure):  # type: ignore[no-un
             Lam[j, i] = Lam[i, j]
 
 
-@njit(cache=True, nogil=True, fastmath=_FAST)
-def _left_out(lam, Lam, H, PH, z, x, white, apart, sure):  # type: ignore[no-untyped-def]
+@njit(cache=True, nogil=True, fastmath=FAST)
+def _left_out(
+    lam: Array, Lam: Array, H: Array, PH: Array, z: Array, x: Array, white: float, apart: Array, sure: Array
+) -> None:
     """What all others say of an observation that does not count."""
     n = len(lam)
     for r in range(2):
@@ -231,8 +243,8 @@ def _left_out(lam, Lam, H, PH, z, x, white, apart, sure):  # type: ignore[no-unt
             sure[r, o] = s
 
 
-@njit(cache=True, nogil=True, fastmath=_FAST)
-def _smoothed_covariance(P, Lam, half, out):  # type: ignore[no-untyped-def]
+@njit(cache=True, nogil=True, fastmath=FAST)
+def _smoothed_covariance(P: Array, Lam: Array, half: Array, out: Array) -> None:
     """out (6, 6) = P - P Lam P, position and velocity alone."""
     n = len(P)
     for i in range(6):
@@ -249,8 +261,8 @@ def _smoothed_covariance(P, Lam, half, out):  # type: ignore[no-untyped-def]
             out[i, j] = out[j, i] = s
 
 
-@njit(cache=True, nogil=True, fastmath=_FAST)
-def _energy(lam, Lam, q, Q):  # type: ignore[no-untyped-def]
+@njit(cache=True, nogil=True, fastmath=FAST)
+def _energy(lam: Array, Lam: Array, q: float, Q: Array) -> float:
     """The intensity that a stretch with noise covariance q Q had on average, as all observations tell it."""
     s = 0.0
     for a in range(3):
@@ -260,8 +272,8 @@ def _energy(lam, Lam, q, Q):  # type: ignore[no-untyped-def]
     return q + q * q * s / KINEMATIC
 
 
-@njit(cache=True, nogil=True, fastmath=_FAST)
-def _retreat(lam, dt, phi, slow, bias):  # type: ignore[no-untyped-def]
+@njit(cache=True, nogil=True, fastmath=FAST)
+def retreat(lam: Array, dt: float, phi: float, slow: int, bias: int) -> None:
     """lam = Fᵀ lam, in place."""
     for d in range(3):
         lam[6 + d] += 0.5 * dt * dt * lam[d] + dt * lam[3 + d]
@@ -270,8 +282,8 @@ def _retreat(lam, dt, phi, slow, bias):  # type: ignore[no-untyped-def]
         lam[i] *= phi
 
 
-@njit(cache=True, nogil=True, fastmath=_FAST)
-def _retreat_matrix(Lam, dt, phi, slow, bias):  # type: ignore[no-untyped-def]
+@njit(cache=True, nogil=True, fastmath=FAST)
+def _retreat_matrix(Lam: Array, dt: float, phi: float, slow: int, bias: int) -> None:
     """Lam = Fᵀ Lam F, in place."""
     n = len(Lam)
     half = 0.5 * dt * dt
@@ -285,11 +297,13 @@ def _retreat_matrix(Lam, dt, phi, slow, bias):  # type: ignore[no-untyped-def]
     _scale_slow(Lam, phi, slow, bias)
 
 
-@njit(cache=True, nogil=True, fastmath=_FAST)
-def backwards(  # type: ignore[no-untyped-def]
-    t, camera, used, z, J, white, by_slow, by_bias, rate, q, slow_s, slow, bias, late, xp, Pp, K, Si, v,
-    means, covariances, apart, sure, energy,
-):  # fmt: skip
+@njit(cache=True, nogil=True, fastmath=FAST)
+def backwards(
+    t: Array, camera: NDArray[np.int64], used: NDArray[np.bool_], z: Array, J: Array, white: Array,
+    by_slow: Array, by_bias: Array, rate: Array, q: Array, slow_s: float, slow: int, bias: int, late: int,
+    xp: Array, Pp: Array, K: Array, Si: Array, v: Array, means: Array, covariances: Array, apart: Array,
+    sure: Array, energy: Array,
+) -> None:  # fmt: skip
     """Smoother, after `forwards`.
 
     Fills means (E, 9) and, where `covariances` has as many rows, (E, 6, 6) of position and velocity at the
@@ -305,7 +319,7 @@ def backwards(  # type: ignore[no-untyped-def]
     for k in range(len(t) - 1, -1, -1):
         c = camera[k]
         if c >= 0:
-            _put(H, J[k], c, by_slow[k], by_bias[k], rate[k], slow, bias, late)
+            put(H, J[k], c, by_slow[k], by_bias[k], rate[k], slow, bias, late)
             if used[k]:
                 _take_back(lam, Lam, H, K[k], Si[k], v[k], LK, D, apart[k], sure[k])
             else:
@@ -323,5 +337,5 @@ def backwards(  # type: ignore[no-untyped-def]
             spread(dt, Q)
             energy[k] = _energy(lam, Lam, q[k], Q)
             phi = np.exp(-dt / slow_s)
-            _retreat(lam, dt, phi, slow, bias)
+            retreat(lam, dt, phi, slow, bias)
             _retreat_matrix(Lam, dt, phi, slow, bias)

@@ -26,12 +26,14 @@ async function send(path, value) {
   return content;
 }
 
-let saving = Promise.resolve();
+let saving = Promise.resolve(), saves = 0;
 function save() {
-  $("saved").textContent = "saving …";
-  const rows = clicks.map(c => ({...c}));
+  const rows = clicks.map(c => ({...c})), mine = ++saves;
+  // an earlier save's answer says nothing of the clicks as they are now
+  const say = text => { if (mine === saves) $("saved").textContent = text; };
+  say("saving …");
   saving = saving.then(() => send("/clicks", rows)).then(
-    r => { $("saved").textContent = `${r.saved} clicks saved`; }, e => { $("saved").textContent = `not saved: ${e.message}`; });
+    r => say(`${r.saved} clicks saved`), e => say(`not saved: ${e.message}`));
   return saving;
 }
 
