@@ -1,6 +1,6 @@
 """2D points of every camera: from pixels, or from a file of the user's own."""
 
-from recon.keypoints.assemble import tracks_from_clips
+from recon.keypoints.assemble import tracks_from_clips, without_person
 from recon.keypoints.follow import ClipTracks, first_sight, follow, scene_of
 from recon.keypoints.markers import MARKERS, MarkerOptions
 from recon.keypoints.own_file import read_own_keypoints
@@ -23,4 +23,5 @@ __all__ = [
     "read_own_keypoints",
     "scene_of",
     "tracks_from_clips",
+    "without_person",
 ]

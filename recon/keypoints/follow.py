@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
 
 from calibration.checks import Array
-from calibration.footage import frames, probe
+from calibration.footage import Frame, frames, probe
 from recon.keypoints.markers import MARKERS, Image, MarkerOptions, empty_scene, find_markers
+from recon.keypoints.pace import Pace
 from recon.keypoints.passes import Mode, Seen, look_at
 from recon.keypoints.pose import Pose, PoseReader, Window, search_windows
 from recon.keypoints.server import ServerPlace, hips_px, one_each, same_person
@@ -76,32 +77,19 @@ def follow(
 ) -> ClipTracks:
     """Read a stretch of a clip frame by frame; memory does not grow with its pictures.
 
-    The window is where the frames before lead to. A lost player is searched for anew, at most every tenth frame
-    so that an empty court costs little. tick is called once a frame. place tells the server from other people
-    in the picture; its at_px holds where the stretch begins, later searches look where the server was last.
+    The window is where the frames before lead to. The mode says which frames are passed over: their body is not
+    seen, racket and ball are. A lost player is searched for anew, at most every tenth frame so that an empty
+    court costs little. tick is called once a frame. place tells the server from other people in the picture;
+    its at_px holds where the stretch begins, later searches look where the server was last.
     before: the server in the clip's first frame; where he still stands there, the stretch needs no search.
     Raises BadInput for a video that cannot be read, NotMeasurable where two people may be the server.
     """
     rows: list[tuple[float, Array, Array, Array, Array]] = []
-    trail, wait = Trail(), 0
-    for frame in frames(video, start_s=start_s, stop_s=stop_s):
-        picture, expected = frame.image_bgr, trail.expected(frame.t_s)
-        seen = look_at(reader, picture, expected, mode) if expected is not None else None
-        if seen is not None and not place.may_be(Pose(seen.uv_px, seen.visibility)):
-            seen, trail = None, Trail()  # somebody walked past, and the model went along
-        if not rows and before is not None:
-            seen = _still_there(reader, picture, mode, before)
-        if seen is None and wait <= 0:
-            seen = _search(reader, picture, mode, place)
-            wait = 0 if seen is not None else 10
-        wait -= 1
-        if seen is not None:
-            expected = _window_of(seen.uv_px)
-            trail = trail.then(frame.t_s, expected)
-            if place.at_px is not None:
-                place = replace(place, at_px=hips_px(seen.uv_px))
-        region = _marker_region(picture, expected)
-        marker_uv, marker_sigma = find_markers(picture, scene, region, markers)
+    follower = _Follower(reader, mode, place, before)
+    for frame, is_last in _and_whether_last(frames(video, start_s=start_s, stop_s=stop_s)):
+        seen, window = follower.sight(frame, is_last)
+        region = _marker_region(frame.image_bgr, window)
+        marker_uv, marker_sigma = find_markers(frame.image_bgr, scene, region, markers)
         body = seen if seen is not None else _NOBODY
         points = np.concatenate([body.uv_px, marker_uv])
         rows.append((frame.t_s, points, body.visibility, marker_sigma, body.spread_px))
@@ -119,6 +107,57 @@ def follow(
 _NOBODY = Seen(np.full((len(BODY), 2), np.nan), np.full(len(BODY), np.nan), np.full(len(BODY), np.nan))
 
 
+class _Follower:
+    """Where one player is looked for, frame after frame of a stretch."""
+
+    def __init__(self, reader: PoseReader, mode: Mode, place: ServerPlace, before: Seen | None) -> None:
+        self._reader, self._mode, self._place, self._before = reader, mode, place, before
+        self._trail, self._pace, self._wait = Trail(), Pace(mode.pass_over), 0
+        reader.forget()
+
+    def sight(self, frame: Frame, must: bool) -> tuple[Seen | None, Window | None]:
+        """What is seen of the player, and the window where he is or should be.
+
+        must: the frame is not passed over.
+        """
+        expected = self._trail.expected(frame.t_s)
+        self._wait -= 1
+        if expected is not None and not must and not self._pace.due(frame.t_s):
+            self._pace = self._pace.passed(frame.t_s)
+            return None, expected
+        seen = self._look(frame.image_bgr, expected)
+        if seen is None:
+            self._pace = Pace(self._mode.pass_over)
+            return None, expected
+        window = _window_of(seen.uv_px)
+        self._trail, self._pace = self._trail.then(frame.t_s, window), self._pace.looked(frame.t_s, seen.uv_px)
+        if self._place.at_px is not None:
+            self._place = replace(self._place, at_px=hips_px(seen.uv_px))
+        return seen, window
+
+    def _look(self, picture: Image, expected: Window | None) -> Seen | None:
+        seen = look_at(self._reader, picture, expected, self._mode) if expected is not None else None
+        if seen is not None and not self._place.may_be(Pose(seen.uv_px, seen.visibility)):
+            seen, self._trail = None, Trail()  # somebody walked past, and the model went along
+        if self._before is not None:
+            seen, self._before = _still_there(self._reader, picture, self._mode, self._before), None
+        if seen is None and self._wait <= 0:
+            seen = _search(self._reader, picture, self._mode, self._place)
+            self._wait = 0 if seen is not None else 10
+        return seen
+
+
+def _and_whether_last(of: Iterator[Frame]) -> Iterator[tuple[Frame, bool]]:
+    """Each frame, and whether none comes after it; two are held at a time."""
+    held = next(of, None)
+    for frame in of:
+        assert held is not None
+        yield held, False
+        held = frame
+    if held is not None:
+        yield held, True
+
+
 def _window_of(uv_px: Array) -> Window:
     return Window(0, 0, 0).around(uv_px, _PERSON_SHARE)
 
@@ -131,6 +170,7 @@ def _still_there(reader: PoseReader, image: Image, mode: Mode, before: Seen) -> 
 
 def _search(reader: PoseReader, image: Image, mode: Mode, place: ServerPlace) -> Seen | None:
     """The server among all people found in any search window, read again in a window of their own."""
+    reader.forget()
     people = one_each(
         pose
         for window in search_windows(image.shape[1], image.shape[0])

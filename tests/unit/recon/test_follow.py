@@ -12,7 +12,8 @@ import pytest
 
 from calibration.checks import Array
 from calibration.errors import NotMeasurable
-from recon.keypoints import ClipTracks, MarkerOptions, Seen, ServerPlace, follow, mode_of
+from recon.keypoints import ClipTracks, MarkerOptions, Seen, ServerPlace, follow
+from recon.keypoints.passes import Look, Mode
 from recon.keypoints.pose import Image, Pose, Window
 from recon.keypoints.server import hips_px
 from recon.records import BODY
@@ -21,6 +22,7 @@ from tests.unit.recon.test_server import standing
 
 WIDTH, HEIGHT = three_cameras()[0].size_px
 FRAMES = 40
+EVERY_FRAME = Mode(name="every frame", first=(Look(),), onward=True)
 LOST = range(15, 18)  # frames in which nobody is seen
 MODULE = sys.modules[follow.__module__]  # the package names the function as its module
 
@@ -30,7 +32,12 @@ class FakeReader:
 
     people: list[list[Pose]]
 
-    def read(self, image: Image, window: Window, *, mirrored: bool = False) -> Pose | None:
+    def forget(self) -> None:
+        pass
+
+    def read(
+        self, image: Image, window: Window, *, mirrored: bool = False, onward: bool = False
+    ) -> Pose | None:
         middle = np.array([window.u_px, window.v_px])
         off = [(float(np.abs(hips_px(p.uv_px) - middle).max()), p) for p in self.people[int(image[0, 0, 0])]]
         near = [(d, k) for k, (d, _) in enumerate(off) if d < window.side_px / 2]
@@ -45,14 +52,14 @@ def followed(
     def frames(*_: object, **__: object) -> Iterator[SimpleNamespace]:
         for k in range(len(people)):
             picture[0, 0] = k
-            yield SimpleNamespace(t_s=k / 120, image_bgr=picture)
+            yield SimpleNamespace(t_s=k / 120, image_bgr=picture.copy())
 
     monkeypatch.setattr(MODULE, "frames", frames)
     monkeypatch.setattr(FakeReader, "people", people, raising=False)
     markers = MarkerOptions(hues_deg=(300.0, 180.0, 120.0, 60.0), tolerance_deg=15.0)
     place = ServerPlace(three_cameras()[0], at_px)
     reader = FakeReader()
-    return follow(Path("clip"), reader, picture, markers, mode_of("quick"), place, before=before)  # type: ignore[arg-type]
+    return follow(Path("clip"), reader, picture, markers, EVERY_FRAME, place, before=before)  # type: ignore[arg-type]
 
 
 def hips(clip: ClipTracks) -> Array:
@@ -104,7 +111,9 @@ def test_player_cut_off_by_a_search_window_is_not_a_second_person(monkeypatch: p
     assert ServerPlace(three_cameras()[0]).away_m(crumpled) == 0  # as likely a server by its place
 
     class Cutting(FakeReader):
-        def read(self, image: Image, window: Window, *, mirrored: bool = False) -> Pose | None:
+        def read(
+            self, image: Image, window: Window, *, mirrored: bool = False, onward: bool = False
+        ) -> Pose | None:
             middle = np.array([window.u_px, window.v_px])
             if np.abs(hips_px(crumpled.uv_px) - middle).max() < 20:
                 return server
