@@ -262,14 +262,16 @@ def _smoothed_covariance(P: Array, Lam: Array, half: Array, out: Array) -> None:
 
 
 @njit(cache=True, nogil=True, fastmath=FAST)
-def _energy(lam: Array, Lam: Array, q: float, Q: Array) -> float:
-    """The intensity that a stretch with noise covariance q Q had on average, as all observations tell it."""
-    s = 0.0
+def _stirred(lam: Array, Lam: Array, q: float, Q: Array, out: Array) -> None:
+    """out (2,): how much a stretch with noise covariance q Q was stirred, as all observations tell it, and how
+    much one expects of that; equal on average where q is right."""
+    found = expected = 0.0
     for a in range(3):
         for b in range(3):
             for d in range(3):
-                s += Q[a, b] * (lam[3 * a + d] * lam[3 * b + d] - Lam[3 * a + d, 3 * b + d])
-    return q + q * q * s / KINEMATIC
+                found += Q[a, b] * lam[3 * a + d] * lam[3 * b + d]
+                expected += Q[a, b] * Lam[3 * a + d, 3 * b + d]
+    out[0], out[1] = q * found, q * expected
 
 
 @njit(cache=True, nogil=True, fastmath=FAST)
@@ -302,14 +304,14 @@ def backwards(
     t: Array, camera: NDArray[np.int64], used: NDArray[np.bool_], z: Array, J: Array, white: Array,
     by_slow: Array, by_bias: Array, rate: Array, q: Array, slow_s: float, slow: int, bias: int, late: int,
     xp: Array, Pp: Array, K: Array, Si: Array, v: Array, means: Array, covariances: Array, apart: Array,
-    sure: Array, energy: Array,
+    sure: Array, stirred: Array,
 ) -> None:  # fmt: skip
     """Smoother, after `forwards`.
 
     Fills means (E, 9) and, where `covariances` has as many rows, (E, 6, 6) of position and velocity at the
     wanted instants; of each observation how far it lies from what all others say, apart (E, 2), and how sure
-    that is, sure (E, 2, 2), the observation's own white noise included; and energy (E,): the most likely
-    intensity of the stretch before each event (a step of expectation maximisation).
+    that is, sure (E, 2, 2), the observation's own white noise included; and stirred (E, 2): how much the
+    stretch before each event was, and how much one expects of its intensity.
     """
     n = xp.shape[1]
     want = len(covariances) == len(t)
@@ -331,11 +333,11 @@ def backwards(
                 means[k, i] += Pp[k, i, j] * lam[j]
         if want and c < 0:
             _smoothed_covariance(Pp[k], Lam, half, covariances[k])
-        energy[k] = q[k]
+        stirred[k] = 0.0
         if k > 0 and t[k] > t[k - 1]:
             dt = t[k] - t[k - 1]
             spread(dt, Q)
-            energy[k] = _energy(lam, Lam, q[k], Q)
+            _stirred(lam, Lam, q[k], Q, stirred[k])
             phi = np.exp(-dt / slow_s)
             retreat(lam, dt, phi, slow, bias)
             _retreat_matrix(Lam, dt, phi, slow, bias)

@@ -42,7 +42,7 @@ class Passes:
     covariances: Array
     apart: Array
     sure: Array
-    energy: Array
+    stirred: Array
     late_s: Array = field(default_factory=lambda: np.zeros(0))
     late_cov_s2: Array = field(default_factory=lambda: np.zeros((0, 0)))
 
@@ -60,7 +60,6 @@ class PointPosterior:
     covariance: Array
     events: PointEvents
     used: NDArray[np.bool_]
-    sigma_factor: float
     _J: Array
     _q: Array
     _model: ErrorSizes

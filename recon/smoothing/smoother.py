@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.ndimage import gaussian_filter1d
 
 from calibration.checks import Array
 from calibration.geometry import Camera
@@ -30,16 +31,18 @@ class SmootherOptions:
                    out: 16 leaves out one good one in 3,000
     agreed_factor  times that where the cameras agree among themselves against the curve: then the curve is
                    wrong, as at a racket's contact before its smoothness has adapted
-    judge_frames   standard width of the window over which smoothness adapts while observations are judged: so
-                   wide that one wrong frame cannot make the curve bend to it
-    adapt_frames   the same once they are
-    judge_rounds, adapt_rounds  how often, each
+    frames         standard width of the window over which smoothness adapts
+    wide_frames    the same of the surroundings that it is held near to
+    held_by        how firmly, in degrees of freedom
+    judge_rounds   how often it adapts while observations are judged
+    adapt_rounds   and how often once they are
     """
 
     gate2: float = 16.0
-    agreed_factor: float = 16.0
-    judge_frames: float = 6.0
-    adapt_frames: float = 6.0
+    agreed_factor: float = 4.0
+    frames: float = 3.0
+    wide_frames: float = 20.0
+    held_by: float = 4.0
     judge_rounds: int = 8
     adapt_rounds: int = 4
 
@@ -96,7 +99,6 @@ class _Smoother:
             for x in (start_m, velocity)
         )
         self.linearise(at, rate)
-        self.windows = [_window(f) for f in (options.judge_frames, options.adapt_frames)]
 
     def linearise(self, at_m: Array, velocity_m_s: Array) -> None:
         """Pixels as linear functions of the point near at_m (E, 3), and of the clocks' errors."""
@@ -149,14 +151,14 @@ class _Smoother:
         r = Passes(
             np.empty((e, n)), np.empty((e, n, n)), np.zeros((e, n, 2)), np.zeros((e, 2, 2)), np.zeros((e, 2)),
             np.empty((e, KINEMATIC)), np.empty((e if covariances else 0, 6, 6)), np.zeros((e, 2)),
-            np.ones((e, 2, 2)), np.empty(e),
+            np.ones((e, 2, 2)), np.zeros((e, 2)),
         )  # fmt: skip
         x, P = self._before(model, events)
         args = (events.t_s, events.camera, used, z, J, white, model.by_slow, model.by_bias, rate, q,
                 model.slow_s, model.slow, model.bias, model.late)  # fmt: skip
         forwards(*args, x, P, r.xp, r.Pp, r.K, r.Si, r.v)
         r.late_s, r.late_cov_s2 = x[model.late :], P[model.late :, model.late :]
-        backwards(*args, r.xp, r.Pp, r.K, r.Si, r.v, r.means, r.covariances, r.apart, r.sure, r.energy)
+        backwards(*args, r.xp, r.Pp, r.K, r.Si, r.v, r.means, r.covariances, r.apart, r.sure, r.stirred)
         return r
 
     def _before(self, model: ErrorSizes, events: PointEvents) -> tuple[Array, Array]:
@@ -207,7 +209,7 @@ class _Smoother:
             if round_ < 2:
                 self.linearise(run.means[:, :3], run.means[:, 3:6])
                 used = self.seen.copy()
-        return self.judged(model, self.as_accelerations_change(run.means, q), weight, used)
+        return self.judged(model, q, weight, used)
 
     def judged(
         self, model: ErrorSizes, q: Array, weight: Array, used: NDArray[np.bool_]
@@ -220,7 +222,7 @@ class _Smoother:
             soft = round_ < judging // 2
             white = model.white / weight if soft else model.white
             run = self.run(self.events, model, white, used, q, self.z, self.J, self.rate)
-            q = adapting.step(q, self.adapted(run.energy, judging=round_ < judging))
+            q = adapting.step(q, self.adapted(q, run.stirred))
             distance2 = _distance2(run, white, model.white)
             if not np.isfinite(distance2[self.seen]).all():
                 return model, None, used
@@ -239,7 +241,7 @@ class _Smoother:
         adapting = Leaps()
         for _ in range(rounds):
             run = self.run(self.events, model, model.white, used, q, self.z, self.J, self.rate)
-            q = adapting.step(q, self.adapted(run.energy))
+            q = adapting.step(q, self.adapted(q, run.stirred))
         return model, q, used & (_distance2(run, model.white, model.white) < 6 * self.options.gate2)
 
     def _scale(self, distance2: Array, used: NDArray[np.bool_]) -> float:
@@ -251,30 +253,29 @@ class _Smoother:
         ratio = float(np.median(distance2[used])) / _MEDIAN2 if used.sum() >= 30 else 1.0
         return float(np.sqrt(np.clip(ratio, 1.0, 64.0))) if ratio > 1.5 else 1.0
 
-    def as_accelerations_change(self, means: Array, q: Array) -> Array:
-        """A first intensity (E,) that varies: by how fast the smoothed acceleration wanders around each event.
+    def adapted(self, q: Array, stirred: Array) -> Array:
+        """Intensity (E,) one step nearer to where every event's surroundings are stirred as much as expected.
 
-        Maximising the expectation lowers an intensity that is far too high only slowly.
+        A short window holds few degrees of freedom; by themselves they would call half of all stretches
+        perfectly smooth. So the intensity is held near that of its wider surroundings.
+        Source: Zhou H, Hu L, Zhou J, Lange K (2019), MM algorithms for variance components models, J Comput
+        Graph Stat 28:350-361 (from memory): the ratio's square root never lowers the likelihood.
         """
-        t = self.events.t_s
-        h = self.options.adapt_frames * self.step_s
-        ahead, behind = np.clip(t + h, t[0], t[-1]), np.clip(t - h, t[0], t[-1])
-        a = means[:, 6:9]
-        change2 = sum((np.interp(ahead, t, a[:, d]) - np.interp(behind, t, a[:, d])) ** 2 for d in range(3))
-        return np.asarray(np.clip(change2 / (3 * (ahead - behind)), 1e-5 * q, 10 * q))
-
-    def adapted(self, energy: Array, *, judging: bool = False) -> Array:
-        """Intensity (E,) as the energies around each event show it, longer stretches counting more."""
-        window = self.windows[0 if judging else 1]
-        dt = np.diff(self.events.t_s, prepend=self.events.t_s[0])
-        grid = self.events.grid
-        total = np.bincount(grid, dt * energy, self.frames)
-        length = np.bincount(grid, dt, self.frames)
-        smooth = np.convolve(total, window, mode="full")[len(window) // 2 :][: self.frames]
-        weight = np.convolve(length, window, mode="full")[len(window) // 2 :][: self.frames]
-        known = weight > 0
-        q = np.interp(np.arange(self.frames), np.flatnonzero(known), smooth[known] / weight[known])
-        return np.asarray(np.clip(q, 1e-4, 1e13)[grid])
+        width, grid = self.options.frames, self.events.grid
+        count = np.bincount(grid, minlength=self.frames)
+        seen = np.flatnonzero(count)
+        log_q = np.interp(
+            np.arange(self.frames), seen, np.bincount(grid, np.log(q), self.frames)[seen] / count[seen]
+        )
+        surroundings = np.exp(gaussian_filter1d(log_q, self.options.wide_frames, mode="nearest") - log_q)
+        found, expected = (
+            np.sqrt(2 * np.pi) * width
+            * gaussian_filter1d(np.bincount(grid, part, self.frames), width, mode="constant")
+            for part in stirred.T
+        )  # fmt: skip
+        held = self.options.held_by
+        ratio = np.sqrt((found + held * surroundings) / (expected + held))
+        return np.asarray(np.clip(q * np.clip(ratio, 1e-2, 1e2)[grid], 1e-4, 1e13))
 
     def at_wanted(self, q: Array, used: NDArray[np.bool_], model: ErrorSizes) -> PointPosterior | None:
         """The last pass, with the wanted instants among the events."""
@@ -290,7 +291,8 @@ class _Smoother:
             out[back] = values
             return out
 
-        full = replace_sizes(model, *(spread(a, 1.0) for a in (model.white, model.by_slow, model.by_bias)))
+        white, by_slow, by_bias = (spread(a, 1.0) for a in (model.white, model.by_slow, model.by_bias))
+        full = replace(model, white=white, by_slow=by_slow, by_bias=by_bias)
         counts = np.zeros(len(whole.t_s), dtype=bool)
         counts[back] = used
         z, J, rate = (spread(a, 0.0) for a in (self.z, self.J, self.rate))
@@ -300,21 +302,10 @@ class _Smoother:
         means, covariances = run.means[at], run.covariances[at]
         if not (np.isfinite(means).all() and np.isfinite(covariances).all()):
             return None
-        factor = float(np.median(self.sigma_px / np.maximum(self.events.sigma_px, _LEAST_WHITE_PX)))
         return PointPosterior(
-            means[:, :3], means[:, 3:6], covariances, whole, counts, factor, J, intensities, full, run.K,
+            means[:, :3], means[:, 3:6], covariances, whole, counts, J, intensities, full, run.K,
             run.Si, np.ascontiguousarray(run.Pp[at][:, :3]),
         )  # fmt: skip
-
-
-def _window(width: float) -> Array:
-    reach = int(3 * width)
-    return np.exp(-0.5 * (np.arange(-reach, reach + 1) / width) ** 2)
-
-
-def replace_sizes(model: ErrorSizes, white: Array, by_slow: Array, by_bias: Array) -> ErrorSizes:
-    """The model with other events."""
-    return replace(model, white=white, by_slow=by_slow, by_bias=by_bias)
 
 
 def _distance2(run: Passes, white: Array, nominal: Array) -> Array:
