@@ -21,8 +21,9 @@ from benchmarks import pages
 from benchmarks.motion_world import FOLLOWED, Order, Recording, record
 from calibration.checks import Array
 from recon.instants import points_at_instants
-from recon.motion import fit_motion
+from recon.motion import fit_motion, hold_lengths
 from recon.records import Motion, Points3D, PointStatus
+from recon.uncertainty import ErrorModel
 
 PAGE = Path(__file__).resolve().parent.parent / "docs" / "evidence" / "reconstruction.md"
 GROUPS: Mapping[str, tuple[str, ...]] = {
@@ -31,6 +32,7 @@ GROUPS: Mapping[str, tuple[str, ...]] = {
     "wrist": ("left_wrist", "right_wrist"),
     "tip": ("racket_tip",),
 }  # fmt: skip
+DRAWS = ErrorModel().draws
 CUT_OFFS_HZ = (6.0, 10.0, 15.0, 25.0)
 _EDGE = 5  # frames at both ends that do not count: a recording has spare ones
 
@@ -69,7 +71,8 @@ def ours(recording: Recording) -> tuple[Points3D, Motion, float]:
     """Per-frame points, the motion, and the processor seconds that the motion took."""
     points = points_at_instants(recording.cameras, recording.tracks, recording.clocks)
     started = time.process_time()
-    motion, _ = fit_motion(recording.cameras, recording.tracks, recording.clocks, points)
+    motion, support = fit_motion(recording.cameras, recording.tracks, recording.clocks, points)
+    motion = hold_lengths(motion, support.covariance(), support.draws(DRAWS, 0)).motion
     return points, motion, time.process_time() - started
 
 

@@ -22,7 +22,7 @@ from benchmarks.motion_world import Order, Recording, record
 from calibration.checks import Array
 from recon.body import interior_angle_rad
 from recon.instants import points_at_instants
-from recon.motion import fit_motion
+from recon.motion import fit_motion, hold_lengths
 from recon.records import DETECTED, WHITE, CameraTracks, NoiseShape, Tracks2D
 
 NOISES: Mapping[str, NoiseShape] = {
@@ -67,6 +67,8 @@ def world(noise: str, seed: int) -> Mapping[str, float]:
     recording = only(record(order, seed), POINTS)
     points = points_at_instants(recording.cameras, recording.tracks, recording.clocks)
     motion, support = fit_motion(recording.cameras, recording.tracks, recording.clocks, points)
+    held = hold_lengths(motion, support.covariance(), support.draws(DRAWS, seed), seed)
+    motion = held.motion
     true = _at(motion.t_s, recording)
     k = int(rng.integers(20, len(motion.t_s) - 20))
     p, axis = int(rng.integers(len(POINTS))), int(rng.integers(3))
@@ -78,7 +80,7 @@ def world(noise: str, seed: int) -> Mapping[str, float]:
             (motion.velocity_m_s - true[1])[k, p, axis] / np.sqrt(velocity_cov[k, p, axis, axis])
         ),
     }
-    draws = support.draws(DRAWS, seed)[:, k]
+    draws = held.draws_m[:, k]
     for name, chain in ANGLES.items():
         columns = [POINTS.index(n) for n in chain]
         found, exact = (_angle(x[k, columns]) for x in (motion.xyz_m, true[0]))

@@ -19,6 +19,7 @@ from recon.detector_study import study_of
 from recon.instants import points_at_instants
 from recon.joints import to_joint_centres
 from recon.keypoints import without_person
+from recon.motion import hold_lengths
 from recon.records import BODY, Motion, Tracks2D
 from recon.sync import estimate_clocks, refine_clocks
 from recon.uncertainty import ErrorModel, covariance_of, displacements
@@ -74,8 +75,8 @@ def measure_take(work: Path, take: Take, mode: str, way: Way) -> Accuracy:
         motion, centres = to_joint_centres(motion, study_of(mode))
         model = ErrorModel(joint_draws=centres.draws)
     nothing = np.zeros((N_CAMERA * len(cameras),) * 2)
-    pixels = found.support.draws(model.draws, model.seed)
-    support = found.support.sigma_px
+    held = hold_lengths(motion, found.support.covariance(), found.support.draws(model.draws, model.seed))
+    motion, pixels, support = held.motion, held.draws_m, found.support.sigma_px
     cov = covariance_of(displacements(motion, cameras, nothing, support, pixels, found.clocks, model))
     start = take.scene.serves[0].starts_s[found.clocks.reference]
     true = _true_points(work, take, motion.t_s + start)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Self
 
@@ -41,7 +42,7 @@ class SinglePoints:
         seen = points.views[events.grid, p, np.maximum(events.camera, 0)] & (events.camera >= 0)
         return cls(xyz, np.gradient(xyz, t, axis=0), cov, events, seen)
 
-    def draws(self, count: int, seed: int) -> Array:
+    def draws(self, count: int, seed: int | Sequence[int]) -> Array:
         """(count, T, 3) draws of the position's error, lingering as detectors' errors do."""
         t = self.events.t_s[self.events.wanted]
         rng = np.random.default_rng(seed)

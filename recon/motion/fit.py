@@ -63,10 +63,18 @@ class MotionSupport:
         def draw(p: int) -> None:
             posterior = self.posteriors[p]
             if posterior is not None:
-                out[:, :, p] = posterior.draws(count, seed + p)
+                out[:, :, p] = posterior.draws(count, [seed, p])
 
         with ThreadPoolExecutor(os.cpu_count()) as pool:
             list(pool.map(draw, range(shape[1])))
+        return out
+
+    def covariance(self) -> Array:
+        """(T, P, 6, 6) of every point's position and velocity, pixels alone; NaN where a point is none."""
+        out = np.full((*self.sigma_px.shape[:2], 6, 6), np.nan)
+        for p, posterior in enumerate(self.posteriors):
+            if posterior is not None:
+                out[:, p] = posterior.covariance
         return out
 
 

@@ -26,7 +26,7 @@ from recon.flight import fit_flight
 from recon.instants import points_at_instants
 from recon.keypoints import read_own_keypoints
 from recon.measures import Athlete, measure
-from recon.motion import fit_motion
+from recon.motion import fit_motion, hold_lengths
 from recon.pipeline.detect import detect_tracks
 from recon.pipeline.footage import want_fitting
 from recon.pipeline.joint_centres import joint_centres
@@ -237,7 +237,9 @@ def _reconstruct(
     store.save_flight(d / names.FLIGHT, flight, why)
     progress("reconstructing", 3, steps)
     pixels = support.draws(model.draws, model.seed)
-    draws = displacements(motion, rig.cameras, rig.covariance, support.sigma_px, pixels, clocks, model)
+    held = hold_lengths(motion, support.covariance(), pixels, model.seed)
+    motion = held.motion
+    draws = displacements(motion, rig.cameras, rig.covariance, support.sigma_px, held.draws_m, clocks, model)
     motion = replace(motion, cov_m2=covariance_of(draws[:3]))
     store.save_motion(d / names.MOTION, motion)
     progress("reconstructing", 4, steps)
@@ -259,6 +261,7 @@ def _reconstruct(
             *_unclear_sides(exchanges),
         ],
         "joint centres": told,
+        "lengths": [length.sentence() for length in held.lengths],
         "left and right exchanged": [_told(e) for e in exchanges],
         "packages": {name: version(name) for name in _PACKAGES},
     }

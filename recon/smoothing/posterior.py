@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -67,7 +68,7 @@ class PointPosterior:
     _Si: Array
     _Pp_grid: Array
 
-    def draws(self, count: int, seed: int) -> Array:
+    def draws(self, count: int, seed: int | Sequence[int]) -> Array:
         """(count, G, 3) draws of the position's error, jointly over time."""
         e, m = self.events, self._model
         out = np.empty((count, len(self.xyz_m), 3))

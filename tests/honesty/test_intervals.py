@@ -18,7 +18,7 @@ from calibration.geometry.camera import N_LENS
 from recon.body import Body
 from recon.instants import points_at_instants
 from recon.measures import MEASURES, Athlete, measure
-from recon.motion import fit_motion
+from recon.motion import fit_motion, hold_lengths
 from recon.records import (
     EVENT_NAMES,
     KEYPOINTS,
@@ -91,8 +91,9 @@ def outcomes(rng: np.random.Generator) -> list[Outcome]:
     covariance = np.diag(np.tile([0.0] * N_LENS + [U_TURN_RAD**2] * 3 + [U_PLACE_M**2] * 3, len(cameras)))
     points = points_at_instants(assumed, tracks, clocks)
     motion, support = fit_motion(assumed, tracks, clocks, points)
-    pixels = support.draws(40, 1)
-    draws = displacements(motion, assumed, covariance, support.sigma_px, pixels, clocks, ErrorModel(draws=40))
+    held = hold_lengths(motion, support.covariance(), support.draws(40, 1))
+    motion, model = held.motion, ErrorModel(draws=40)
+    draws = displacements(motion, assumed, covariance, support.sigma_px, held.draws_m, clocks, model)
     athlete = Athlete(height_m=1.80)
     measured = measure(motion, events_of(rng), "right", athlete, draws)
 

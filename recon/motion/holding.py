@@ -1,0 +1,221 @@
+"""Points of one bone or of the racket hold each other: every instant is corrected to the lengths of all.
+
+The curves of single points know nothing of each other. At every instant all points that hang together are
+corrected to the lengths that the whole clip tells, as far as their covariances allow, and their velocities to
+lengths that do not change. What is linear in it is Bayes' rule for Gaussian errors (a Kalman update without
+time); only the correction's own instant is used, so errors that last in time are not mistaken for new evidence.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calibration.checks import Array
+from recon.motion.lengths import SPANS, Length, Span, length_of
+from recon.records import Motion
+
+_STRAIGHT = ("racket_butt", "racket_throat", "racket_tip")
+_LEAST_BEND_M = 0.001
+_GIVES_WITHIN_S = 0.03  # a distance that gives does so no faster, and keeps what it gave for about as long
+_FEW = 20
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Held:
+    """A motion whose points hold each other.
+
+    draws_m   (D, T, P, 3) draws of its positions' error, jointly over time and points
+    lengths   that it was held to
+    """
+
+    motion: Motion
+    draws_m: Array
+    lengths: tuple[Length, ...]
+
+
+def hold_lengths(motion: Motion, covariance: Array, draws_m: Array, seed: int = 0) -> Held:
+    """The motion with the lengths of bones, feet, pelvis and racket constant, as far as they are.
+
+    covariance (T, P, 6, 6) of position and velocity and draws_m (D, T, P, 3), jointly over time, of the pixels'
+    share alone, as in the motion. A length is estimated from the motion itself, and so is by how much it gives;
+    points without such neighbours stay as they are.
+    """
+    held = Held(motion, draws_m.copy(), ())
+    rng = np.random.default_rng([seed, len(motion.keypoints)])
+    for names, spans in _hanging_together(motion.keypoints):
+        held = _Group(motion, covariance, draws_m, names, spans).hold(held, rng)
+    return held
+
+
+def _hanging_together(keypoints: Sequence[str]) -> list[tuple[list[str], list[tuple[str, str]]]]:
+    """Points linked by spans, and those spans, group by group."""
+    groups: list[tuple[set[str], list[tuple[str, str]]]] = []
+    for ends in SPANS:
+        if not set(ends) <= set(keypoints):
+            continue
+        touched = [g for g in groups if g[0] & set(ends)]
+        groups = [g for g in groups if not g[0] & set(ends)]
+        groups.append((set(ends).union(*(g[0] for g in touched)), [s for g in touched for s in g[1]] + [ends]))
+    return [(sorted(names), spans) for names, spans in groups]
+
+
+@dataclass(slots=True, eq=False)
+class _Row:
+    """One condition on the state (T, 6K), positions then velocities: H (T, 6K), what is missing and its
+    variance (T,)."""
+
+    H: Array
+    missing: Array
+    variance: Array
+
+
+class _Group:
+    """Points that hang together, at all instants: x, v (T, K, 3), C (T, 6K, 6K)."""
+
+    def __init__(
+        self, motion: Motion, covariance: Array, draws_m: Array, names: Sequence[str],
+        spans: Sequence[tuple[str, str]],
+    ) -> None:  # fmt: skip
+        self.names, self.spans = list(names), spans
+        self.columns = [motion.index(n) for n in names]
+        self.t_s = motion.t_s
+        x, v = motion.xyz_m[:, self.columns], motion.velocity_m_s[:, self.columns]
+        self.there: NDArray[np.bool_] = np.asarray(np.isfinite(x).all(axis=2))
+        self.x, self.v = np.nan_to_num(x), np.nan_to_num(v)
+        self.draws = draws_m[:, :, self.columns]
+        own = np.where(self.there[..., None, None], covariance[:, self.columns], np.eye(6))
+        frames, k = self.there.shape
+        C = np.zeros((frames, 2, k, 3, 2, k, 3))
+        for j in range(k):
+            C[:, :, j, :, :, j] = own[:, j].reshape(frames, 2, 3, 2, 3)
+        self.C = C.reshape(frames, 6 * k, 6 * k)
+        self.lengths: list[Length] = []
+        self.still: list[_Row] = []  # conditions on positions
+        self.moving: list[_Row] = []  # on velocities
+        for ends in spans:
+            self._keep_apart(ends)
+        if set(_STRAIGHT) <= set(self.names):
+            self._keep_straight()
+
+    def _keep_apart(self, ends: tuple[str, str]) -> None:
+        i, j = (self.names.index(n) for n in ends)
+        both: NDArray[np.bool_] = np.asarray(self.there[:, i] & self.there[:, j])
+        difference = np.where(both[:, None], self.x[:, i] - self.x[:, j], np.nan)
+        cov = sum(self.C[:, 3 * k : 3 * k + 3, 3 * k : 3 * k + 3] for k in (i, j))
+        span = Span.of(ends, difference, np.asarray(cov))
+        found = length_of(span, self.draws[:, :, i] - self.draws[:, :, j])
+        if found is None:
+            return
+        self.lengths.append(found)
+        way, apart = np.nan_to_num(span.way), np.where(both, span.apart_m, 1.0)
+        variance = np.full(len(both), found.give_m**2 + found.u_m**2)
+        miss = np.where(both, found.length_m - span.told_m(), 0.0)
+        self.still.append(_Row(self._over({i: way, j: -way}, {}), miss, variance))
+        moving = self.v[:, i] - self.v[:, j]
+        rate = np.where(both, np.einsum("ti,ti->t", way, moving), 0.0)
+        turn = np.where(both[:, None], moving - way * rate[:, None], 0.0) / apart[:, None]
+        H = self._over({i: turn, j: -turn}, {i: way, j: -way})
+        self.moving.append(_Row(H, -rate, np.full(len(both), (found.give_m / _GIVES_WITHIN_S) ** 2)))
+
+    def _keep_straight(self) -> None:
+        """The racket's three points lie on its long axis: the middle one stays off it by nothing across."""
+        butt, throat, tip = (self.names.index(n) for n in _STRAIGHT)
+        all_there: NDArray[np.bool_] = np.asarray(self.there[:, [butt, throat, tip]].all(axis=1))
+        if all_there.sum() < _FEW:
+            return
+        axis = np.where(all_there[:, None], self.x[:, tip] - self.x[:, butt], [0.0, 0.0, 1.0])
+        up_to = ((self.x[:, throat] - self.x[:, butt]) * axis).sum(axis=1) / (axis**2).sum(axis=1)
+        share = float(np.median(up_to[all_there]))
+        rows = []
+        for across in _across(axis):
+            across = np.where(all_there[:, None], across, 0.0)
+            H = self._over({butt: -(1 - share) * across, throat: across, tip: -share * across}, {})
+            off = np.einsum("tpi,tpi->t", H[:, : 3 * len(self.names)].reshape(self.x.shape), self.x)
+            rows.append(_Row(H, -off, np.einsum("ti,tij,tj->t", H, self.C, H)))
+        beyond = np.concatenate([r.missing[all_there] ** 2 - r.variance[all_there] for r in rows])
+        bend2 = max(float(beyond.mean()), _LEAST_BEND_M**2)
+        self.still += [replace(r, variance=np.full(len(r.missing), bend2)) for r in rows]
+
+    def _over(self, positions: dict[int, Array], velocities: dict[int, Array]) -> Array:
+        """(T, 6K) from the parts (T, 3) that are not zero."""
+        k = len(self.names)
+        H = np.zeros((len(self.x), 2 * k, 3))
+        for part, at in ((positions, 0), (velocities, k)):
+            for column, values in part.items():
+                H[:, at + column] = values
+        return H.reshape(len(self.x), 6 * k)
+
+    def hold(self, held: Held, rng: np.random.Generator) -> Held:
+        """`held` with these points corrected."""
+        if not self.lengths:
+            return held
+        frames, k = self.there.shape
+        H, missing, noise = (
+            np.stack([getattr(r, name) for r in self.still + self.moving], axis=1)
+            for name in ("H", "missing", "variance")
+        )
+        m = len(self.still)
+        Hx, Cx = H[:, :m, : 3 * k], self.C[:, : 3 * k, : 3 * k]
+        gain = _gain(Cx, Hx, noise[:, :m])
+        gain_all = _gain(self.C, H, noise)
+        x = self.x + np.einsum("tim,tm->ti", gain, missing[:, :m]).reshape(frames, k, 3)
+        v = self.v + np.einsum("tim,tm->ti", gain_all, missing)[:, 3 * k :].reshape(frames, k, 3)
+        Cx = Cx - gain @ Hx @ Cx
+        Cv = (self.C - gain_all @ H @ self.C)[:, 3 * k :, 3 * k :]
+        motion = held.motion
+        xyz, velocity, cov, velocity_cov = (
+            np.array(a) for a in (motion.xyz_m, motion.velocity_m_s, motion.cov_m2, motion.velocity_cov_m2_s2)
+        )
+        for j, column in enumerate(self.columns):
+            at, block = self.there[:, j], slice(3 * j, 3 * j + 3)
+            xyz[at, column], velocity[at, column] = x[at, j], v[at, j]
+            cov[at, column], velocity_cov[at, column] = Cx[at, block, block], Cv[at, block, block]
+        held.draws_m[:, :, self.columns] = self._redrawn(gain, Hx, noise[:, :m], rng)
+        motion = replace(motion, xyz_m=xyz, velocity_m_s=velocity, cov_m2=cov, velocity_cov_m2_s2=velocity_cov)
+        return Held(motion, held.draws_m, held.lengths + tuple(self.lengths))
+
+    def _redrawn(self, gain: Array, Hx: Array, noise: Array, rng: np.random.Generator) -> Array:
+        """(D, T, K, 3): draws of the corrected positions' error, from those of the uncorrected ones."""
+        count, frames, k, _ = self.draws.shape
+        errors = np.nan_to_num(self.draws).reshape(count, frames, 3 * k)
+        seen = np.einsum("tmi,dti->dtm", Hx, errors)
+        wrong = np.zeros_like(
+            seen
+        )  # by how much what is held to is wrong: the length itself, and what it gives
+        kept = np.exp(-np.median(np.diff(self.t_s)) / _GIVES_WITHIN_S)
+        for j in range(seen.shape[2]):
+            length = self.lengths[j] if j < len(self.lengths) else None
+            give = np.sqrt(noise[0, j]) if length is None else length.give_m
+            wrong[:, :, j] = give * _lingering(count, frames, float(kept), rng)
+            if length is not None:
+                wrong[:, :, j] += (seen[:, :, j] @ length.weights)[:, None]
+        out = errors + np.einsum("tim,dtm->dti", gain, wrong - seen)
+        return np.where(self.there[..., None], out.reshape(self.draws.shape), self.draws)
+
+
+def _gain(C: Array, H: Array, noise: Array) -> Array:
+    """(T, N, M) of Bayes' rule for conditions H (T, M, N) with variances noise (T, M)."""
+    CH = C @ H.swapaxes(1, 2)
+    S = H @ CH + noise[:, :, None] * np.eye(noise.shape[1])
+    return np.asarray(np.linalg.solve(S, CH.swapaxes(1, 2)).swapaxes(1, 2))
+
+
+def _across(axis: Array) -> tuple[Array, Array]:
+    """Two unit vectors (T, 3) across an axis and each other."""
+    thinnest = np.abs(axis).argmin(axis=1)
+    first = np.cross(axis, np.eye(3)[thinnest])
+    first /= np.linalg.norm(first, axis=1, keepdims=True)
+    second = np.cross(axis, first)
+    return first, second / np.linalg.norm(second, axis=1, keepdims=True)
+
+
+def _lingering(count: int, frames: int, kept: float, rng: np.random.Generator) -> Array:
+    """(count, frames) of variance 1, each keeping a share of the one before."""
+    out = rng.standard_normal((count, frames))
+    for t in range(1, frames):
+        out[:, t] = kept * out[:, t - 1] + np.sqrt(1 - kept**2) * out[:, t]
+    return out
