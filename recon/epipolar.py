@@ -9,6 +9,7 @@ import numpy as np
 from calibration.checks import Array
 from calibration.geometry import Camera
 from recon.records import CameraTracks
+from recon.resample import bridged
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -31,7 +32,9 @@ def ray_track(camera: Camera, seen: CameraTracks, half_width_s: Array) -> RayTra
     Rates of raw tracks carry so much pixel noise that an offset fitted with them is off by milliseconds.
     The rate is the derivative of the very curve that `sample` interpolates: the noise of a value and of
     its own derivative are uncorrelated, those of two different fits are not, which biases the offset.
+    Frames that were not looked at are bridged.
     """
+    seen = bridged(seen)
     focal = float(np.sqrt(camera.K_px[0, 0] * camera.K_px[1, 1]))
     raw, sigma = camera.normalised(seen.uv_px), seen.sigma_px / focal
     n = np.full_like(raw, np.nan)

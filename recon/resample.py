@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -56,6 +58,20 @@ def at_times(seen: CameraTracks, clock: Clock, t_rig_s: Array) -> tuple[Array, A
         uv[inside, p] = _hermite(times, pixels, right, s)[inside]
         sigma[inside, p] = np.maximum(sigmas[right - 1], sigmas[right])[inside]
     return uv, sigma
+
+
+def bridged(seen: CameraTracks) -> CameraTracks:
+    """The tracks with gaps filled as `at_times` fills them; what was seen stays as it was.
+
+    For searches that compare frame by frame. Not for fits: what is filled in is no observation.
+    """
+    uv, sigma = at_times(seen, Clock(seen.camera, 0.0, 0.0), seen.t_cam_s)
+    gone = np.isnan(seen.sigma_px)
+    return replace(
+        seen,
+        uv_px=np.where(gone[..., None], uv, seen.uv_px),
+        sigma_px=np.where(gone, sigma, seen.sigma_px),
+    )
 
 
 def _hermite(times: Array, values: Array, right: NDArray[np.intp], s: Array) -> Array:

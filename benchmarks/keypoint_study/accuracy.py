@@ -18,6 +18,7 @@ from recon.body import Body, elbow_angle_rad, foot_yaw_rad, knee_flexion_rad
 from recon.detector_study import study_of
 from recon.instants import points_at_instants
 from recon.joints import to_joint_centres
+from recon.keypoints import without_person
 from recon.motion import hold_lengths
 from recon.records import BODY, Motion, Tracks2D
 from recon.sync import estimate_clocks, refine_clocks
@@ -61,7 +62,7 @@ def measure_take(work: Path, take: Take, mode: str, way: Way) -> Accuracy:
     """Runs the stages on a take's detections: clocks from the motion, points, motion, joint centres."""
     names = list(take.scene.cameras)[: way.cameras]
     seen = {c: detect(work, take, c, mode) for c in names}
-    missed = float(np.mean([np.isnan(s.uv_px[:, 0, 0]).mean() for s in seen.values()]))
+    missed = float(np.mean([without_person(s.uv_px).mean() for s in seen.values()]))
     tracks = tracks_of(take, seen, mode)
     if not way.weights:
         tracks = _even(tracks)

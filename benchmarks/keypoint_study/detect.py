@@ -12,7 +12,7 @@ from calibration.checks import Array
 from calibration.geometry import Camera
 from demo_rigs.cast import Take
 from recon.assets import pose_model
-from recon.keypoints import MarkerOptions, follow, scene_of
+from recon.keypoints import MarkerOptions, PoseReader, follow, scene_of
 from recon.keypoints.passes import MODES as DETECTOR_MODES
 from recon.keypoints.passes import mode_of
 from recon.keypoints.server import ServerPlace
@@ -57,5 +57,6 @@ def _read(clip: Path, camera: Camera, mode: str) -> Seen:
     hues = (tape.tip_hue_deg, tape.throat_hue_deg, tape.butt_hue_deg, tape.ball_hue_deg)
     markers = MarkerOptions(hues_deg=hues, tolerance_deg=tape.tolerance_deg)
     place = ServerPlace(camera)
-    found = follow(clip, pose_model("heavy"), scene_of(clip), markers, mode_of(mode), place)
+    with PoseReader(pose_model("heavy")) as reader:
+        found = follow(clip, reader, scene_of(clip), markers, mode_of(mode), place)
     return Seen(found.t_cam_s, found.uv_px[:, : len(BODY)], found.visibility, found.spread_px)

@@ -1,11 +1,12 @@
 """2D points of every camera: from pixels, or from a file of the user's own."""
 
-from recon.keypoints.assemble import tracks_from_clips
-from recon.keypoints.follow import ClipTracks, follow, scene_of
+from recon.keypoints.assemble import tracks_from_clips, without_person
+from recon.keypoints.follow import ClipTracks, first_sight, follow, scene_of
 from recon.keypoints.long_file import Glimpse, Span, glimpse_own_keypoints, rows_within
 from recon.keypoints.markers import MARKERS, MarkerOptions
 from recon.keypoints.own_file import own_tracks, read_own_keypoints
-from recon.keypoints.passes import MODES, Mode, mode_of
+from recon.keypoints.passes import MODES, Mode, Seen, mode_of
+from recon.keypoints.pose import PoseReader
 from recon.keypoints.server import ServerPlace
 
 __all__ = [
@@ -15,8 +16,11 @@ __all__ = [
     "Glimpse",
     "MarkerOptions",
     "Mode",
+    "PoseReader",
+    "Seen",
     "ServerPlace",
     "Span",
+    "first_sight",
     "follow",
     "glimpse_own_keypoints",
     "mode_of",
@@ -25,4 +29,5 @@ __all__ = [
     "rows_within",
     "scene_of",
     "tracks_from_clips",
+    "without_person",
 ]

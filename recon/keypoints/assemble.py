@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from types import MappingProxyType
 
 import numpy as np
+from numpy.typing import NDArray
 
 from calibration.checks import Array
 from calibration.errors import NotMeasurable
@@ -34,10 +35,10 @@ def tracks_from_clips(
     cameras = []
     for name, (size, clip) in clips.items():
         body = clip.uv_px[:, : len(BODY)]
-        seen = np.asarray(~np.isnan(body[..., 0]).any(axis=1))
-        if seen.mean() < 0.1:
+        absent = float(without_person(body).mean())
+        if absent > 0.9:
             raise NotMeasurable(
-                f"camera {name}: no person found in {1 - seen.mean():.0%} of {len(body)} frames; "
+                f"camera {name}: no person found in {absent:.0%} of {len(body)} frames; "
                 "is the player whole in the picture and lit?"
             )
         height = apparent_height_px(body)
@@ -54,6 +55,12 @@ def _share(study: DetectorStudy, clip: ClipTracks, height_px: float) -> Array:
     errors = [study.pixels[name.split("_")[-1]] for name in BODY]
     spread = clip.spread_px / height_px
     return np.stack([e.sigma(clip.visibility[:, p], spread[:, p]) for p, e in enumerate(errors)], axis=1)
+
+
+def without_person(body_uv_px: Array) -> NDArray[np.bool_]:
+    """(T,) frames without the player, who was not seen around them either: two in a row may be passed over."""
+    seen = ~np.isnan(body_uv_px[..., 0]).any(axis=1)
+    return np.asarray(np.convolve(seen, np.ones(5), mode="same") == 0)
 
 
 def apparent_height_px(body_uv_px: Array) -> float:

@@ -2,23 +2,27 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
+from itertools import islice
 from pathlib import Path
 
 import numpy as np
 
 from calibration.checks import Array
-from calibration.footage import frames, probe
+from calibration.footage import Frame, frames, probe
 from recon.keypoints.markers import MARKERS, Image, MarkerOptions, empty_scene, find_markers
+from recon.keypoints.pace import Pace
 from recon.keypoints.passes import Mode, Seen, look_at
 from recon.keypoints.pose import Pose, PoseReader, Window, search_windows
-from recon.keypoints.server import ServerPlace, hips_px, one_each
+from recon.keypoints.server import ServerPlace, hips_px, one_each, same_person
+from recon.keypoints.trail import Trail
 from recon.records import BODY, KEYPOINTS
 
 _PERSON_SHARE = 0.62
 """Share of the window that the player's extent fills: a crop of 1.6 times the person measured best."""
 _LOOKS_TO_SETTLE = 2
+_SHORT_FRAMES = 1200  # a clip of up to 10 s at 120 a second is sooner read through than sought nine times
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -42,6 +46,10 @@ def scene_of(video: Path, samples: int = 9) -> Image:
     Raises BadInput for a video that cannot be read.
     """
     info = probe(video)
+    count = info.frame_count_hint or 0
+    if 0 < count <= _SHORT_FRAMES:
+        every = max(1, count // samples)
+        return empty_scene([f.image_bgr for f in islice(frames(video, every=every), samples)])
     length = info.duration_s or 1.0
     pictures = []
     for k in range(samples):
@@ -52,53 +60,50 @@ def scene_of(video: Path, samples: int = 9) -> Image:
     return empty_scene(pictures)
 
 
+def first_sight(reader: PoseReader, video: Path, mode: Mode, place: ServerPlace) -> Seen | None:
+    """The server in a clip's first frame, None where nobody is found there.
+
+    Raises BadInput for a video that cannot be read, NotMeasurable where two people may be the server.
+    """
+    return _search(reader, next(iter(frames(video))).image_bgr, mode, place)
+
+
 def follow(
     video: Path,
-    model: Path,
+    reader: PoseReader,
     scene: Image,
     markers: MarkerOptions,
     mode: Mode,
     place: ServerPlace,
     *,
+    before: Seen | None = None,
     start_s: float | None = None,
     stop_s: float | None = None,
     tick: Callable[[], None] = lambda: None,
 ) -> ClipTracks:
     """Read a stretch of a clip frame by frame; memory does not grow with its pictures.
 
-    The window follows the landmarks of the frame before; a lost player is searched for anew, at most every
-    tenth frame so that an empty court costs little. tick is called once a frame. place tells the server from
-    other people in the picture; its at_px holds where the stretch begins, later searches look where the server
-    was last.
-    Raises BadInput for a video or model that cannot be read, NotMeasurable where two people may be the server.
+    The window is where the frames before lead to. The mode says which frames are passed over: their body is not
+    seen, racket and ball are. A lost player is searched for anew, at most every tenth frame so that an empty
+    court costs little. tick is called once a frame. place tells the server from other people in the picture;
+    its at_px holds where the stretch begins, later searches look where the server was last.
+    before: the server in the clip's first frame; where he still stands there, the stretch needs no search.
+    Raises BadInput for a video that cannot be read, NotMeasurable where two people may be the server.
     """
-    times, points, visible, sigmas, spread = [], [], [], [], []
-    window: Window | None = None
-    wait = 0
-    with PoseReader(model) as reader:
-        for frame in frames(video, start_s=start_s, stop_s=stop_s):
-            seen = look_at(reader, frame.image_bgr, window, mode) if window is not None else None
-            if seen is not None and not place.may_be(Pose(seen.uv_px, seen.visibility)):
-                seen = None  # somebody walked past, and the model went along
-            if seen is None and wait <= 0:
-                seen = _search(reader, frame.image_bgr, mode, place)
-                wait = 0 if seen is not None else 10
-            wait -= 1
-            if seen is not None and place.at_px is not None:
-                place = replace(place, at_px=hips_px(seen.uv_px))
-            window = None if seen is None else Window(0, 0, 0).around(seen.uv_px, _PERSON_SHARE)
-            region = _marker_region(frame.image_bgr, window)
-            marker_uv, marker_sigma = find_markers(frame.image_bgr, scene, region, markers)
-            body = seen if seen is not None else _NOBODY
-            times.append(frame.t_s)
-            points.append(np.concatenate([body.uv_px, marker_uv]))
-            visible.append(body.visibility)
-            sigmas.append(marker_sigma)
-            spread.append(body.spread_px)
-            tick()
+    rows: list[tuple[float, Array, Array, Array, Array]] = []
+    follower = _Follower(reader, mode, place, before)
+    for frame, is_last in _and_whether_last(frames(video, start_s=start_s, stop_s=stop_s)):
+        seen, window = follower.sight(frame, is_last)
+        region = _marker_region(frame.image_bgr, window)
+        marker_uv, marker_sigma = find_markers(frame.image_bgr, scene, region, markers)
+        body = seen if seen is not None else _NOBODY
+        points = np.concatenate([body.uv_px, marker_uv])
+        rows.append((frame.t_s, points, body.visibility, marker_sigma, body.spread_px))
+        tick()
+    times, points_px, visible, sigmas, spread = zip(*rows, strict=True) if rows else ([],) * 5
     return ClipTracks(
         np.array(times),
-        np.array(points).reshape(-1, len(KEYPOINTS), 2),
+        np.array(points_px).reshape(-1, len(KEYPOINTS), 2),
         np.array(visible).reshape(-1, len(BODY)),
         np.array(sigmas).reshape(-1, len(MARKERS)),
         np.array(spread).reshape(-1, len(BODY)),
@@ -108,8 +113,70 @@ def follow(
 _NOBODY = Seen(np.full((len(BODY), 2), np.nan), np.full(len(BODY), np.nan), np.full(len(BODY), np.nan))
 
 
+class _Follower:
+    """Where one player is looked for, frame after frame of a stretch."""
+
+    def __init__(self, reader: PoseReader, mode: Mode, place: ServerPlace, before: Seen | None) -> None:
+        self._reader, self._mode, self._place, self._before = reader, mode, place, before
+        self._trail, self._pace, self._wait = Trail(), Pace(mode.pass_over), 0
+        reader.forget()
+
+    def sight(self, frame: Frame, must: bool) -> tuple[Seen | None, Window | None]:
+        """What is seen of the player, and the window where he is or should be.
+
+        must: the frame is not passed over.
+        """
+        expected = self._trail.expected(frame.t_s)
+        self._wait -= 1
+        if expected is not None and not must and not self._pace.due(frame.t_s):
+            self._pace = self._pace.passed(frame.t_s)
+            return None, expected
+        seen = self._look(frame.image_bgr, expected)
+        if seen is None:
+            self._pace = Pace(self._mode.pass_over)
+            return None, expected
+        window = _window_of(seen.uv_px)
+        self._trail, self._pace = self._trail.then(frame.t_s, window), self._pace.looked(frame.t_s, seen.uv_px)
+        if self._place.at_px is not None:
+            self._place = replace(self._place, at_px=hips_px(seen.uv_px))
+        return seen, window
+
+    def _look(self, picture: Image, expected: Window | None) -> Seen | None:
+        seen = look_at(self._reader, picture, expected, self._mode) if expected is not None else None
+        if seen is not None and not self._place.may_be(Pose(seen.uv_px, seen.visibility)):
+            seen, self._trail = None, Trail()  # somebody walked past, and the model went along
+        if self._before is not None:
+            seen, self._before = _still_there(self._reader, picture, self._mode, self._before), None
+        if seen is None and self._wait <= 0:
+            seen = _search(self._reader, picture, self._mode, self._place)
+            self._wait = 0 if seen is not None else 10
+        return seen
+
+
+def _and_whether_last(of: Iterator[Frame]) -> Iterator[tuple[Frame, bool]]:
+    """Each frame, and whether none comes after it; two are held at a time."""
+    held = next(of, None)
+    for frame in of:
+        assert held is not None
+        yield held, False
+        held = frame
+    if held is not None:
+        yield held, True
+
+
+def _window_of(uv_px: Array) -> Window:
+    return Window(0, 0, 0).around(uv_px, _PERSON_SHARE)
+
+
+def _still_there(reader: PoseReader, image: Image, mode: Mode, before: Seen) -> Seen | None:
+    """The person who stands where another frame showed the server; None where nobody stands just there."""
+    seen = look_at(reader, image, _window_of(before.uv_px), mode)
+    return seen if seen is not None and same_person(seen.uv_px, before.uv_px) else None
+
+
 def _search(reader: PoseReader, image: Image, mode: Mode, place: ServerPlace) -> Seen | None:
     """The server among all people found in any search window, read again in a window of their own."""
+    reader.forget()
     people = one_each(
         pose
         for window in search_windows(image.shape[1], image.shape[0])
@@ -120,7 +187,7 @@ def _search(reader: PoseReader, image: Image, mode: Mode, place: ServerPlace) ->
     best = place.choose(people)
     if best is None:
         return None
-    again = look_at(reader, image, Window(0, 0, 0).around(best.uv_px, _PERSON_SHARE), mode)
+    again = look_at(reader, image, _window_of(best.uv_px), mode)
     return again or Seen(best.uv_px, best.visibility, np.full(len(BODY), np.nan))
 
 
@@ -131,7 +198,7 @@ def _settled(reader: PoseReader, image: Image, pose: Pose) -> Pose | None:
     appearance. On the demo's serve all of those led to the player, or to nobody, in two looks.
     """
     for _ in range(_LOOKS_TO_SETTLE):
-        found = reader.read(image, Window(0, 0, 0).around(pose.uv_px, _PERSON_SHARE))
+        found = reader.read(image, _window_of(pose.uv_px))
         if found is None:
             return None
         pose = found

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from types import MappingProxyType
 
 import numpy as np
 
 from calibration.checks import Array
 from calibration.errors import BadInput
+from recon.keypoints.pace import PassOver
 from recon.keypoints.pose import Image, Pose, PoseReader, Window
 from recon.records import BODY
 
@@ -34,22 +35,26 @@ class Look:
 class Mode:
     """How a serve is read.
 
-    first       passes that every frame gets
+    first       passes that every frame gets which is looked at
     more        passes for frames whose first ones disagree
     disagree    by this share of the player's height (root mean square over the points)
+    onward      the first passes follow the player from look to look (PoseReader.read)
+    pass_over   which frames need no look
     """
 
     name: str
     first: tuple[Look, ...]
     more: tuple[Look, ...] = ()
     disagree: float = 0.004
+    onward: bool = False
+    pass_over: PassOver = field(default_factory=PassOver)
 
 
 MODES: Mapping[str, Mode] = MappingProxyType(
     {
         m.name: m
         for m in (
-            Mode(name="quick", first=(Look(),)),
+            Mode(name="quick", first=(Look(),), onward=True, pass_over=PassOver(gap_s=0.025)),
             Mode(
                 name="full",
                 first=(Look(), Look(mirrored=True)),
@@ -61,9 +66,9 @@ MODES: Mapping[str, Mode] = MappingProxyType(
         )
     }
 )  # fmt: skip
-"""quick: between two serves; full: as many passes as pay, for reports and studies. The model is biased by where
-the player stands in its crop and by his side; passes that differ in both average some of that out, and show by
-their spread where it is large."""
+"""quick: between two serves, at least 40 looks a second and one at every frame of a quick movement; full: as
+many passes as pay, for reports and studies. The model is biased by where the player stands in its crop and by
+his side; passes that differ in both average some of that out, and show by their spread where it is large."""
 
 
 def mode_of(name: str) -> Mode:
@@ -91,7 +96,8 @@ def look_at(reader: PoseReader, image_bgr: Image, window: Window, mode: Mode) ->
 
     None where the first pass sees nobody; later passes that see nobody do not count.
     """
-    poses = [p for look in mode.first if (p := _pass(reader, image_bgr, window, look)) is not None]
+    onward = mode.onward
+    poses = [p for look in mode.first if (p := _pass(reader, image_bgr, window, look, onward)) is not None]
     if not poses:
         return None
     together = _together(poses)
@@ -102,8 +108,10 @@ def look_at(reader: PoseReader, image_bgr: Image, window: Window, mode: Mode) ->
     return together
 
 
-def _pass(reader: PoseReader, image_bgr: Image, window: Window, look: Look) -> Pose | None:
-    pose = reader.read(image_bgr, look.window(window), mirrored=look.mirrored)
+def _pass(
+    reader: PoseReader, image_bgr: Image, window: Window, look: Look, onward: bool = False
+) -> Pose | None:
+    pose = reader.read(image_bgr, look.window(window), mirrored=look.mirrored, onward=onward)
     return pose if pose is None or not look.mirrored else Pose(pose.uv_px[_OTHER], pose.visibility[_OTHER])
 
 

@@ -60,19 +60,11 @@ class PoseReader:
     """
 
     def __init__(self, model_path: Path) -> None:
-        # imported here: the module takes seconds to load and is needed only where pixels are read
-        from mediapipe.tasks import python as tasks
-        from mediapipe.tasks.python import vision
-
         if not model_path.is_file():
             raise BadInput(f"{model_path}: no pose model there; run `courtplumb assets` once")
-        options = vision.PoseLandmarkerOptions(
-            base_options=tasks.BaseOptions(model_asset_path=str(model_path)),
-            running_mode=vision.RunningMode.IMAGE,  # the video mode lags the motion by 4–7 ms
-            min_pose_detection_confidence=0.3,
-            min_pose_presence_confidence=0.3,
-        )
-        self._landmarker: Any = vision.PoseLandmarker.create_from_options(options)
+        self._model_path = model_path
+        self._afresh = _Afresh(model_path)
+        self._onward: dict[bool, _Onward] = {}
 
     def __enter__(self) -> PoseReader:
         return self
@@ -80,29 +72,115 @@ class PoseReader:
     def __exit__(
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
-        self._landmarker.close()
+        self._afresh.close()
+        self.forget()
 
-    def read(self, image_bgr: Image, window: Window, *, mirrored: bool = False) -> Pose | None:
+    def read(
+        self, image_bgr: Image, window: Window, *, mirrored: bool = False, onward: bool = False
+    ) -> Pose | None:
         """The person in a window of the picture, None where the model sees none.
 
         mirrored: the model looks at the window's mirror image. Places come back where they are; the names of
         the sides are the mirror image's.
+        onward: the window follows a player, and so does the model, from the last such look at the same side;
+        the search for a person within the window is left out where he was seen then.
         """
-        import mediapipe as mp
-
         crop, left, top = cut(image_bgr, window)
         if mirrored:
             crop = np.ascontiguousarray(crop[:, ::-1])
-        rgb = cv2.cvtColor(crop, cv2.COLOR_BGR2RGB)
-        found = self._landmarker.detect(mp.Image(image_format=mp.ImageFormat.SRGB, data=rgb)).pose_landmarks
-        if not found:
+        marks = self._model(mirrored, onward).marks(np.asarray(cv2.cvtColor(crop, cv2.COLOR_BGR2RGB)))
+        if marks is None:
             return None
-        marks = np.array([(m.x, m.y, m.visibility) for m in found[0]])[_ROWS]
         # normalised x in [0, 1] spans the crop from edge to edge; pixel centres are at integers
         if mirrored:
             marks[:, 0] = 1 - marks[:, 0]
         uv = marks[:, :2] * [crop.shape[1], crop.shape[0]] - 0.5 + [left, top]
         return Pose(uv, marks[:, 2])
+
+    def forget(self) -> None:
+        """The next onward look begins anew, as for another person or another clip."""
+        for model in self._onward.values():
+            model.close()
+        self._onward = {}
+
+    def _model(self, mirrored: bool, onward: bool) -> _Afresh | _Onward:
+        if not onward:
+            return self._afresh
+        if mirrored not in self._onward:
+            self._onward[mirrored] = _Onward(self._model_path)
+        return self._onward[mirrored]
+
+
+class _Afresh:
+    """The model on single pictures: a person is searched in each, then landmarks around that person."""
+
+    def __init__(self, model_path: Path) -> None:
+        self._landmarker = _landmarker(model_path, video=False)
+
+    def marks(self, rgb: Image) -> Array | None:
+        """(27, 3) normalised u, v and visibility; None where nobody is seen."""
+        return _rows(self._landmarker.detect(_as_input(rgb)))
+
+    def close(self) -> None:
+        self._landmarker.close()
+
+
+class _Onward:
+    """The model on pictures of one player in a row: where it looks is told by the landmarks before.
+
+    The landmarks tell place, size and turn of the body better than the search for a person does: over six clips
+    of three held-out athletes the errors fell by a tenth, for a fifth less time. The model's own smoothing is
+    not wanted, since it lags the motion by 4–7 ms. Of places it depends on the time between pictures: told that
+    a day has gone by, it smooths nothing. Of visibility it is a fixed share per picture, and is undone.
+    """
+
+    _STEP_MS = 100_000_000
+    _VISIBILITY_SHARE = 0.1  # of the new picture: undone with it, visibility lies within 0 … 1 to rounding
+
+    def __init__(self, model_path: Path) -> None:
+        self._landmarker = _landmarker(model_path, video=True)
+        self._count = 0
+        self._before: Array | None = None
+
+    def marks(self, rgb: Image) -> Array | None:
+        """As _Afresh.marks."""
+        self._count += 1
+        marks = _rows(self._landmarker.detect_for_video(_as_input(rgb), self._count * self._STEP_MS))
+        smoothed = None if marks is None else marks[:, 2].copy()
+        if marks is not None and self._before is not None:
+            share = self._VISIBILITY_SHARE
+            marks[:, 2] = np.clip((marks[:, 2] - (1 - share) * self._before) / share, 0.0, 1.0)
+        self._before = smoothed
+        return marks
+
+    def close(self) -> None:
+        self._landmarker.close()
+
+
+def _landmarker(model_path: Path, *, video: bool) -> Any:
+    # imported here: the module takes seconds to load and is needed only where pixels are read
+    from mediapipe.tasks import python as tasks
+    from mediapipe.tasks.python import vision
+
+    options = vision.PoseLandmarkerOptions(
+        base_options=tasks.BaseOptions(model_asset_path=str(model_path)),
+        running_mode=vision.RunningMode.VIDEO if video else vision.RunningMode.IMAGE,
+        min_pose_detection_confidence=0.3,
+        min_pose_presence_confidence=0.3,
+        min_tracking_confidence=0.3,
+    )
+    return vision.PoseLandmarker.create_from_options(options)
+
+
+def _as_input(rgb: Image) -> Any:
+    import mediapipe as mp
+
+    return mp.Image(image_format=mp.ImageFormat.SRGB, data=rgb)
+
+
+def _rows(result: Any) -> Array | None:
+    found = result.pose_landmarks
+    return np.array([(m.x, m.y, m.visibility) for m in found[0]])[_ROWS] if found else None
 
 
 def cut(image: Image, window: Window) -> tuple[Image, int, int]:

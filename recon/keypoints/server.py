@@ -93,13 +93,12 @@ def one_each(people: Iterable[Pose]) -> list[Pose]:
     """Without repetitions: of one person's poses the most visible one."""
     kept: list[Pose] = []
     for pose in sorted(people, key=lambda p: -float(p.visibility.mean())):
-        at = hips_px(pose.uv_px)
-        if all(
-            np.linalg.norm(at - hips_px(other.uv_px)) > _SAME_SHARE * _taller(pose, other) for other in kept
-        ):
+        if not any(same_person(pose.uv_px, other.uv_px) for other in kept):
             kept.append(pose)
     return kept
 
 
-def _taller(one: Pose, other: Pose) -> float:
-    return float(max(np.ptp(one.uv_px[:, 1]), np.ptp(other.uv_px[:, 1])))
+def same_person(one_px: Array, other_px: Array) -> bool:
+    """Whether two bodies (27, 2) in one place of the picture are one person's: hips nearly coincide."""
+    taller = float(max(np.ptp(one_px[:, 1]), np.ptp(other_px[:, 1])))
+    return bool(np.linalg.norm(hips_px(one_px) - hips_px(other_px)) <= _SAME_SHARE * taller)

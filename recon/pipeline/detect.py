@@ -8,6 +8,7 @@ import os
 from collections.abc import Mapping, Sequence
 from concurrent.futures import Future, ProcessPoolExecutor, as_completed
 from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
 
 import numpy as np
@@ -21,7 +22,10 @@ from recon.keypoints import (
     ClipTracks,
     MarkerOptions,
     Mode,
+    PoseReader,
+    Seen,
     ServerPlace,
+    first_sight,
     follow,
     mode_of,
     scene_of,
@@ -35,6 +39,25 @@ from recon.store import write_whole
 
 _PIECE_S = 1.0  # a lost run repeats at most this much of each worker's clip
 _FIELDS = ("t_cam_s", "uv_px", "visibility", "marker_sigma_px", "spread_px")
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Clip:
+    """What all pieces of a clip are read with. Goes to the reading processes."""
+
+    video: Path
+    model: Path
+    markers: MarkerOptions
+    mode: Mode
+    place: ServerPlace
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Beginning:
+    """What a clip is known by before it is read: the empty scene, and the server in its first frame."""
+
+    scene: Image
+    server: Seen | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,14 +83,16 @@ def detect_tracks(
     mode = mode_of(options.mode)
     names = session.camera_names
     sizes = {name: probe(session.video_path(name)).size_px for name in names}
-    places = {c.name: _place(session, c) for c in cameras}
-    pieces = {name: _pieces(session, model, markers, mode, places[name]) for name in names}
+    clips = {
+        c.name: _Clip(session.video_path(c.name), model, markers, mode, _place(session, c)) for c in cameras
+    }
+    pieces = {name: _pieces(clips[name], session.derived / "cache") for name in names}
     todo = [p for name in names for p in pieces[name] if not p.kept.is_file()]
     if todo:
-        _run(session, todo, model, markers, places, options, progress)
-    clips = {name: (sizes[name], _joined([_load(p.kept) for p in pieces[name]])) for name in names}
+        _run(clips, todo, options, progress)
+    found = {name: (sizes[name], _joined([_load(p.kept) for p in pieces[name]])) for name in names}
     return tracks_from_clips(
-        clips, f"pose landmark model, {options.variant}, {mode.name} mode; tape and ball by colour", mode.name
+        found, f"pose landmark model, {options.variant}, {mode.name} mode; tape and ball by colour", mode.name
     )
 
 
@@ -76,18 +101,14 @@ def _place(session: Session, camera: Camera) -> ServerPlace:
     return ServerPlace(camera, None if at is None else np.array(at))
 
 
-def _pieces(
-    session: Session, model: Path, markers: MarkerOptions, mode: Mode, place: ServerPlace
-) -> list[_Piece]:
+def _pieces(clip: _Clip, folder: Path) -> list[_Piece]:
     """The pieces of one clip. Their file name carries what they depend on, the court's place among it."""
-    camera = place.camera.name
-    video = session.video_path(camera)
-    duration = probe(video).duration_s or _PIECE_S
+    camera = clip.place.camera.name
+    duration = probe(clip.video).duration_s or _PIECE_S
     # a pixel on the server holds for the clip's beginning: from there the clip is followed in one go
-    count = 1 if place.at_px is not None else max(1, round(duration / _PIECE_S))
+    count = 1 if clip.place.at_px is not None else max(1, round(duration / _PIECE_S))
     edges = [duration * k / count for k in range(count)]
-    key = f"{content_hash(video)[:16]}-{content_hash(model)[:8]}-{_digest(markers, mode, place)}-{METHOD}"
-    folder = session.derived / "cache"
+    key = f"{content_hash(clip.video)[:16]}-{content_hash(clip.model)[:8]}-{_digest(clip)}-{METHOD}"
     return [
         _Piece(
             camera, k, start, edges[k + 1] if k + 1 < count else None, folder / f"{camera}-{key}-{k:03d}.npz"
@@ -96,44 +117,31 @@ def _pieces(
     ]
 
 
-def _digest(markers: MarkerOptions, mode: Mode, place: ServerPlace) -> str:
+def _digest(clip: _Clip) -> str:
     """The place coarsely: a calibration that is a little better need not look at all pixels again."""
-    seen = (place.camera.centre_m().round(1), place.camera.cam_from_world.R.round(2), place.at_px)
-    return hashlib.sha256(repr((markers, mode, seen)).encode()).hexdigest()[:8]
+    camera = clip.place.camera
+    seen = (camera.centre_m().round(1), camera.cam_from_world.R.round(2), clip.place.at_px)
+    return hashlib.sha256(repr((clip.markers, clip.mode, seen)).encode()).hexdigest()[:8]
 
 
 def _run(
-    session: Session,
-    todo: list[_Piece],
-    model: Path,
-    markers: MarkerOptions,
-    places: Mapping[str, ServerPlace],
-    options: PipelineOptions,
-    progress: Progress,
+    clips: Mapping[str, _Clip], todo: Sequence[_Piece], options: PipelineOptions, progress: Progress
 ) -> None:
     label = "finding player, racket and ball"
-    mode = mode_of(options.mode)
-    scenes = {name: scene_of(session.video_path(name)) for name in {p.camera for p in todo}}
     # spawned, not forked: the model's library has threads of its own, which a fork would freeze
     context = multiprocessing.get_context("spawn")
     progress(label, 0, len(todo))
     with ProcessPoolExecutor(min(options.workers, len(todo)), context, initializer=_quiet) as pool:
-        futures: dict[Future[ClipTracks], _Piece] = {
-            pool.submit(
-                _follow_piece,
-                session.video_path(p.camera),
-                model,
-                scenes[p.camera],
-                markers,
-                mode,
-                places[p.camera],
-                p,
-            ): p
-            for p in todo
-        }
+        wanted = {p.camera: clips[p.camera] for p in todo}
+        begun = {pool.submit(_begin, clip): name for name, clip in wanted.items()}
+        reading: dict[Future[ClipTracks], _Piece] = {}
         try:
-            for done, future in enumerate(as_completed(futures), start=1):
-                _save(futures[future].kept, future.result())
+            for found in as_completed(begun):
+                name = begun[found]
+                pieces = [p for p in todo if p.camera == name]
+                reading |= {pool.submit(_read, clips[name], found.result(), p): p for p in pieces}
+            for done, future in enumerate(as_completed(reading), start=1):
+                _save(reading[future].kept, future.result())
                 progress(label, done, len(todo))
         except BaseException:
             pool.shutdown(wait=False, cancel_futures=True)
@@ -145,16 +153,29 @@ def _quiet() -> None:
     os.dup2(os.open(os.devnull, os.O_WRONLY), 2)
 
 
-def _follow_piece(
-    video: Path,
-    model: Path,
-    scene: Image,
-    markers: MarkerOptions,
-    mode: Mode,
-    place: ServerPlace,
-    piece: _Piece,
-) -> ClipTracks:
-    return follow(video, model, scene, markers, mode, place, start_s=piece.start_s, stop_s=piece.stop_s)
+@cache
+def _reader(model: Path) -> PoseReader:
+    """One for all pieces that a process reads: loading the model takes as long as four frames."""
+    return PoseReader(model)
+
+
+def _begin(clip: _Clip) -> _Beginning:
+    server = first_sight(_reader(clip.model), clip.video, clip.mode, clip.place)
+    return _Beginning(scene_of(clip.video), server)
+
+
+def _read(clip: _Clip, beginning: _Beginning, piece: _Piece) -> ClipTracks:
+    return follow(
+        clip.video,
+        _reader(clip.model),
+        beginning.scene,
+        clip.markers,
+        clip.mode,
+        clip.place,
+        before=beginning.server,
+        start_s=piece.start_s,
+        stop_s=piece.stop_s,
+    )
 
 
 def _save(path: Path, clip: ClipTracks) -> None:

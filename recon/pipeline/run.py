@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from importlib.metadata import version
 from pathlib import Path
@@ -67,8 +68,12 @@ def measure_session(
             _picture_index(session, camera).unlink(missing_ok=True)
         tracks = _tracks(session, rig, options, progress)
         store.save_tracks(d / names.TRACKS, tracks)
-        notes = _reconstruct(session, rig, tracks, footage, options, progress)
-        notes["quality"] = [*moved_camera_flags(session, rig.names, progress), *notes["quality"]]
+        with ThreadPoolExecutor(1) as beside:  # reconstructing leaves a core to it most of the time
+            moved = beside.submit(moved_camera_flags, session, rig.names)
+            notes = _reconstruct(session, rig, tracks, footage, options, progress)
+            progress("looking at cameras", 0, 1)
+            notes["quality"] = [*moved.result(), *notes["quality"]]
+            progress("looking at cameras", 1, 1)
         kept = {"kind": _PROVENANCE, "format": store.FORMAT, "notes": notes, "calibration": _named(session)}
         store.write_json(d / names.PROVENANCE, made | kept)
     filmed = [name for name in rig.names if name in session.file.video]
@@ -223,7 +228,7 @@ def _told(exchange: Exchange) -> str:
 
 
 def _clocks(session: Session, rig: CalibratedRig, tracks: Tracks2D) -> Clocks:
-    """Clocks from the motion, or as given; where neither is, the message says what would make the clips agree."""
+    """Clocks from the motion, or given; where neither is, the message says what would make the clips agree."""
     try:
         return first_clocks(session, rig.cameras, tracks)
     except NotMeasurable as error:

@@ -46,8 +46,8 @@ STAGES = {
 READERS = {"viewer", "report", "export", "agreement"}
 RECON_LAYERS = (
     {"records"},
-    {"wording", "store", "session", "assets", "detector_study"},
-    {"body", "uncertainty", "epipolar", "resample"},
+    {"wording", "store", "session", "assets", "detector_study", "resample"},
+    {"body", "uncertainty", "epipolar"},
     {"ground", "smoothing", "segments"},
     STAGES,
     {"result"},

@@ -12,7 +12,8 @@ import pytest
 
 from calibration.checks import Array
 from calibration.errors import NotMeasurable
-from recon.keypoints import ClipTracks, MarkerOptions, ServerPlace, follow, mode_of
+from recon.keypoints import ClipTracks, MarkerOptions, Seen, ServerPlace, follow
+from recon.keypoints.passes import Look, Mode
 from recon.keypoints.pose import Image, Pose, Window
 from recon.keypoints.server import hips_px
 from recon.records import BODY
@@ -21,6 +22,7 @@ from tests.unit.recon.test_server import standing
 
 WIDTH, HEIGHT = three_cameras()[0].size_px
 FRAMES = 40
+EVERY_FRAME = Mode(name="every frame", first=(Look(),), onward=True)
 LOST = range(15, 18)  # frames in which nobody is seen
 MODULE = sys.modules[follow.__module__]  # the package names the function as its module
 
@@ -30,36 +32,34 @@ class FakeReader:
 
     people: list[list[Pose]]
 
-    def __init__(self, model: Path) -> None:
+    def forget(self) -> None:
         pass
 
-    def __enter__(self) -> FakeReader:
-        return self
-
-    def __exit__(self, *_: object) -> None:
-        pass
-
-    def read(self, image: Image, window: Window, *, mirrored: bool = False) -> Pose | None:
+    def read(
+        self, image: Image, window: Window, *, mirrored: bool = False, onward: bool = False
+    ) -> Pose | None:
         middle = np.array([window.u_px, window.v_px])
         off = [(float(np.abs(hips_px(p.uv_px) - middle).max()), p) for p in self.people[int(image[0, 0, 0])]]
         near = [(d, k) for k, (d, _) in enumerate(off) if d < window.side_px / 2]
         return off[min(near)[1]][1] if near else None
 
 
-def followed(monkeypatch: pytest.MonkeyPatch, people: list[list[Pose]], at_px: Array | None) -> ClipTracks:
+def followed(
+    monkeypatch: pytest.MonkeyPatch, people: list[list[Pose]], at_px: Array | None, before: Seen | None = None
+) -> ClipTracks:
     picture = np.zeros((HEIGHT, WIDTH, 3), np.uint8)
 
     def frames(*_: object, **__: object) -> Iterator[SimpleNamespace]:
         for k in range(len(people)):
             picture[0, 0] = k
-            yield SimpleNamespace(t_s=k / 120, image_bgr=picture)
+            yield SimpleNamespace(t_s=k / 120, image_bgr=picture.copy())
 
     monkeypatch.setattr(MODULE, "frames", frames)
-    monkeypatch.setattr(MODULE, "PoseReader", FakeReader)
     monkeypatch.setattr(FakeReader, "people", people, raising=False)
     markers = MarkerOptions(hues_deg=(300.0, 180.0, 120.0, 60.0), tolerance_deg=15.0)
     place = ServerPlace(three_cameras()[0], at_px)
-    return follow(Path("clip"), Path("model"), picture, markers, mode_of("quick"), place)
+    reader = FakeReader()
+    return follow(Path("clip"), reader, picture, markers, EVERY_FRAME, place, before=before)  # type: ignore[arg-type]
 
 
 def hips(clip: ClipTracks) -> Array:
@@ -121,7 +121,9 @@ def test_player_cut_off_by_a_search_window_is_not_a_second_person(monkeypatch: p
     assert ServerPlace(three_cameras()[0]).away_m(crumpled) == 0  # as likely a server by its place
 
     class Cutting(FakeReader):
-        def read(self, image: Image, window: Window, *, mirrored: bool = False) -> Pose | None:
+        def read(
+            self, image: Image, window: Window, *, mirrored: bool = False, onward: bool = False
+        ) -> Pose | None:
             middle = np.array([window.u_px, window.v_px])
             if np.abs(hips_px(crumpled.uv_px) - middle).max() < 20:
                 return server
@@ -131,6 +133,32 @@ def test_player_cut_off_by_a_search_window_is_not_a_second_person(monkeypatch: p
     monkeypatch.setattr(sys.modules[__name__], "FakeReader", Cutting)
     clip = followed(monkeypatch, [[server]] * 5, None)
     assert np.allclose(clip.uv_px[:, : len(BODY)], server.uv_px)
+
+
+def test_one_hidden_for_a_moment_is_seen_again_at_once(monkeypatch: pytest.MonkeyPatch) -> None:
+    """No search is due yet, ten frames after the last one that found nobody; the trail leads on."""
+    people, server = two_people(lost=LOST)
+    found = hips(followed(monkeypatch, [f[:1] for f in people], None))
+    assert [k for k in range(FRAMES) if np.isnan(found[k, 0])] == list(LOST)
+    assert np.allclose(found[LOST.stop :], server[LOST.stop :])
+
+
+def test_a_stretch_begins_with_the_one_who_still_stands_there(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Known from the clip's first frame, a server is not told from a second player again."""
+    people, server = two_people()
+    known = Seen(people[0][0].uv_px, np.ones(len(BODY)), np.full(len(BODY), np.nan))
+    clip = followed(monkeypatch, people, None, known)
+    assert np.allclose(hips(clip), server)
+
+
+def test_one_who_has_left_is_searched_and_no_other_taken_instead(monkeypatch: pytest.MonkeyPatch) -> None:
+    left, server, coach = standing(-1.0, -0.2), standing(1.6, -0.2), standing(-1.5, -2.6)
+    window = Window(0, 0, 0).around(left.uv_px, 0.62)
+    off = hips_px(coach.uv_px) - [window.u_px, window.v_px]
+    assert np.abs(off).max() < window.side_px / 2  # he is seen where the server was
+    before = Seen(left.uv_px, np.ones(len(BODY)), np.full(len(BODY), np.nan))
+    clip = followed(monkeypatch, [[server, coach]] * 5, None, before)
+    assert np.allclose(hips(clip), hips_px(server.uv_px))
 
 
 def test_two_people_at_the_baseline_are_asked_about(monkeypatch: pytest.MonkeyPatch) -> None:

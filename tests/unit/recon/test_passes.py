@@ -31,7 +31,9 @@ class PlayedReader:
     windows: list[Window] = field(default_factory=list)
     blind_after: int = 99
 
-    def read(self, image: Image, window: Window, *, mirrored: bool = False) -> Pose | None:
+    def read(
+        self, image: Image, window: Window, *, mirrored: bool = False, onward: bool = False
+    ) -> Pose | None:
         self.windows.append(window)
         if len(self.windows) > self.blind_after:
             return None
