@@ -89,14 +89,14 @@ def test_measuring_goes_by_true_times(mixed: Path, monkeypatch: pytest.MonkeyPat
     class Reached(Exception):
         pass
 
-    def clocks_asked(_cameras: object, tracks: Tracks2D) -> None:
+    def clocks_asked(_session: object, _cameras: object, tracks: Tracks2D) -> None:
         for camera in CAMERAS:
             np.testing.assert_allclose(tracks.of(camera.name).t_cam_s, taken_at(camera.name), atol=2e-5)
         raise Reached
 
     monkeypatch.setattr(run, "detect_tracks", detected)
     monkeypatch.setattr(run, "want_fitting", lambda *_: ())
-    monkeypatch.setattr(run, "estimate_clocks", clocks_asked)
+    monkeypatch.setattr(run, "first_clocks", clocks_asked)
     with pytest.raises(Reached):
         measure_session(mixed)
 
