@@ -15,13 +15,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.checks import Array
-from recon.motion.lengths import SPANS, Length, Span, length_of
+from recon.motion.lengths import LEAST_INSTANTS, SPANS, Length, Span, length_of
 from recon.records import Motion
 
 _STRAIGHT = ("racket_butt", "racket_throat", "racket_tip")
 _LEAST_BEND_M = 0.001
 _GIVES_WITHIN_S = 0.03  # a distance that gives does so no faster, and keeps what it gave for about as long
-_FEW = 20
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -125,7 +124,7 @@ class _Group:
         """The racket's three points lie on its long axis: the middle one stays off it by nothing across."""
         butt, throat, tip = (self.names.index(n) for n in _STRAIGHT)
         all_there: NDArray[np.bool_] = np.asarray(self.there[:, [butt, throat, tip]].all(axis=1))
-        if all_there.sum() < _FEW:
+        if all_there.sum() < LEAST_INSTANTS:
             return
         axis = np.where(all_there[:, None], self.x[:, tip] - self.x[:, butt], [0.0, 0.0, 1.0])
         up_to = ((self.x[:, throat] - self.x[:, butt]) * axis).sum(axis=1) / (axis**2).sum(axis=1)

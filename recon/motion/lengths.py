@@ -19,7 +19,7 @@ SPANS: tuple[tuple[str, str], ...] = (
 """Pairs of points of one bone, one foot, the pelvis or the racket. Shoulder girdle, trunk, neck and hand are
 not among them: they change their length or shape in a serve."""
 
-_LEAST_INSTANTS = 20
+LEAST_INSTANTS = 20
 _LEAST_GIVE_M = 0.0005  # no two points of a body or racket are held more rigidly than this
 _BIAS_UNSURE = 0.5  # the lengthening is taken off to second order; its rest was up to half of it in trials
 _EVEN = 0.5  # of the mean variance: errors turn a span too, and sharp weights would pick the short ones
@@ -83,7 +83,7 @@ def length_of(span: Span, draws_m: Array) -> Length | None:
     """
     told = span.told_m()
     known = np.isfinite(told)
-    if known.sum() < _LEAST_INSTANTS:
+    if known.sum() < LEAST_INSTANTS:
         return None
     var, told = span.along_var[known], told[known]
     middle, give2 = float(np.median(told)), _LEAST_GIVE_M**2

@@ -13,6 +13,7 @@ from calibration.errors import BadInput, NotMeasurable
 from calibration.footage import frames
 from calibration.geometry import Camera
 from calibration.sound_track import sound_track
+from calibration.video_times import AS_STAMPED
 from recon.flight import fit_flight
 from recon.instants import points_at_instants
 from recon.pipeline.footage import timed
@@ -157,6 +158,10 @@ def _one(
 ) -> Heard:
     sound = session.file.sound
     own = sound.camera.get(camera.name) if sound is not None else None
+    if own is None or own.file is None:
+        video = timed(session, camera.name).video
+        if video.times != AS_STAMPED:
+            raise NotMeasurable("how sound runs in a video whose stamps are not its true times is not known")
     skew_s = own.skew_ms / 1e3 if own is not None else 0.0
     u_skew_s = own.u_ms / 1e3 if own is not None and own.u_ms is not None else _SKEW_U_S
     track = sound_track(path)

@@ -6,7 +6,6 @@ for each of many. They are fitted one by one: memory does not grow with the leng
 
 from __future__ import annotations
 
-import json
 import os
 import shutil
 from collections.abc import Mapping, Sequence
@@ -15,6 +14,7 @@ from pathlib import Path
 
 import numpy as np
 import pandas as pd
+import tomlkit
 
 from calibration import CalibratedRig
 from calibration.checks import Array
@@ -192,32 +192,39 @@ def _cut(session: Session, source: _Source, serves: Sequence[CutServe]) -> None:
         rows.to_csv(parts[k], mode="a", header=parts[k].stat().st_size == 0, index=False)
     for serve, part in zip(serves, parts, strict=True):
         part.replace(serve.folder / _KEYPOINTS)
-        write_atomically(serve.folder / "session.toml", _toml(session, serve))
+        write_atomically(serve.folder / "session.toml", _toml(session, source, serve))
     for old in _place(session).iterdir():
         if old.is_dir() and old not in {serve.folder for serve in serves}:
             shutil.rmtree(old)
 
 
-def _toml(session: Session, serve: CutServe) -> str:
-    """The session file of one serve: the long session's, but for what was cut."""
+_PER_CAMERA = ("video", "video_rate", "server", "shutter", "clock")
+
+
+def _toml(session: Session, source: _Source, serve: CutServe) -> str:
+    """The session file of one serve: the long session's, but for what was cut; times stay as they were."""
 
     def there(path: Path) -> str:
-        return json.dumps(Path(os.path.relpath(path, serve.folder)).as_posix(), ensure_ascii=False)
+        return Path(os.path.relpath(path.resolve(), serve.folder)).as_posix()
 
-    f = session.file
-    lines = [
-        f"# made by the program: serve {serve.number} of {session.folder.resolve().name}, contact near "
-        f"{serve.contact_s:.1f} s",
-        f"rig = {there((session.folder / f.rig).resolve())}",
-        f"athlete = {json.dumps(f.athlete, ensure_ascii=False)}",
-        f'handedness = "{f.handedness}"',
-        *([] if f.height_m is None else [f"height_m = {f.height_m}"]),
-        f'keypoints = "{_KEYPOINTS}"',
-        *([] if f.keypoints_mode is None else [f'keypoints_mode = "{f.keypoints_mode}"']),
-        f"cameras = {json.dumps(list(serve.spans_s))}",
-        "[video]",
-        *(f"{name} = {there(session.video_path(name))}" for name in serve.spans_s if name in f.video),
-        "[video_rate]",
-        *(f"{name} = {json.dumps(f.video_rate[name])}" for name in serve.spans_s if name in f.video_rate),
-    ]
-    return "\n".join(lines) + "\n"
+    told = session.file.model_dump(mode="json", exclude_defaults=True, exclude_none=True)
+    told |= {
+        "rig": there(session.folder / session.file.rig),
+        "keypoints": _KEYPOINTS,
+        "cameras": list(serve.spans_s),
+    }
+    for key in _PER_CAMERA:
+        told[key] = {name: value for name, value in told.get(key, {}).items() if name in serve.spans_s}
+    for name in told["video"]:
+        told["video"][name] = there(session.video_path(name))
+    first = source.names[0]
+    if first not in serve.spans_s and first not in session.file.clock:
+        told["clock"] = {}  # offsets against a camera that did not film this serve
+    for own in told.get("sound", {}).get("camera", {}).values():
+        if "file" in own:
+            own["file"] = there(session.folder / own["file"])
+    head = f"made by the program: serve {serve.number} of {session.folder.resolve().name}, contact near"
+    document = tomlkit.document()
+    document.add(tomlkit.comment(f"{head} {serve.contact_s:.1f} s"))
+    document.update({key: value for key, value in told.items() if value not in ({}, None)})
+    return tomlkit.dumps(document)

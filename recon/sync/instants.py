@@ -11,7 +11,7 @@ from scipy.stats import chi2
 
 from calibration.checks import Array, checked
 from calibration.errors import BadInput
-from recon.records import Clocks
+from recon.records import Clock, Clocks
 
 MOTION = "motion"
 _BY_CHANCE = 1e-3
@@ -88,13 +88,18 @@ def combine(clocks: Clocks, instants: Sequence[SameInstant]) -> tuple[Clocks, tu
         own = (len(subset), MOTION in subset, -against)
         if own > rank:
             rank, best, used = own, found, subset
-    return _named(best, used), tuple(_judged(best, i, i.source in used) for i in instants)
+    return _named(best, used, instants), tuple(_judged(best, i, i.source in used) for i in instants)
 
 
-def _named(clocks: Clocks, used: tuple[str, ...]) -> Clocks:
-    own = tuple(
-        c if c.camera == clocks.reference else replace(c, source=", ".join(used)) for c in clocks.clocks
-    )
+def _named(clocks: Clocks, used: tuple[str, ...], instants: Sequence[SameInstant]) -> Clocks:
+    """Each clock with the sources that told it: what it had before, and every instant that its camera took."""
+
+    def told(clock: Clock) -> str:
+        before = (clock.source,) if MOTION in used else ()
+        also = (i.source for i in instants if i.source in used and clock.camera in i.cameras)
+        return ", ".join((*before, *also))
+
+    own = tuple(c if c.camera == clocks.reference else replace(c, source=told(c)) for c in clocks.clocks)
     return replace(clocks, clocks=own)
 
 

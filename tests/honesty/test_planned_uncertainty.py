@@ -12,7 +12,7 @@ from recon.planning.sight import Sight
 from recon.planning.views import planned_view
 from tests.support.planned_draws import drawn_values
 
-DRAWS, U_CLOCK_S, TOE_X_M = 300, 0.0003, 0.4
+DRAWS, U_CLOCK_S, TOE_X_M = 900, 0.0003, 0.4
 PLACES_M = {"rear_left": (-4.75, -5.7, 2.75), "rear_right": (3.4, -6.62, 2.6), "side": (7.35, -1.3, 2.7)}
 
 Both = tuple[dict[str, PredictedMeasure], dict[str, np.ndarray]]
@@ -44,13 +44,10 @@ def predicted_and_drawn() -> Both:
     ],
 )
 def test_predicted_u_is_what_draws_show(name: str, predicted_and_drawn: Both) -> None:
-    """Within 20 %, about the true value: 300 draws know a spread to 4 %, heavy tails aside.
-
-    The deepest bend's time is the top of a flat curve: linear theory overrates it, by 23 % with the detector's
-    errors as its study found them.
-    """
+    """Within 20 %, about the true value: 900 draws know most spreads to 2 %, and the deepest bend's time, the
+    top of a flat curve that jumps now and then, to 6 %."""
     predicted, drawn = predicted_and_drawn
     m, values = predicted[name], drawn[name]
     assert len(values) == DRAWS and np.isfinite(values).all()
     shown = float(np.sqrt(np.mean((values - m.value) ** 2)))
-    assert m.rig_u == pytest.approx(shown, rel=0.25 if name == "deepest_bend_time" else 0.20)
+    assert m.rig_u == pytest.approx(shown, rel=0.20)

@@ -58,6 +58,25 @@ def test_every_serve_that_two_cameras_filmed_becomes_a_session_of_its_own(long: 
     assert clocks.of("rear_right").offset_s == pytest.approx(10.4, abs=0.003)
 
 
+def test_what_is_told_of_the_clocks_goes_with_every_serve(long: Path) -> None:
+    with (long / "session.toml").open("a", encoding="utf-8") as out:
+        out.write(
+            "[shutter]\nrear_right = {readout_ms = 8.0, u_ms = 0.4}\nfront = {readout_ms = 2.0}\n"
+            "[clock]\nrear_right = {offset_s = 10.4, u_ms = 2.0}\n"
+            '[sound.camera]\nrear_left = {file = "left.wav", skew_ms = 3.0}\n'
+        )
+    (long / "left.wav").write_bytes(b"")
+    for serve in cut_serves(long):
+        session = load_session(serve.folder)
+        told = session.file.shutter
+        assert set(told) == {"rear_right"}  # of cameras that filmed it
+        assert (told["rear_right"].readout_ms, told["rear_right"].u_ms) == (8.0, 0.4)
+        assert session.file.clock["rear_right"].offset_s == 10.4
+        assert session.file.sound is not None
+        own = session.file.sound.camera["rear_left"]
+        assert own.skew_ms == 3.0 and (session.folder / str(own.file)).samefile(long / "left.wav")
+
+
 def test_the_command_lists_the_serves_it_cut(long: Path) -> None:
     done = CliRunner().invoke(app, ["serves", str(long), "--cut-only"])
     assert done.exit_code == 0, done.output

@@ -17,6 +17,7 @@ from recon.sync.sound import Air, Heard, instant_heard, onset
 from tests.support.bangs import bang, save_video_with_sound, save_wav
 from tests.support.clocked import seen_on
 from tests.support.example_motion import EVENT_TIMES_S, invented_motion
+from tests.support.stamped_video import TICKS, stamped_video
 from tests.support.world import three_cameras
 
 CAMERAS = three_cameras()
@@ -180,6 +181,19 @@ def test_a_sound_of_another_take_is_named_and_left_out(tmp_path: Path) -> None:
     found, notes = with_other_sources(session(tmp_path, LATE | {"side": 0.034}), CAMERAS, TRACKS, START)
     assert found.of("side").offset_s == START.of("side").offset_s
     assert "camera side" in notes.trouble[0] and "left out" in notes.trouble[0]
+
+
+def test_the_sound_of_a_slow_motion_file_is_left_out(tmp_path: Path) -> None:
+    """Its stamps are not its true times, and nobody says how its sound runs against them."""
+    stamped_video(tmp_path / "slow.mp4", [k * TICKS // 30 for k in range(60)])
+    session(tmp_path, LATE, '[video]\nside = "slow.mp4"\n[video_rate]\nside = 120\n')
+    text = (tmp_path / "session.toml").read_text(encoding="utf-8")
+    (tmp_path / "session.toml").write_text(text.replace('file = "side.wav", ', ""), encoding="utf-8")
+    told = load_session(tmp_path)
+    assert told.file.sound is not None and told.file.sound.camera["side"].file is None
+    found, _ = with_other_sources(told, CAMERAS, TRACKS, START)
+    assert found.of("side").source == "motion" and found.of("side").offset_s == START.of("side").offset_s
+    assert found.of("rear_right").source == "motion, sound"
 
 
 def test_a_given_clock_counts_and_stands_in(tmp_path: Path) -> None:
