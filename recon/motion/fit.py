@@ -104,7 +104,7 @@ def fit_motion(
         if (points.status[:, p] == PointStatus.OK).sum() < _LEAST_SAMPLES:
             return
         found = _fit_point(cameras, tracks, clocks, points, p, options)
-        support[:, p] = _support(found.events, found.used, len(cameras), t)
+        support[:, p] = _support(found.events, found.used & found.events.agreed, len(cameras), t)
         status[:, p] = _status(t, support[:, p], options.bridge_s)
         present = status[:, p] != PointStatus.TOO_FEW_VIEWS
         xyz[present, p], velocity[present, p] = found.xyz_m[present], found.velocity_m_s[present]
@@ -146,7 +146,8 @@ def _parted(xyz_m: Array, points: Points3D, p: int) -> float:
 
 
 def _support(events: PointEvents, used: NDArray[np.bool_], cameras: int, t: Array) -> Array:
-    """(T, C) sigma of the accepted observation nearest in time, NaN where none lies within 0.75 frames."""
+    """(T, C) sigma of the observation nearest in time among those that count, NaN where none lies within 0.75
+    frames."""
     out = np.full((len(t), cameras), np.nan)
     step = float(np.median(np.diff(t)))
     for c in range(cameras):

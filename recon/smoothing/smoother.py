@@ -21,6 +21,7 @@ from recon.smoothing.posterior import START_SD, ErrorSizes, Passes, PointPosteri
 _INTENSITIES = 10.0 ** np.arange(0.5, 9.0, 1.5)  # m²/s⁵: a hand at rest to a racket at contact
 _LEAST_WHITE_PX = 0.05  # no point is found better than this, whatever is stated
 _CAUCHY2 = 9.0
+_ANYWHERE_PX = 15.0  # where the others know a point no better than this, a pixel that agrees with none is wrong
 _MEDIAN2 = 1.386  # median of chi-square with two degrees of freedom
 
 
@@ -212,7 +213,7 @@ class _Smoother:
     def all_white(self) -> tuple[ErrorSizes, Array | None, NDArray[np.bool_]]:
         """With all noise white: intensities (E,), None where the fit ran away, and which observations count."""
         model = self.model(NoiseShape(), self.sigma_px)
-        used = self.seen.copy()
+        used = self.seen & self.events.agreed
         weight = 1 / (1 + (self.residual_px**2).sum(axis=1) / self.sigma_px**2 / _CAUCHY2)
         q = np.full(len(used), self.best_intensity(model, model.white / weight, used & self.events.agreed))
         for round_ in range(3):
@@ -222,11 +223,11 @@ class _Smoother:
                 return model, None, used
             weight = 1 / (1 + distance2 / _CAUCHY2)
             if round_ == 1:
-                self.sigma_px = self.sigma_px * self._scale(distance2, used)
+                self.sigma_px = self.sigma_px * self._scale(distance2, used & self.events.agreed)
                 model = self.model(NoiseShape(), self.sigma_px)
             if round_ < 2:
                 self.linearise(run.means[:, :3], run.means[:, 3:6])
-                used = self.seen.copy()
+                used = self.seen & self.events.agreed
         return self.judged(model, q, weight, used)
 
     def judged(
@@ -246,10 +247,20 @@ class _Smoother:
                 return model, None, used
             weight = 1 / (1 + distance2 / _CAUCHY2)
             if not soft and round_ < judging:
-                used = self.seen & (distance2 < gate2)
+                used = self.seen & (distance2 < np.where(self.events.agreed, gate2, self._believed(run, gate2)))
             if round_ == judging:
                 self.linearise(run.means[:, :3], run.means[:, 3:6])
         return model, q, used
+
+    def _believed(self, run: Passes, gate2: Array) -> Array:
+        """(E,) the gate of an observation that the cameras do not agree on: the likelier it is far off.
+
+        It is believed where it is more likely here, by what all others say, than anywhere in the player's
+        surroundings; where the others hardly know where the point is, any pixel would do, and none is taken.
+        """
+        det = run.sure[:, 0, 0] * run.sure[:, 1, 1] - run.sure[:, 0, 1] * run.sure[:, 1, 0]
+        with np.errstate(invalid="ignore", divide="ignore"):
+            return np.asarray(np.minimum(gate2, -np.log(det / _ANYWHERE_PX**4)))
 
     def as_stated(
         self, q: Array, used: NDArray[np.bool_], rounds: int = 3

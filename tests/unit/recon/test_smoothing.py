@@ -7,7 +7,7 @@ import pytest
 
 from recon.instants import points_at_instants
 from recon.motion import fit_motion
-from recon.records import KEYPOINTS, WHITE, CameraTracks, Clock, Clocks, Tracks2D
+from recon.records import KEYPOINTS, WHITE, CameraTracks, Clock, Clocks, PointStatus, Tracks2D
 from recon.smoothing import PointPosterior
 from tests.support.world import three_cameras
 
@@ -86,3 +86,24 @@ def test_a_tip_that_the_cameras_agree_on_is_followed_at_sixty_frames_a_second(se
     clocks = Clocks("rear_left", CLOCKS.clocks[:2])
     motion, _ = fit_motion(CAMERAS[:2], tracks, clocks, points_at_instants(CAMERAS[:2], tracks, clocks))
     assert np.linalg.norm(motion.xyz_m - x, axis=2)[3:-3].max() < 0.09
+
+
+def test_spots_that_cameras_take_for_a_hidden_marker_are_no_motion(rng):
+    """From 1.2 s on each camera sees a spot of its own that never moves; their lines of sight do not meet. A
+    curve through them lies a metre off, and makes good pixels count for less."""
+    t = np.arange(240) / 120
+    x = np.zeros((240, 1, 3)) + [0.0, 0.0, 1.4]
+    x[:, 0, 0], x[:, 0, 2] = 0.4 * np.sin(3 * t), 1.4 + 0.3 * np.cos(2 * t)
+    tracks = seen(x, 120.0, 1.0, rng)
+    hidden, cameras = t > 1.2, []
+    for c, spot in zip(tracks.cameras, ([200.0, 300.0], [900.0, 150.0], [500.0, 650.0]), strict=True):
+        uv = c.uv_px.copy()
+        uv[hidden] = spot + rng.normal(0, 1, uv[hidden].shape)
+        cameras.append(CameraTracks(c.camera, c.size_px, c.t_cam_s, uv, c.sigma_px))
+    tracks = Tracks2D(tracks.keypoints, tuple(cameras), tracks.source, tracks.noise)
+    motion, _ = fit_motion(CAMERAS, tracks, CLOCKS, points_at_instants(CAMERAS, tracks, CLOCKS))
+    assert (motion.status[hidden, 0] == PointStatus.TOO_FEW_VIEWS).all()
+    error = np.linalg.norm(motion.xyz_m - x, axis=2)[~hidden, 0]
+    assert (motion.status[~hidden, 0] == PointStatus.OK).all()
+    assert error.max() < 0.02
+    assert np.sqrt(np.trace(motion.cov_m2[60, 0])) < 0.006
