@@ -10,6 +10,22 @@ from calibration.checks import Array
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
+def _before_any_shift(
+    E: Array, an: Array, arate: Array, asigma: Array, index: NDArray[np.int64]
+) -> tuple[Array, Array]:
+    """The first camera's points as lines (F, P, 3) in the second's picture, and how far they move (F, P)."""
+    points = an.shape[1]
+    line, moves = np.empty((len(index), points, 3)), np.empty((len(index), points))
+    for m, i in enumerate(index):
+        for p in range(points):
+            x, y = an[i, p, 0], an[i, p, 1]
+            for row in range(3):
+                line[m, p, row] = E[row, 0] * x + E[row, 1] * y + E[row, 2]
+            moves[m, p] = min(np.hypot(arate[i, p, 0], arate[i, p, 1]) * 0.01 / asigma[i, p], 3.0)
+    return line, moves
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
 def agreements(
     E: Array, at: Array, an: Array, arate: Array, asigma: Array, bt: Array, bn: Array, brate: Array,
     bsigma: Array, index: NDArray[np.int64], shifts: Array, out: Array,
@@ -21,13 +37,7 @@ def agreements(
     uncertainty, in both views, capped at 3. The second camera's points are interpolated by Hermite cubics.
     """
     last, points = len(bt) - 1, an.shape[1]
-    line, moves = np.empty((len(index), points, 3)), np.empty((len(index), points))
-    for m, i in enumerate(index):
-        for p in range(points):
-            x, y = an[i, p, 0], an[i, p, 1]
-            for row in range(3):
-                line[m, p, row] = E[row, 0] * x + E[row, 1] * y + E[row, 2]
-            moves[m, p] = min(np.hypot(arate[i, p, 0], arate[i, p, 1]) * 0.01 / asigma[i, p], 3.0)
+    line, moves = _before_any_shift(E, an, arate, asigma, index)
     for k in range(len(shifts)):
         score, total = 0.0, 0.0
         for m, i in enumerate(index):
