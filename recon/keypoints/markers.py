@@ -7,7 +7,6 @@ from functools import cache
 
 import cv2
 import numpy as np
-from cv2.typing import MatLike
 from numpy.typing import NDArray
 
 from calibration.checks import Array
@@ -41,16 +40,6 @@ class MarkerOptions:
     min_saturation: float = 0.40
     min_area_px: int = 4
     max_area_px: int = 400
-
-
-def empty_scene(pictures: list[Image]) -> Image:
-    """The scene without what moves: the median (of an even number, the upper one) of pictures over the clip."""
-    layers: list[MatLike] = list(pictures)
-    # neighbours exchanged in turns until all is sorted: a tenth of the time of a partition along an axis
-    for turn in range(len(layers)):
-        for k in range(turn % 2, len(layers) - 1, 2):
-            layers[k : k + 2] = cv2.min(layers[k], layers[k + 1]), cv2.max(layers[k], layers[k + 1])
-    return np.asarray(layers[len(layers) // 2], dtype=np.uint8)
 
 
 def find_markers(
