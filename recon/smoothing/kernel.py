@@ -23,8 +23,8 @@ from calibration.checks import Array
 
 KINEMATIC = 9
 FAST = {"contract", "reassoc", "nsz", "arcp"}  # all but those that would forget about NaN
-# forceinline: a helper left as a call is folded into its callers, or not, according to whether it was compiled just
-# now or came from the cache; sums then round differently, and one input gives two answers
+# forceinline: a helper left as a call is folded into its callers, or not, according to whether it was compiled
+# just now or came from the cache; sums then round differently, and one input gives two answers
 
 
 @njit(cache=True, nogil=True, forceinline=True)
