@@ -19,7 +19,7 @@ from calibration.drift.mend import mended_rig
 from calibration.drift.shifts import Shifts
 from calibration.errors import BadInput
 from calibration.files import save_rig
-from calibration.footage import frames, picture, probe, stamps_s
+from calibration.footage import frames, picture, probe
 from calibration.geometry.camera import N_CAMERA
 from calibration.history import Calibration, calibration_of, keep_calibration
 from calibration.median import median_picture
@@ -51,11 +51,9 @@ def still_picture(path: Path | str) -> Picture:
 
     Raises BadInput where it cannot be read.
     """
-    info = probe(path)
-    if not info.is_video:
-        return picture(path)
-    count = int((stamps_s(path).round(9) < _MEDIAN_S).sum())
-    chosen = [f.image_bgr for f in frames(path, 0.0, _MEDIAN_S, every=max(1, count // _MEDIAN_FRAMES))]
+    rate = probe(path).nominal_fps or 0.0  # pictures have none
+    every = max(1, int(np.ceil(_MEDIAN_S * rate)) // _MEDIAN_FRAMES)
+    chosen = [f.image_bgr for f in frames(path, 0.0, _MEDIAN_S, every=every)]
     return median_picture(chosen) if len(chosen) >= 3 else picture(path)
 
 
