@@ -4,6 +4,7 @@ from recon.motion.between import Unbelieved, without_unbelieved
 from recon.motion.fit import MotionOptions, MotionSupport, fit_motion
 from recon.motion.holding import Held, hold_lengths
 from recon.motion.lengths import Length
+from recon.motion.stray import without_strays
 
 __all__ = [
     "Held",
@@ -13,5 +14,6 @@ __all__ = [
     "Unbelieved",
     "fit_motion",
     "hold_lengths",
+    "without_strays",
     "without_unbelieved",
 ]

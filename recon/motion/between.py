@@ -7,7 +7,7 @@ together make likeliest decides which views saw the joint.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -31,15 +31,15 @@ _LEAST_INSTANTS = 20
 
 @dataclass(frozen=True, slots=True)
 class Unbelieved:
-    """A joint that some views did not see where they said: how many pictures of which camera."""
+    """A point that a camera did not see where it said: in how many pictures."""
 
-    joint: str
+    point: str
     camera: str
     pictures: int
 
     def sentence(self) -> str:
         """For a run's record."""
-        return f"{self.joint.replace('_', ' ')} in {self.pictures} pictures of {self.camera}"
+        return f"{self.point.replace('_', ' ')} in {self.pictures} pictures of {self.camera}"
 
 
 def without_unbelieved(
@@ -58,18 +58,24 @@ def without_unbelieved(
         at, unbelieved = _contradicting(cameras, tracks, clocks, motion, chain)
         for camera, wrong in zip(cameras, unbelieved.T, strict=True):
             t = np.asarray(clocks.of(camera.name).rig_time(tracks.of(camera.name).t_cam_s))
-            left_out[camera.name][chain[1]] = _near(t, motion.t_s[at[wrong]], _step(t))
+            left_out[camera.name][chain[1]] = near(t, motion.t_s[at[wrong]])
+    return without_pixels(tracks, left_out)
+
+
+def without_pixels(
+    tracks: Tracks2D, left_out: Mapping[str, Mapping[str, NDArray[np.bool_]]]
+) -> tuple[Tracks2D, tuple[Unbelieved, ...]]:
+    """Tracks without some pixels (camera → keypoint → frames), and what that came to."""
     told = []
     kept = {c.camera: c for c in tracks.cameras}
-    for name, joints in left_out.items():
-        sigma = kept[name].sigma_px.copy()
-        uv = kept[name].uv_px.copy()
-        for joint, frames in joints.items():
-            p = tracks.index(joint)
-            frames &= ~np.isnan(sigma[:, p])
-            sigma[frames, p], uv[frames, p] = np.nan, np.nan
-            if frames.any():
-                told.append(Unbelieved(joint, name, int(frames.sum())))
+    for name, points in left_out.items():
+        sigma, uv = kept[name].sigma_px.copy(), kept[name].uv_px.copy()
+        for point, frames in points.items():
+            p = tracks.index(point)
+            here = frames & ~np.isnan(sigma[:, p])
+            sigma[here, p], uv[here, p] = np.nan, np.nan
+            if here.any():
+                told.append(Unbelieved(point, name, int(here.sum())))
         kept[name] = replace(kept[name], sigma_px=sigma, uv_px=uv)
     return replace(tracks, cameras=tuple(kept[c.camera] for c in tracks.cameras)), tuple(told)
 
@@ -78,11 +84,11 @@ def _step(t: Array) -> float:
     return float(np.median(np.diff(t)))
 
 
-def _near(t: Array, instants: Array, step_s: float) -> NDArray[np.bool_]:
-    """(T,) whether an instant lies within 0.75 steps."""
+def near(t: Array, instants: Array) -> NDArray[np.bool_]:
+    """(T,) whether an instant lies within 0.75 steps of these times."""
     if not len(instants):
         return np.zeros(len(t), dtype=bool)
-    return np.asarray(np.abs(t[:, None] - instants[None]).min(axis=1) <= 0.75 * step_s)
+    return np.asarray(np.abs(t[:, None] - instants[None]).min(axis=1) <= 0.75 * _step(t))
 
 
 def _contradicting(

@@ -9,7 +9,7 @@ from calibration.geometry import Camera
 from recon.detector_study import study_of
 from recon.instants import points_at_instants
 from recon.joints import to_joint_centres, without_view_errors
-from recon.motion import MotionSupport, Unbelieved, fit_motion, without_unbelieved
+from recon.motion import MotionSupport, Unbelieved, fit_motion, without_strays, without_unbelieved
 from recon.pipeline.options import PipelineOptions
 from recon.records import Clocks, Motion, Points3D, Tracks2D
 from recon.session import Session
@@ -24,7 +24,7 @@ class JointMotion:
     points     per instant, of the pixels that the motion was fitted to
     model      what is left of the offsets from the joints
     exchanges  left and right put back in the pixels without view errors
-    unbelieved joints left out where they contradict their bones' lengths
+    unbelieved joints and racket points left out where they contradict the lengths of bones and racket
     told       on joint centres, for provenance and report
     """
 
@@ -47,7 +47,9 @@ def fit_joints(
     fit gives it, and the pixels without them are fitted again.
     """
     points, motion, support = _fit(cameras, tracks, clocks)
-    tracks, unbelieved = without_unbelieved(cameras, tracks, clocks, motion)
+    tracks, joints = without_unbelieved(cameras, tracks, clocks, motion)
+    tracks, strays = without_strays(tracks, clocks, motion)
+    unbelieved = (*joints, *strays)
     if unbelieved:
         points, motion, support = _fit(cameras, tracks, clocks)
     as_found = ErrorModel(joint_offset_m=UNKNOWN_OFFSET_M)

@@ -328,7 +328,7 @@ def _reconstruct(
             *clock_notes.trouble,
         ],
         "joint centres": joints.told,
-        "left out against bones' lengths": [u.sentence() for u in joints.unbelieved],
+        "left out against lengths": [u.sentence() for u in joints.unbelieved],
         "clocks": list(clock_notes.told),
         "lengths": [length.sentence() for length in held.lengths],
         "left and right exchanged": [_told(e) for e in (*exchanges, *joints.exchanges)],

@@ -1,4 +1,4 @@
-"""Elbows and knees against their bones' lengths: two views wrong together are found out, sound ones stay."""
+"""Joints and racket against their lengths: views that are wrong together are found out, sound ones stay."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ import pytest
 
 from calibration.geometry import Camera
 from recon.instants import points_at_instants
-from recon.motion import fit_motion, without_unbelieved
+from recon.motion import fit_motion, without_strays, without_unbelieved
 from recon.records import BODY, KEYPOINTS, CameraTracks, Clock, Clocks, Motion, PointStatus, Tracks2D
 from tests.support.rig_worlds import court_cameras
 from tests.unit.recon.test_joint_centres import standing
@@ -72,7 +72,7 @@ def test_two_views_that_are_wrong_together_are_outdone_by_one_view_and_the_lengt
     worst = np.linalg.norm(before.path(joint) - motion.path(joint), axis=1)[42:50].min()
     assert worst > 0.25  # the two agree, and the third is outvoted
     cleaned, told = without_unbelieved(CAMERAS, tracks, CLOCKS, before)
-    assert {(u.joint, u.camera) for u in told} == {(joint, "left"), (joint, "right")}
+    assert {(u.point, u.camera) for u in told} == {(joint, "left"), (joint, "right")}
     assert all(10 <= u.pictures <= 14 for u in told)
     after = np.linalg.norm(fitted(cleaned).path(joint) - motion.path(joint), axis=1)
     assert np.nanmax(after) < 0.1
@@ -108,3 +108,44 @@ def test_a_body_without_wrists_is_left_as_it_is():
         blind.append(replace(view, uv_px=uv, sigma_px=sigma))
     tracks = replace(tracks, cameras=tuple(blind))
     assert without_unbelieved(CAMERAS, tracks, CLOCKS, fitted(tracks))[1] == ()
+
+
+def swung(seed: int = 4) -> tuple[Motion, Tracks2D]:
+    """The bending body with a racket that turns slowly, its three points in line."""
+    body = bending()
+    x = body.xyz_m.copy()
+    way = np.stack([np.sin(T), np.cos(T), 0 * T], axis=1)
+    for name, along in (("racket_butt", 0.0), ("racket_throat", 0.31), ("racket_tip", 0.68)):
+        x[:, KEYPOINTS.index(name)] = body.path("right_wrist") + along * way
+    motion = replace(body, xyz_m=x)
+    return motion, seen(motion, seed)
+
+
+@pytest.mark.parametrize("lost", ["racket_butt", "racket_tip"])
+def test_a_spot_that_all_cameras_take_for_the_racket_is_found_out_by_its_lengths(lost):
+    motion, tracks = swung()
+    tracks = misled(tracks, motion, ("left", "right", "side"), lost, np.array([-0.9, -0.4, 0.3]))
+    before = fitted(tracks)
+    assert np.linalg.norm(before.path(lost) - motion.path(lost), axis=1)[45] > 0.8
+    cleaned, told = without_strays(tracks, CLOCKS, before)
+    assert {u.point for u in told} == {lost}
+    assert {u.camera for u in told} == {"left", "right", "side"}
+    off = np.linalg.norm(fitted(cleaned).path(lost) - motion.path(lost), axis=1)
+    assert np.nanmax(off) < 0.15
+
+
+def test_a_racket_that_keeps_its_lengths_is_left_alone():
+    _, tracks = swung()
+    assert without_strays(tracks, CLOCKS, fitted(tracks))[1] == ()
+
+
+def test_of_two_points_that_contradict_each_other_the_less_certain_one_is_the_stray():
+    motion, tracks = swung()
+    known = [KEYPOINTS.index(n) for n in ("racket_butt", "racket_throat")]
+    status, xyz, cov = motion.status.copy(), motion.xyz_m.copy(), motion.cov_m2.copy()
+    tip = KEYPOINTS.index("racket_tip")
+    status[:, tip], xyz[:, tip], cov[:, tip] = PointStatus.TOO_FEW_VIEWS, np.nan, np.nan
+    xyz[40, known[0]] += [1.0, 0.0, 0.0]
+    cov[:, known[0]] *= 4.0
+    _, told = without_strays(tracks, CLOCKS, replace(motion, status=status, xyz_m=xyz, cov_m2=cov))
+    assert {u.point for u in told} == {"racket_butt"}
