@@ -48,7 +48,7 @@ RECON_LAYERS = (
     {"records"},
     {"wording", "store", "session", "assets", "detector_study", "resample"},
     {"body", "uncertainty", "epipolar"},
-    {"ground", "smoothing", "segments"},
+    {"ground", "smoothing", "segments", "people"},
     STAGES,
     {"result"},
     {"scene"},
