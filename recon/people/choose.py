@@ -1,4 +1,4 @@
-"""Which of the people in view is the server: by the place on the court first; a raised hand must not say otherwise."""
+"""Which of the people in view is the server: by place on the court first; raised hands must not contradict."""
 
 from __future__ import annotations
 
@@ -74,7 +74,8 @@ def _named(gathering: Gathering, told: Mapping[str, Array]) -> Choice:
         off = [float(np.linalg.norm(s.hips_px - pixel)) / s.height_px for _, s in seen]
         if not off or min(off) > 1.0:
             raise NotMeasurable(
-                f"[server] {camera} = [{pixel[0]:.0f}, {pixel[1]:.0f}]: nobody is seen there when the clip begins"
+                f"[server] {camera} = [{pixel[0]:.0f}, {pixel[1]:.0f}]: nobody is seen there when the clip "
+                "begins"
                 f"{_pixels(gathering.people, camera, gathering)}"
             )
         found[camera] = seen[int(np.argmin(off))][0]
@@ -102,8 +103,8 @@ def _question(one: Person, other: Person) -> str:
     said = " and ".join(_described(p) for p in (one, other))
     line = next((f"{camera} = [{u:.0f}, {v:.0f}]" for camera, (u, v) in _hips(one)), "CAMERA = [u, v]")
     return (
-        f"two people stand where the server may: {said}; say which one by one pixel on the server's hips when the "
-        f"clip begins, of one camera, in session.toml: [server] {line}"
+        f"two people stand where the server may: {said}; say which one by one pixel on the server's hips when "
+        f"the clip begins, of one camera, in session.toml: [server] {line}"
     )
 
 

@@ -1,4 +1,4 @@
-"""Whether two cameras' sightings are of one person: do the rays of the whole skeleton meet, standing on court?"""
+"""Whether two cameras see one person: do the rays of the whole skeleton meet, in a body on the court?"""
 
 from __future__ import annotations
 
@@ -12,11 +12,12 @@ from calibration.geometry import Camera
 from recon.people.sightings import FEET, HIPS, NOSE, Sighting, middles
 
 MISS_M = 0.10
-"""How far the rays of one person's point pass each other: some 5 px of the detector at 10 m, and 1 m/s for a few
-frames of clocks that are not known yet."""
+"""How far the rays of one person's point pass each other: some 5 px of the detector at 10 m, and 1 m/s for a
+few frames of clocks that are not known yet."""
 _FEET_M = 0.12
 _IN_THE_AIR_M = 0.35  # lowest part of a foot at the top of a jump (common practice: 0.1 to 0.3 m)
 _NOSE_M = (0.7, 2.2)  # above the feet: a child in deep bend, a tall adult in the air
+_NEVER_M = 1000.0
 WORST = 50.0
 """What a pair costs at most: one wild sighting must not decide over a whole path."""
 ONE_PERSON = 6.0
@@ -25,7 +26,7 @@ ONE_PERSON = 6.0
 
 @dataclass(frozen=True, slots=True, eq=False)
 class View:
-    """Rays through the fourteen middle points of sightings (K,) of one camera: rays (K, 14, 3), centre (3,)."""
+    """Rays through the middle points of bodies (K,) of one camera: rays (K, 14, 3), centre_m (3,)."""
 
     rays: Array
     centre_m: Array
@@ -42,9 +43,9 @@ class View:
 
 
 def closest(one: View, other: View) -> tuple[Array, Array]:
-    """Where the rays of bodies (K,) pass each other: points (K, 14, 3), and by how far they miss (K, 14), metres.
+    """Where the rays of bodies (K,) pass each other: points (K, 14, 3); by how far they miss: (K, 14), metres.
 
-    NaN behind a camera, infinite misses there. one and other have as many bodies; broadcasting works.
+    NaN and a kilometre behind a camera. one and other have as many bodies; broadcasting works.
     """
     d, e = one.rays, other.rays
     between = other.centre_m - one.centre_m
@@ -56,8 +57,8 @@ def closest(one: View, other: View) -> tuple[Array, Array]:
     first, second = one.centre_m + s[..., None] * d, other.centre_m + t[..., None] * e
     ahead = (s > 0) & (t > 0)
     points = np.where(ahead[..., None], (first + second) / 2, np.nan)
-    miss = np.where(ahead, np.linalg.norm(first - second, axis=-1), np.inf)
-    return points, np.nan_to_num(miss, nan=np.inf)
+    miss = np.where(ahead, np.linalg.norm(first - second, axis=-1), _NEVER_M)
+    return points, np.nan_to_num(miss, nan=_NEVER_M, posinf=_NEVER_M)
 
 
 def cost(one: View, other: View) -> Array:

@@ -58,8 +58,8 @@ class Path:
 def link(camera: str, pictures: Sequence[Sequence[Sighting]]) -> tuple[Path, ...]:
     """Paths through one camera's pictures, each with all people seen in it (in any order).
 
-    Where two people come close in the picture their paths end and new ones begin: which is which then is for the
-    other cameras to say, where they are apart.
+    Where two people come close in the picture their paths end and new ones begin: which is which then is for
+    the other cameras to say, where they are apart.
     """
     ended: list[list[Sighting]] = []
     open_: list[list[Sighting]] = []

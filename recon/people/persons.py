@@ -1,4 +1,4 @@
-"""People told apart over cameras and time: paths of single cameras joined where their rays meet on the court."""
+"""People told apart over cameras and time: single cameras' paths joined where their rays meet on the court."""
 
 from __future__ import annotations
 
@@ -61,7 +61,7 @@ class CourtTrack:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Person:
-    """One person: their paths in every camera that saw them (several where one was interrupted), and the track."""
+    """One person: paths in every camera that saw them (several where one was interrupted), and the track."""
 
     paths: tuple[Path, ...]
     track: CourtTrack
@@ -79,7 +79,7 @@ class Person:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Gathering:
-    """Everybody in view. ahead_s: camera -> how far rig time is ahead of its own, as the people themselves tell."""
+    """Everybody in view. ahead_s: camera -> how far rig time is ahead of its own, as the people tell."""
 
     people: tuple[Person, ...]
     ahead_s: Mapping[str, float]
@@ -90,9 +90,11 @@ def tell_apart(
     pictures: Mapping[str, Sequence[Sequence[Sighting]]],
     timing: Timing | None = None,
 ) -> Gathering:
-    """The people that cameras saw. pictures: camera -> looks at moments of its clip, each with all people in it.
+    """The people that cameras saw.
 
-    Neither the order of cameras nor that of people in a picture matters. Raises BadInput for an unknown camera.
+    pictures: camera -> looks at moments of its clip, each with all people in it, everybody once.
+
+    Neither the order of cameras nor that of people in a picture matters. Raises BadInput for an unknown one.
     """
     timing = timing or Timing()
     own = {camera.name: camera for camera in cameras}

@@ -94,7 +94,7 @@ def test_known_clocks_are_kept(rng: np.random.Generator) -> None:
 
 
 def test_people_who_cross_in_one_view_are_told_apart_by_the_others(rng: np.random.Generator) -> None:
-    """Seen from the rear left the passer-by goes by right in front of the server, hidden while they coincide."""
+    """From the rear left the passer-by goes by right in front of the server, who is hidden for a moment."""
     rear = CAMERAS[0]
     way = np.array([0.5, -0.2]) - rear.centre_m()[:2]
     across = np.array([-way[1], way[0]]) / np.linalg.norm(way)
