@@ -105,7 +105,7 @@ def compare_followed(cameras: Sequence[Camera], tracks: Tracks2D, clocks: Clocks
     strayed = away_m(hips[:, :2]) > STRAYED_M  # two cameras may agree on a passer-by
     agreed, hips = agreed & ~strayed[:, None], np.where(strayed[:, None], np.nan, hips)
     tall = _height(views, agreed)
-    believed = agreed | _alone(cameras, uv, seen & ~agreed.any(axis=1)[:, None], t, hips)
+    believed = agreed | _alone(cameras, uv, seen & ~agreed.any(axis=1, keepdims=True), t, hips)
     hips = _with_single_views(cameras, uv, believed & ~agreed, hips)
     state = _states(seen, agreed, believed, pairs, hips)
     hips = _bridged(t, hips)
@@ -193,7 +193,7 @@ def _alone(
         place = on_level(camera, middles(uv[:, k])[:, HIPS], height)
         with np.errstate(invalid="ignore"):
             out[:, k] = candidates[:, k] & (np.linalg.norm(place - at, axis=1) < allowed)
-    return out & (out.sum(axis=1) == 1)[:, None]
+    return np.asarray(out & (out.sum(axis=1) == 1)[:, None])
 
 
 def _with_single_views(cameras: Sequence[Camera], uv: Array, single: NDArray[np.bool_], hips: Array) -> Array:
@@ -216,7 +216,7 @@ def _states(
     hips: Array,
 ) -> NDArray[np.int64]:
     state = np.full(seen.shape, int(State.SAME))
-    told = believed.any(axis=1)[:, None]
+    told = believed.any(axis=1, keepdims=True)
     several = (seen.sum(axis=1) > 1)[:, None]
     state[seen & ~believed & told] = State.MISTAKEN
     state[seen & ~told & several] = State.UNCLEAR

@@ -77,7 +77,7 @@ def cost(one: View, other: View) -> Array:
         tall = z[..., NOSE] - feet
         misshapen = np.maximum(np.maximum(_NOSE_M[0] - tall, tall - _NOSE_M[1]), 0.0)
         total = apart + (off_ground**2 + misshapen**2) / _FEET_M**2
-    return np.minimum(np.nan_to_num(total, nan=WORST, posinf=WORST), WORST)
+    return np.asarray(np.minimum(np.nan_to_num(total, nan=WORST, posinf=WORST), WORST))
 
 
 def hips_m(views: Sequence[View]) -> tuple[Array, Array]:
@@ -85,10 +85,10 @@ def hips_m(views: Sequence[View]) -> tuple[Array, Array]:
 
     Each ray is taken to be MISS_M off (the same for all: what is said is coarse).
     """
-    A, b = 0.0, 0.0
+    A, b = np.zeros((3, 3)), np.zeros(3)
     for view in views:
         d = view.rays[..., HIPS, :]
         across = np.eye(3) - d[..., :, None] * d[..., None, :]
         A, b = A + across, b + across @ view.centre_m
-    inverse = np.linalg.inv(np.asarray(A) + 1e-9 * np.eye(3))
-    return (inverse @ np.asarray(b)[..., None])[..., 0], MISS_M**2 * inverse
+    inverse = np.linalg.inv(A + 1e-9 * np.eye(3))
+    return (inverse @ b[..., None])[..., 0], np.asarray(MISS_M**2 * inverse)

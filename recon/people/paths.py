@@ -69,7 +69,8 @@ def link(camera: str, pictures: Sequence[Sequence[Sighting]]) -> tuple[Path, ...
         open_ = [path for path in open_ if now - path[-1].t_s <= _UNSEEN_S]
         reach = np.array([[_reaches(path, s) for s in people] for path in open_]).reshape(-1, len(people))
         taken: set[int] = set()
-        going, stopped = [], []
+        going: list[list[Sighting]] = []
+        stopped: list[list[Sighting]] = []
         for row, path in enumerate(open_):
             k = _only(reach, row)
             if k is not None:
@@ -92,7 +93,7 @@ def _reaches(path: Sequence[Sighting], then: Sighting) -> float:
     reach_px = (_HEIGHTS + _HEIGHTS_PER_S * gone_s) * last.height_px
     off = min(float(np.linalg.norm(then.hips_px - last.hips_px - way)) for way in (ahead, 0.5 * ahead))
     grown = abs(np.log(max(then.height_px, 1.0) / max(last.height_px, 1.0)))
-    return max(off / reach_px, grown / _GROWS)
+    return float(max(off / reach_px, grown / _GROWS))
 
 
 def _only(reach: Array, row: int) -> int | None:

@@ -157,7 +157,7 @@ def _gain(own: Mapping[str, Camera], ones: list[Path], others: list[Path], later
             each, looks = _meets(own, one, other, later_s)
             if looks and each < ONE_PERSON:
                 gain, count = gain + looks * (ONE_PERSON - each), count + looks
-    return gain / np.sqrt(max(count, 1))
+    return float(gain / np.sqrt(max(count, 1)))
 
 
 def _joined(own: Mapping[str, Camera], paths: Sequence[Path], ahead: Mapping[str, float]) -> list[list[Path]]:
