@@ -1,7 +1,10 @@
 """2D points of every camera: from pixels, or from a file of the user's own."""
 
+from recon.keypoints.again import Wanted, look_again, with_rows, without_bodies
+from recon.keypoints.around import look_around
 from recon.keypoints.assemble import tracks_from_clips, without_person
-from recon.keypoints.follow import ClipTracks, first_sight, follow, scene_of
+from recon.keypoints.course import Course, window_of_box
+from recon.keypoints.follow import ClipTracks, follow, scene_of
 from recon.keypoints.long_file import Glimpse, Span, glimpse_own_keypoints, rows_within
 from recon.keypoints.markers import MARKERS, MarkerOptions
 from recon.keypoints.own_file import own_tracks, read_own_keypoints
@@ -13,6 +16,7 @@ __all__ = [
     "MARKERS",
     "MODES",
     "ClipTracks",
+    "Course",
     "Glimpse",
     "MarkerOptions",
     "Mode",
@@ -20,14 +24,19 @@ __all__ = [
     "Seen",
     "ServerPlace",
     "Span",
-    "first_sight",
+    "Wanted",
     "follow",
     "glimpse_own_keypoints",
+    "look_again",
+    "look_around",
     "mode_of",
     "own_tracks",
     "read_own_keypoints",
     "rows_within",
     "scene_of",
     "tracks_from_clips",
+    "window_of_box",
+    "with_rows",
+    "without_bodies",
     "without_person",
 ]
