@@ -17,8 +17,9 @@ from recon.keypoints.markers import MARKERS, Image, MarkerOptions, empty_scene, 
 from recon.keypoints.pace import Pace
 from recon.keypoints.passes import Mode, Seen, look_at
 from recon.keypoints.pose import Pose, PoseReader, Window
-from recon.keypoints.server import ServerPlace, hips_px, same_person
+from recon.keypoints.server import ServerPlace, hips_px
 from recon.keypoints.trail import Trail
+from recon.people.sightings import same_person
 from recon.records import BODY, KEYPOINTS
 
 _SHORT_FRAMES = 1200  # a clip of up to 10 s at 120 a second is sooner read through than sought nine times

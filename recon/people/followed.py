@@ -21,7 +21,7 @@ from recon.resample import at_times, common_times
 _BRIDGED_S = 0.5  # nobody is seen that long, and the track still goes on between both ends
 _STEP_OFF_M, _STEP_OFF_M_S = 0.6, 3.0  # how far a server gets from where he was last agreed on, and the error
 _LASTING_S = 0.08  # shorter disagreements are of the detector, not of persons
-_UNSURE = 2.5  # of the cost of a pair: a median miss of 0.16 m
+_UNSURE = 1.0  # of the cost of a pair: a median miss of MISS_M; on the demo's serves it is a tenth of that
 _NOSE_SHARE = 0.93
 _AHEAD_HEIGHTS = 0.5
 
@@ -70,7 +70,7 @@ class Followed:
         By the other cameras where they follow the player, worst of all; else by the track's own box.
         """
         k = self._index(camera)
-        nearest = np.abs(self.t_s[None] - np.asarray(rig_s)[:, None]).argmin(axis=1)
+        nearest = self.nearest(rig_s)
         view = View.through(self.cameras[k], uv_px)
         worst = np.full(len(nearest), -np.inf)
         for other in range(len(self.cameras)):
@@ -83,6 +83,12 @@ class Followed:
         off = np.linalg.norm(middles(uv_px)[:, HIPS] - boxes[:, :2], axis=1) / boxes[:, 2]
         by_box = ONE_PERSON * (np.nan_to_num(off, nan=np.inf) / _AHEAD_HEIGHTS) ** 2
         return np.asarray(np.where(np.isfinite(worst), worst, by_box))
+
+    def nearest(self, rig_s: Array) -> NDArray[np.int64]:
+        """(K,) rows of the moments nearest to rig times (K,)."""
+        step = float(self.t_s[1] - self.t_s[0]) if len(self.t_s) > 1 else 1.0  # they lie evenly
+        row = np.round((np.asarray(rig_s) - self.t_s[0]) / step)
+        return np.asarray(np.clip(row, 0, len(self.t_s) - 1).astype(np.int64))
 
     def _index(self, camera: str) -> int:
         return [c.name for c in self.cameras].index(camera)
@@ -112,7 +118,9 @@ def compare_followed(cameras: Sequence[Camera], tracks: Tracks2D, clocks: Clocks
     followed = Followed(tuple(cameras), t, uv, state, hips, tall)
     for k, camera in enumerate(cameras):
         in_view = ~np.isnan(followed.boxes(camera.name, t)).any(axis=1)
-        state[:, k] = np.where(~seen[:, k] & in_view, State.LOST, state[:, k])
+        began, ended = clocks.of(camera.name).rig_time(tracks.of(camera.name).t_cam_s[[0, -1]])
+        filmed = (t >= began) & (t <= ended)
+        state[:, k] = np.where(~seen[:, k] & in_view & filmed, State.LOST, state[:, k])
     return followed
 
 

@@ -3,16 +3,14 @@
 from __future__ import annotations
 
 import hashlib
-import multiprocessing
-import os
 from collections.abc import Mapping, Sequence
-from concurrent.futures import Future, ProcessPoolExecutor, as_completed
+from concurrent.futures import Future, as_completed
 from dataclasses import dataclass
-from functools import cache
 from pathlib import Path
 
 import numpy as np
 
+from calibration.errors import NotMeasurable
 from calibration.footage import probe
 from calibration.geometry import Camera
 from calibration.provenance import content_hash
@@ -21,43 +19,39 @@ from recon.keypoints import (
     MARKERS,
     ClipTracks,
     MarkerOptions,
-    Mode,
-    PoseReader,
-    Seen,
     ServerPlace,
-    first_sight,
-    follow,
+    Wanted,
     mode_of,
-    scene_of,
     tracks_from_clips,
 )
 from recon.keypoints.markers import Image
+from recon.pipeline.crew import Clip, Crew, Known, find_scene, read_again, read_piece
 from recon.pipeline.options import METHOD, PipelineOptions, Progress
+from recon.pipeline.whom import whom_to_follow
 from recon.records import Tracks2D
 from recon.session import Session
 from recon.store import write_whole
 
 _PIECE_S = 1.0  # a lost run repeats at most this much of each worker's clip
 _FIELDS = ("t_cam_s", "uv_px", "visibility", "marker_sigma_px", "spread_px")
+_LABEL = "finding player, racket and ball"
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class _Clip:
-    """What all pieces of a clip are read with. Goes to the reading processes."""
+class Found:
+    """What was seen in all clips of a session. who: a sentence where the server was told from others, or ""."""
 
-    video: Path
-    model: Path
-    markers: MarkerOptions
-    mode: Mode
-    place: ServerPlace
+    read: Mapping[str, Clip]
+    clips: Mapping[str, ClipTracks]
+    who: str = ""
+    variant: str = "heavy"
 
-
-@dataclass(frozen=True, slots=True, eq=False)
-class _Beginning:
-    """What a clip is known by before it is read: the empty scene, and the server in its first frame."""
-
-    scene: Image
-    server: Seen | None
+    def tracks(self) -> Tracks2D:
+        """2D tracks of all cameras. Raises NotMeasurable where a camera shows no person."""
+        mode = next(iter(self.read.values())).mode.name
+        sized = {name: (probe(self.read[name].video).size_px, clip) for name, clip in self.clips.items()}
+        source = f"pose landmark model, {self.variant}, {mode} mode; tape and ball by colour"
+        return tracks_from_clips(sized, source, mode)
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,111 +65,125 @@ class _Piece:
 
 def detect_tracks(
     session: Session, cameras: Sequence[Camera], options: PipelineOptions, progress: Progress
-) -> Tracks2D:
-    """2D tracks of all cameras of a session from its videos; cameras: calibrated, in the court frame.
+) -> Found:
+    """What all clips of a session show of its server; cameras: calibrated, in the court frame.
 
-    Raises BadInput for a video that cannot be read or a missing model, NotMeasurable where no person is found.
+    Raises BadInput for a video that cannot be read or a missing model, NotMeasurable where two people may be
+    the server.
     """
     tape = session.file.tape
     hues = (tape.tip_hue_deg, tape.throat_hue_deg, tape.butt_hue_deg, tape.ball_hue_deg)
     markers = MarkerOptions(hues_deg=hues, tolerance_deg=tape.tolerance_deg)
     model = pose_model("full" if options.variant == "full" else "heavy")
     mode = mode_of(options.mode)
-    names = session.camera_names
-    sizes = {name: probe(session.video_path(name)).size_px for name in names}
-    clips = {
-        c.name: _Clip(session.video_path(c.name), model, markers, mode, _place(session, c)) for c in cameras
-    }
-    pieces = {name: _pieces(clips[name], session.derived / "cache") for name in names}
-    todo = [p for name in names for p in pieces[name] if not p.kept.is_file()]
-    if todo:
-        _run(clips, todo, options, progress)
-    found = {name: (sizes[name], _joined([_load(p.kept) for p in pieces[name]])) for name in names}
-    return tracks_from_clips(
-        found, f"pose landmark model, {options.variant}, {mode.name} mode; tape and ball by colour", mode.name
-    )
-
-
-def _place(session: Session, camera: Camera) -> ServerPlace:
-    at = session.file.server.get(camera.name)
-    return ServerPlace(camera, None if at is None else np.array(at))
-
-
-def _pieces(clip: _Clip, folder: Path) -> list[_Piece]:
-    """The pieces of one clip. Their file name carries what they depend on, the court's place among it."""
-    camera = clip.place.camera.name
-    duration = probe(clip.video).duration_s or _PIECE_S
-    # a pixel on the server holds for the clip's beginning: from there the clip is followed in one go
-    count = 1 if clip.place.at_px is not None else max(1, round(duration / _PIECE_S))
-    edges = [duration * k / count for k in range(count)]
-    key = f"{content_hash(clip.video)[:16]}-{content_hash(clip.model)[:8]}-{_digest(clip)}-{METHOD}"
-    return [
-        _Piece(
-            camera, k, start, edges[k + 1] if k + 1 < count else None, folder / f"{camera}-{key}-{k:03d}.npz"
-        )
-        for k, start in enumerate(edges)
-    ]
-
-
-def _digest(clip: _Clip) -> str:
-    """The place coarsely: a calibration that is a little better need not look at all pixels again."""
-    camera = clip.place.camera
-    seen = (camera.centre_m().round(1), camera.cam_from_world.R.round(2), clip.place.at_px)
-    return hashlib.sha256(repr((clip.markers, clip.mode, seen)).encode()).hexdigest()[:8]
-
-
-def _run(
-    clips: Mapping[str, _Clip], todo: Sequence[_Piece], options: PipelineOptions, progress: Progress
-) -> None:
-    label = "finding player, racket and ball"
-    # spawned, not forked: the model's library has threads of its own, which a fork would freeze
-    context = multiprocessing.get_context("spawn")
-    progress(label, 0, len(todo))
-    with ProcessPoolExecutor(min(options.workers, len(todo)), context, initializer=_quiet) as pool:
-        wanted = {p.camera: clips[p.camera] for p in todo}
-        begun = {pool.submit(_begin, clip): name for name, clip in wanted.items()}
-        reading: dict[Future[ClipTracks], _Piece] = {}
+    read = {c.name: Clip(session.video_path(c.name), model, markers, mode, ServerPlace(c)) for c in cameras}
+    reading = _Reading(session, read)
+    with Crew(options.workers) as crew:
+        known, who = whom_to_follow(session, read, reading.keys, crew)
         try:
-            for found in as_completed(begun):
-                name = begun[found]
-                pieces = [p for p in todo if p.camera == name]
-                reading |= {pool.submit(_read, clips[name], found.result(), p): p for p in pieces}
-            for done, future in enumerate(as_completed(reading), start=1):
-                _save(reading[future].kept, future.result())
-                progress(label, done, len(todo))
-        except BaseException:
-            pool.shutdown(wait=False, cancel_futures=True)
-            raise
+            clips = reading.pieces(known, crew, progress)
+        except NotMeasurable:
+            if any(own.course for own in known.values()):
+                raise
+            # somebody came by later: whom the first frame did not have to tell from the server
+            known, who = whom_to_follow(session, read, reading.keys, crew, at_once=False)
+            clips = reading.pieces(known, crew, progress)
+    return Found(read, clips, who, options.variant)
 
 
-def _quiet() -> None:
-    """The model's library writes dozens of lines about itself to the error stream of every worker."""
-    os.dup2(os.open(os.devnull, os.O_WRONLY), 2)
+def look_again_at(
+    session: Session,
+    found: Found,
+    wanted: Mapping[str, tuple[Wanted, ...]],
+    options: PipelineOptions,
+    progress: Progress,
+) -> dict[str, ClipTracks]:
+    """What a second look shows in the wanted frames of each camera (at stamped times). Raises as above."""
+    reading = _Reading(session, found.read)
+    with Crew(options.workers) as crew:
+        return reading.again({name: own for name, own in wanted.items() if own}, crew, progress)
 
 
-@cache
-def _reader(model: Path) -> PoseReader:
-    """One for all pieces that a process reads: loading the model takes as long as four frames."""
-    return PoseReader(model)
+class _Reading:
+    """The clips of one session: what of them is kept, and how the rest is read."""
+
+    def __init__(self, session: Session, read: Mapping[str, Clip]) -> None:
+        self._read, self._folder = read, session.derived / "cache"
+        self._scenes: dict[str, Future[Image]] = {}
+        self.keys = {name: _key(clip) for name, clip in read.items()}
+
+    def pieces(self, known: Mapping[str, Known], crew: Crew, progress: Progress) -> dict[str, ClipTracks]:
+        """All clips followed, piece by piece."""
+        pieces = {name: self._pieces(name, known[name]) for name in self._read}
+        todo = [p for own in pieces.values() for p in own if not p.kept.is_file()]
+        if todo:
+            progress(_LABEL, 0, len(todo))
+        scenes = self._scenes_of({p.camera for p in todo}, crew)
+        asked = {
+            crew.submit(
+                read_piece, self._read[p.camera], scenes[p.camera], known[p.camera], p.start_s, p.stop_s
+            ): p.kept
+            for p in todo
+        }
+        _keep(asked, _LABEL, progress)
+        return {name: _joined([_load(p.kept) for p in own]) for name, own in pieces.items()}
+
+    def again(
+        self, wanted: Mapping[str, tuple[Wanted, ...]], crew: Crew, progress: Progress
+    ) -> dict[str, ClipTracks]:
+        """Second looks, each camera's kept as a whole."""
+        kept = {
+            name: self._folder / f"{name}-{self.keys[name]}-again-{_short(repr(own))}.npz"
+            for name, own in wanted.items()
+        }
+        todo = {name for name in wanted if not kept[name].is_file()}
+        scenes = self._scenes_of(todo, crew)
+        asked = {
+            crew.submit(read_again, self._read[name], scenes[name], wanted[name]): kept[name]
+            for name in sorted(todo)
+        }
+        _keep(asked, "looking again where the player was lost", progress)
+        return {name: _load(path) for name, path in kept.items()}
+
+    def _scenes_of(self, names: set[str], crew: Crew) -> dict[str, Image]:
+        for name in sorted(names - set(self._scenes)):
+            self._scenes[name] = crew.submit(find_scene, self._read[name])
+        return {name: self._scenes[name].result() for name in names}
+
+    def _pieces(self, camera: str, known: Known) -> list[_Piece]:
+        """The pieces of one clip. Their file name carries what they depend on."""
+        duration = probe(self._read[camera].video).duration_s or _PIECE_S
+        count = max(1, round(duration / _PIECE_S))
+        edges = [duration * k / count for k in range(count)]
+        course = known.course
+        led = "" if course is None else f"-{_short(repr((course.t_cam_s.tolist(), course.boxes_px.tolist())))}"
+        return [
+            _Piece(camera, k, start, edges[k + 1] if k + 1 < count else None,
+                   self._folder / f"{camera}-{self.keys[camera]}{led}-{k:03d}.npz")
+            for k, start in enumerate(edges)
+        ]  # fmt: skip
 
 
-def _begin(clip: _Clip) -> _Beginning:
-    server = first_sight(_reader(clip.model), clip.video, clip.mode, clip.place)
-    return _Beginning(scene_of(clip.video), server)
+def _keep(asked: Mapping[Future[ClipTracks], Path], label: str, progress: Progress) -> None:
+    """Writes each result as it comes."""
+    for done, future in enumerate(as_completed(asked), start=1):
+        _save(asked[future], future.result())
+        progress(label, done, len(asked))
 
 
-def _read(clip: _Clip, beginning: _Beginning, piece: _Piece) -> ClipTracks:
-    return follow(
-        clip.video,
-        _reader(clip.model),
-        beginning.scene,
-        clip.markers,
-        clip.mode,
-        clip.place,
-        before=beginning.server,
-        start_s=piece.start_s,
-        stop_s=piece.stop_s,
-    )
+def _key(clip: Clip) -> str:
+    """What looking at a clip depends on, the court's place among it.
+
+    That coarsely: a calibration that is a little better need not look at all pixels again.
+    """
+    camera = clip.place.camera
+    seen = (camera.centre_m().round(1), camera.cam_from_world.R.round(2))
+    digest = _short(repr((clip.markers, clip.mode, seen)))
+    return f"{content_hash(clip.video)[:16]}-{content_hash(clip.model)[:8]}-{digest}-{METHOD}"
+
+
+def _short(text: str) -> str:
+    return hashlib.sha256(text.encode()).hexdigest()[:8]
 
 
 def _save(path: Path, clip: ClipTracks) -> None:

@@ -29,11 +29,12 @@ from recon.measures import Athlete, measure
 from recon.motion import fit_motion, hold_lengths
 from recon.pipeline.clock_sources import first_clocks, sound_paths, with_other_sources
 from recon.pipeline.detect import detect_tracks
-from recon.pipeline.footage import timed, told_times, want_fitting, with_true_times
+from recon.pipeline.footage import timed, told_times, want_fitting
 from recon.pipeline.joint_centres import joint_centres
 from recon.pipeline.options import METHOD, PipelineOptions, Progress, silent
 from recon.pipeline.pictures import make_pictures
 from recon.pipeline.placement import moved_camera_flags
+from recon.pipeline.second_look import Checked, person_flags, with_second_look
 from recon.pipeline.shutters import shutters_of
 from recon.quality import quality_flags, slow_fall_flags
 from recon.records import Clocks, Tracks2D
@@ -66,11 +67,11 @@ def measure_session(
         (d / names.PROVENANCE).unlink(missing_ok=True)  # written last: it vouches for the others
         for camera in rig.names:
             _picture_index(session, camera).unlink(missing_ok=True)
-        tracks = _tracks(session, rig, options, progress)
-        store.save_tracks(d / names.TRACKS, tracks)
+        checked = _tracks(session, rig, options, progress)
+        store.save_tracks(d / names.TRACKS, checked.tracks)
         with ThreadPoolExecutor(1) as beside:  # reconstructing leaves a core to it most of the time
             moved = beside.submit(moved_camera_flags, session, rig.names)
-            notes = _reconstruct(session, rig, tracks, footage, options, progress)
+            notes = _reconstruct(session, rig, checked, footage, options, progress)
             progress("looking at cameras", 0, 1)
             notes["quality"] = [*moved.result(), *notes["quality"]]
             progress("looking at cameras", 1, 1)
@@ -163,12 +164,12 @@ def _up_to_date(session: Session, made: dict[str, object]) -> bool:
     return all(kept.get(key) == value for key, value in made.items())
 
 
-def _tracks(session: Session, rig: CalibratedRig, options: PipelineOptions, progress: Progress) -> Tracks2D:
-    tracks = _found_tracks(session, rig, options, progress)
-    for seen in tracks.cameras:
+def _tracks(session: Session, rig: CalibratedRig, options: PipelineOptions, progress: Progress) -> Checked:
+    checked = _found_tracks(session, rig, options, progress)
+    for seen in checked.tracks.cameras:
         where = f"{session.folder}: camera {seen.camera}"
         _want_one_serve(where, float(np.ptp(seen.t_cam_s)), own=session.file.keypoints is not None)
-    return tracks
+    return checked
 
 
 def _want_one_serve(where: str, length_s: float, *, own: bool) -> None:
@@ -188,14 +189,16 @@ def _want_one_serve(where: str, length_s: float, *, own: bool) -> None:
 
 def _found_tracks(
     session: Session, rig: CalibratedRig, options: PipelineOptions, progress: Progress
-) -> Tracks2D:
+) -> Checked:
     if session.file.keypoints is not None:
         unused = [name for name in load_any_rig(session.rig_path).names if name not in rig.names]
-        return read_own_keypoints(session.folder / session.file.keypoints, rig.cameras, unused)
+        own = read_own_keypoints(session.folder / session.file.keypoints, rig.cameras, unused)
+        return person_flags(session, rig.cameras, own)
     for name in rig.names:
         video = timed(session, name).video
         _want_one_serve(str(video.path), probe(video).duration_s or 0.0, own=False)
-    tracks = with_true_times(session, detect_tracks(session, rig.cameras, options, progress))
+    found = detect_tracks(session, rig.cameras, options, progress)
+    tracks = found.tracks()
     for camera in rig.cameras:
         got = tracks.of(camera.name).size_px
         if got != camera.size_px:
@@ -203,7 +206,7 @@ def _found_tracks(
                 f"{session.video_path(camera.name)}: want {camera.size_px[0]}x{camera.size_px[1]} pixels as "
                 f"calibrated, got {got[0]}x{got[1]}; film with the calibrated video mode"
             )
-    return tracks
+    return with_second_look(session, rig.cameras, found, options, progress)
 
 
 def _unclear_sides(exchanges: tuple[Exchange, ...]) -> list[str]:
@@ -246,7 +249,7 @@ def _apart(rig: CalibratedRig, tracks: Tracks2D, clocks: Clocks) -> list[str]:
 def _reconstruct(
     session: Session,
     rig: CalibratedRig,
-    tracks: Tracks2D,
+    checked: Checked,
     footage: Sequence[FootageFinding],
     options: PipelineOptions,
     progress: Progress,
@@ -255,7 +258,8 @@ def _reconstruct(
     d, steps = session.derived, 5
     progress("reconstructing", 0, steps)
     # exchanged sides hardly move the clocks (their points are outvoted), and finding them needs the clocks
-    clocks = _clocks(session, rig, tracks)
+    tracks = checked.tracks
+    clocks = checked.clocks or _clocks(session, rig, tracks)
     tracks, exchanges = repair_swaps(rig.cameras, tracks, clocks)
     if any(e.undone for e in exchanges):
         clocks = _clocks(session, rig, tracks)
@@ -292,12 +296,14 @@ def _reconstruct(
     return {
         "footage": [f.sentence for f in footage],
         "times": told_times(session, rig.names),
+        "people": list(checked.told),
         "quality": [
             *(f.sentence for f in footage if f.grade == "flagged"),
             *quality_flags(clocks, points, flight, events, racket=racket),
             *slow_fall_flags(points, slowed_fall(points) if flight is None else None),
             *_apart(rig, tracks, clocks),
             *_unclear_sides(exchanges),
+            *checked.trouble,
             *clock_notes.trouble,
         ],
         "joint centres": told,
