@@ -17,11 +17,12 @@ from recon.keypoints.markers import MARKERS, Image, MarkerOptions, empty_scene, 
 from recon.keypoints.pace import Pace
 from recon.keypoints.passes import Mode, Seen, look_at
 from recon.keypoints.pose import Pose, PoseReader, Window
-from recon.keypoints.server import ServerPlace, hips_px
+from recon.keypoints.server import LEAP_HEIGHTS, ServerPlace, hips_px
 from recon.keypoints.trail import Trail
 from recon.people.sightings import same_person
 from recon.records import BODY, KEYPOINTS
 
+_ON_COURSE_HEIGHTS = 0.5  # of the body in the picture: a course is told every quarter of a second
 _SHORT_FRAMES = 1200  # a clip of up to 10 s at 120 a second is sooner read through than sought nine times
 
 
@@ -125,7 +126,7 @@ class _Follower:
         """
         told = self._course.expected(frame.t_s) if self._course is not None else None
         if told is not None:
-            self._place = replace(self._place, at_px=np.array([told.u_px, told.v_px]))
+            self._place = replace(self._place, at_px=np.array([told.u_px, told.v_px]), reach=_ON_COURSE_HEIGHTS)
         expected = self._trail.expected(frame.t_s) or told
         self._wait -= 1
         if expected is not None and not must and not self._pace.due(frame.t_s):
@@ -138,7 +139,7 @@ class _Follower:
         window = _window_of(seen.uv_px)
         self._trail, self._pace = self._trail.then(frame.t_s, window), self._pace.looked(frame.t_s, seen.uv_px)
         if self._place.at_px is not None:
-            self._place = replace(self._place, at_px=hips_px(seen.uv_px))
+            self._place = replace(self._place, at_px=hips_px(seen.uv_px), reach=LEAP_HEIGHTS)
         return seen, window
 
     def _look(self, picture: Image, expected: Window | None) -> Seen | None:

@@ -17,7 +17,7 @@ from recon.records import BODY
 
 _FEET = np.array([BODY.index(f"{side}_{part}") for side in ("left", "right") for part in ("heel", "toe")])
 _HIPS = np.array([BODY.index("left_hip"), BODY.index("right_hip")])
-_LEAP_HEIGHTS = 1.0  # of their own body, in the picture: nobody gets farther while out of sight for a moment
+LEAP_HEIGHTS = 1.0  # of their own body, in the picture: nobody gets farther while out of sight for a moment
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -26,10 +26,12 @@ class ServerPlace:
 
     camera   calibrated, in the court frame
     at_px    (2,) a pixel on the server in this camera's pictures, or None; then where they are followed to
+    reach    how far from there they may be, in heights of their body in the picture
     """
 
     camera: Camera
     at_px: Array | None = None
+    reach: float = LEAP_HEIGHTS
 
     def feet_m(self, pose: Pose) -> Array:
         """(2,) court x, y of the ground that the lower foot's pixel shows; NaN above the horizon."""
@@ -45,7 +47,7 @@ class ServerPlace:
         """Whether the one that is followed can still be the server."""
         if self.at_px is None:
             return self.away_m(pose) < STRAYED_M
-        return self._off_px(pose, self.at_px) < _LEAP_HEIGHTS * float(np.ptp(pose.uv_px[:, 1]))
+        return self._off_px(pose, self.at_px) < self.reach * float(np.ptp(pose.uv_px[:, 1]))
 
     def _off_px(self, pose: Pose, at_px: Array) -> float:
         return float(np.linalg.norm(hips_px(pose.uv_px) - at_px))

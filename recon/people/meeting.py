@@ -15,7 +15,8 @@ MISS_M = 0.10
 """How far the rays of one person's point pass each other: some 5 px of the detector at 10 m, and 1 m/s for a
 few frames of clocks that are not known yet."""
 _FEET_M = 0.12
-_IN_THE_AIR_M = 0.35  # lowest part of a foot at the top of a jump (common practice: 0.1 to 0.3 m)
+IN_THE_AIR_M = 0.35  # lowest part of a foot at the top of a jump (common practice: 0.1 to 0.3 m)
+_STANDING_M = 0.15
 _NOSE_M = (0.7, 2.2)  # above the feet: a child in deep bend, a tall adult in the air
 _NEVER_M = 1000.0
 WORST = 50.0
@@ -61,19 +62,19 @@ def closest(one: View, other: View) -> tuple[Array, Array]:
     return points, np.nan_to_num(miss, nan=_NEVER_M, posinf=_NEVER_M)
 
 
-def cost(one: View, other: View) -> Array:
+def cost(one: View, other: View, up_m: float = _STANDING_M) -> Array:
     """How little two views' bodies (K,) look like one person, in squared sigmas, at most WORST.
 
     The median miss of the whole skeleton, feet that are under the ground or high above it, and a body too short
     or too tall. Rays of two people may meet too: where the planes through the cameras cross, but there the feet
-    hang in the air, or the body is a dwarf's or a giant's.
+    hang in the air, or the body is a dwarf's or a giant's. up_m: how high feet may be all the same.
     """
     points, miss = closest(one, other)
     apart = (np.median(miss, axis=-1) / MISS_M) ** 2
     z = points[..., 2]
     with np.errstate(invalid="ignore"):
         feet = z[..., FEET].min(axis=-1)
-        off_ground = np.maximum(np.maximum(-feet, feet - _IN_THE_AIR_M), 0.0)
+        off_ground = np.maximum(np.maximum(-feet, feet - up_m), 0.0)
         tall = z[..., NOSE] - feet
         misshapen = np.maximum(np.maximum(_NOSE_M[0] - tall, tall - _NOSE_M[1]), 0.0)
         total = apart + (off_ground**2 + misshapen**2) / _FEET_M**2

@@ -13,7 +13,7 @@ from calibration.errors import NotMeasurable
 from calibration.geometry import Camera
 from recon.keypoints import ClipTracks, Mode, Wanted, window_of_box, with_rows, without_bodies
 from recon.people import Followed, State, compare_followed
-from recon.people.meeting import ONE_PERSON
+from recon.people.followed import AGREE
 from recon.pipeline.clock_sources import first_clocks
 from recon.pipeline.detect import Found, look_again_at
 from recon.pipeline.footage import with_true_times
@@ -157,7 +157,7 @@ class _Rows:
         if had.any():
             bodies = self.clip.uv_px[at[had], : len(BODY)]
             old[had] = self.followed.costs(self.camera, self.rig_s[at[had]], bodies)
-        return np.asarray((new < ONE_PERSON) & (new < old))
+        return np.asarray((new < AGREE) & (new < old))
 
     def sentences(self, mended: ClipTracks) -> list[str]:
         """What was mended, per kind: over which time, and in how many frames the player is seen now."""

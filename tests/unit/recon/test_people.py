@@ -51,7 +51,7 @@ def test_two_cameras_are_enough(rng: np.random.Generator, names: tuple[str, str]
     assert np.allclose(np.median(choice.server.track.xy_m, axis=0), (0.5, -0.2), atol=0.15)
 
 
-@settings(max_examples=8)
+@settings(max_examples=4)
 @given(seed=st.integers(0, 10**6), data=st.data())
 def test_no_order_matters(seed: int, data: st.DataObject) -> None:
     seen = looks(CAMERAS, [SERVER, PASSER_BY, BEHIND], T[:7], np.random.default_rng(seed))
