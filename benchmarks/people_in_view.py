@@ -1,6 +1,6 @@
 """Whom the cameras follow when others are in the picture: rendered people, the real detector, true places.
 
-`python -m benchmarks.people_in_view --machine "…" --date …` writes its table into the page of the reconstruction.
+`python -m benchmarks.people_in_view --machine "…" --date …` writes its table into the reconstruction's page.
 Three invented scenes of one serve: a passer-by who comes between a camera and the server, with a second player
 beyond the baseline; the same before two cameras; and a second player on the baseline beside the server, where a
 pixel is asked for.

@@ -12,9 +12,9 @@ from numpy.typing import NDArray
 
 from calibration.checks import Array
 from calibration.geometry import Camera
-from recon.people.meeting import IN_THE_AIR_M, View, closest, cost, hips_m
+from recon.people.meeting import ENOUGH, IN_THE_AIR_M, View, closest, cost, hips_m, lowest_m
 from recon.people.place import STRAYED_M, USUAL_M, away_m, body_boxes, on_level
-from recon.people.sightings import FEET, HIPS, NOSE, middles
+from recon.people.sightings import HIPS, NOSE, middles
 from recon.records import BODY, Clocks, Tracks2D
 from recon.resample import at_times, common_times
 
@@ -105,8 +105,9 @@ def compare_followed(cameras: Sequence[Camera], tracks: Tracks2D, clocks: Clocks
     player before and after. Raises NotMeasurable where the clips do not overlap.
     """
     t = common_times(tracks, clocks)
-    rows = [tracks.index(name) for name in BODY]
-    uv = np.stack([at_times(tracks.of(c.name), clocks.of(c.name), t)[0][:, rows] for c in cameras], axis=1)
+    uv = np.stack(
+        [_bodies(at_times(tracks.of(c.name), clocks.of(c.name), t)[0], tracks) for c in cameras], axis=1
+    )
     seen = ~_unseen(uv)
     views = [View.through(c, uv[:, k]) for k, c in enumerate(cameras)]
     pairs = _pair_costs(views, seen, t)
@@ -128,8 +129,19 @@ def compare_followed(cameras: Sequence[Camera], tracks: Tracks2D, clocks: Clocks
     return followed
 
 
+def _bodies(uv_px: Array, tracks: Tracks2D) -> Array:
+    """(T, 27, 2) the body among all keypoints (T, P, 2); NaN where these lack a part."""
+    out = np.full((len(uv_px), len(BODY), 2), np.nan)
+    for row, name in enumerate(BODY):
+        if name in tracks.keypoints:
+            out[:, row] = uv_px[:, tracks.index(name)]
+    return out
+
+
 def _unseen(uv_px: Array) -> NDArray[np.bool_]:
-    return np.asarray(np.isnan(uv_px).any(axis=(-2, -1)))
+    """(...,) whether of a body (..., 27, 2) too little is known to judge by."""
+    points = ~np.isnan(middles(uv_px)[..., 0])
+    return np.asarray((points.sum(axis=-1) < ENOUGH) | ~points[..., HIPS])
 
 
 def _pair_costs(views: Sequence[View], seen: NDArray[np.bool_], t: Array) -> dict[tuple[int, int], Array]:
@@ -184,8 +196,9 @@ def _height(views: Sequence[View], agreed: NDArray[np.bool_]) -> float:
         rows = agreed[:, a] & agreed[:, b]
         own = (View(views[k].rays[rows], views[k].centre_m) for k in (a, b))
         points, _ = closest(*own)
-        tall.append(points[:, NOSE, 2] - points[:, FEET, 2].min(axis=1))
+        tall.append(points[:, NOSE, 2] - lowest_m(points))
     told = np.concatenate(tall)
+    told = told[~np.isnan(told)]
     return float(np.median(told)) / _NOSE_SHARE if len(told) else USUAL_M
 
 

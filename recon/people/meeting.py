@@ -21,6 +21,7 @@ _NOSE_M = (0.7, 2.2)  # above the feet: a child in deep bend, a tall adult in th
 _NEVER_M = 1000.0
 WORST = 50.0
 """What a pair costs at most: one wild sighting must not decide over a whole path."""
+ENOUGH = 6  # of the fourteen points: own keypoints may come without hands and feet
 ONE_PERSON = 6.0
 """A pair that costs less may be one person."""
 
@@ -46,7 +47,8 @@ class View:
 def closest(one: View, other: View) -> tuple[Array, Array]:
     """Where the rays of bodies (K,) pass each other: points (K, 14, 3); by how far they miss: (K, 14), metres.
 
-    NaN and a kilometre behind a camera. one and other have as many bodies; broadcasting works.
+    NaN and a kilometre behind a camera;
+    NaN both where a ray is not known. one and other have as many bodies; broadcasting works.
     """
     d, e = one.rays, other.rays
     between = other.centre_m - one.centre_m
@@ -59,7 +61,8 @@ def closest(one: View, other: View) -> tuple[Array, Array]:
     ahead = (s > 0) & (t > 0)
     points = np.where(ahead[..., None], (first + second) / 2, np.nan)
     miss = np.where(ahead, np.linalg.norm(first - second, axis=-1), _NEVER_M)
-    return points, np.nan_to_num(miss, nan=_NEVER_M, posinf=_NEVER_M)
+    miss = np.nan_to_num(miss, nan=_NEVER_M, posinf=_NEVER_M)
+    return points, np.where(np.isnan(cos), np.nan, miss)
 
 
 def cost(one: View, other: View, up_m: float = _STANDING_M) -> Array:
@@ -70,15 +73,31 @@ def cost(one: View, other: View, up_m: float = _STANDING_M) -> Array:
     hang in the air, or the body is a dwarf's or a giant's. up_m: how high feet may be all the same.
     """
     points, miss = closest(one, other)
-    apart = (np.median(miss, axis=-1) / MISS_M) ** 2
+    apart = (_median(miss) / MISS_M) ** 2
     z = points[..., 2]
     with np.errstate(invalid="ignore"):
-        feet = z[..., FEET].min(axis=-1)
+        feet = lowest_m(points)
         off_ground = np.maximum(np.maximum(-feet, feet - up_m), 0.0)
         tall = z[..., NOSE] - feet
         misshapen = np.maximum(np.maximum(_NOSE_M[0] - tall, tall - _NOSE_M[1]), 0.0)
         total = apart + (off_ground**2 + misshapen**2) / _FEET_M**2
     return np.asarray(np.minimum(np.nan_to_num(total, nan=WORST, posinf=WORST), WORST))
+
+
+def _median(miss: Array) -> Array:
+    """(K,) medians over the points that both views know; infinite where those are too few."""
+    known = ~np.isnan(miss)
+    if known.all():
+        return np.asarray(np.median(miss, axis=-1))
+    enough = known.sum(axis=-1) >= ENOUGH
+    return np.where(enough, np.nanmedian(np.where(enough[..., None], miss, 0.0), axis=-1), np.inf)
+
+
+def lowest_m(points: Array) -> Array:
+    """(K,) height of the lowest known part of the feet of bodies (K, 14, 3); NaN where none is."""
+    z = points[..., FEET, 2]
+    low = np.where(np.isnan(z), np.inf, z).min(axis=-1)
+    return np.where(np.isfinite(low), low, np.nan)
 
 
 def hips_m(views: Sequence[View]) -> tuple[Array, Array]:

@@ -7,6 +7,7 @@ from pathlib import Path
 
 import numpy as np
 
+from calibration.errors import BadInput
 from recon.keypoints import Course, Seen
 from recon.people import Gathering, Person, Sighting, Timing, choose_server, tell_apart
 from recon.people.persons import feet_m
@@ -30,8 +31,12 @@ def whom_to_follow(
 
     at_once: one look at each clip's first frame may be enough, where that shows nobody else near the server's
     place. Else, or where session.toml names the server by a pixel, all clips are looked through. keys: what a
-    clip's looks depend on. Raises NotMeasurable where two people may be the server, or the pixel names nobody.
+    clip's looks depend on. Raises NotMeasurable where two people may be the server, or the pixel names nobody;
+    BadInput where it is said of a camera that there is not.
     """
+    strange = sorted(set(session.file.server) - set(session.file.video))
+    if strange:
+        raise BadInput(f"{session.folder / 'session.toml'}: [server]: no camera {strange[0]!r}")
     told = {name: np.array(at) for name, at in session.file.server.items() if name in clips}
     if at_once and not told:
         plain = _plain(clips, _looks(session, clips, keys, crew, None))

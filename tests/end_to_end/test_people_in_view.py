@@ -1,6 +1,6 @@
 """Rendered people before the real detector: a passer-by nearer to a camera, and a second player in the picture.
 
-All people are invented. Small pictures, two cameras, four moments: the whole serve is in benchmarks/people_in_view.
+All people are invented. Small pictures, two cameras, four moments; a whole serve: benchmarks/people_in_view.
 """
 
 from __future__ import annotations
@@ -51,7 +51,7 @@ def smaller(camera: Camera) -> Camera:
     K[:2] *= HALF
     K[:2, 2] += 0.5 * HALF - 0.5  # pixel centres are at integers
     size = (int(width * HALF), int(height * HALF))
-    return Camera(camera.name, size, K, camera.lens, camera.cam_from_world)
+    return replace(camera, size_px=size, K_px=K)
 
 
 @pytest.fixture(scope="module")
@@ -63,7 +63,7 @@ def filmed() -> Filmed:
     colours = entry.athlete.colours
     green = replace(entry.athlete, height_m=1.7, colours={**colours, "shirt": (0.2, 0.5, 0.3)})
     yellow = replace(entry.athlete, height_m=1.85, colours={**colours, "shirt": (0.7, 0.6, 0.2)})
-    passing = Way((-4.0, -2.2), (2.0, -3.0), PASSER_BY_S, -1.4, 0.0)
+    passing = Way((-4.0, -3.2), (2.5, -3.8), PASSER_BY_S, -1.4, 0.0)
     onlookers = (
         Onlooker(green, "clean_right", passing),
         Onlooker(yellow, "clean_right", Way((3.2, 5.5), (3.2, 5.5), yaw_rad=0.6, still_s=0.0), racket=True),

@@ -157,3 +157,31 @@ def test_the_right_body_fits_and_the_wrong_one_does_not(rng: np.random.Generator
     right, wrong = (np.array([side.project(p.body_m(t)) for t in times]) for p in (SERVER, OTHER))
     assert followed.costs("side", times, right).max() < 1.0
     assert followed.costs("side", times, wrong).min() > 6.0
+
+
+@pytest.mark.parametrize("wrong", [None, "side"])
+def test_own_points_without_hands_and_feet_are_judged_as_well(
+    rng: np.random.Generator, wrong: str | None
+) -> None:
+    """Seventeen points, as many public sources have them: down to the ankles, eyes and ears."""
+    lacking = [k for k, n in enumerate(BODY) if n.split("_")[-1] in ("thumb", "index", "pinky", "heel", "toe")]
+
+    class Poor(Somebody):
+        def body_m(self, t_s: float) -> Array:
+            body = super().body_m(t_s)
+            body[lacking] = np.nan
+            return body
+
+    people = [Poor(p.where, p.tall_m) for p in (SERVER, OTHER)]
+    seen = []
+    for camera in CAMERAS:
+        uv = np.array([camera.project(people[camera.name == wrong].body_m(t)) for t in T])
+        seen.append(
+            CameraTracks(camera.name, camera.size_px, T, uv, np.where(np.isnan(uv[..., 0]), np.nan, 3.0))
+        )
+    clocks = Clocks("rear_left", tuple(Clock(c.name, 0.0, 0.0) for c in CAMERAS))
+    followed = compare_followed(CAMERAS, Tracks2D(BODY, tuple(seen), "invented"), clocks)
+    for camera in CAMERAS:
+        bad = np.isin(states(followed, camera.name), (State.MISTAKEN, State.UNSURE)).mean()
+        assert bad > 0.95 if camera.name == wrong else bad == 0
+    assert off_m(followed).max() < 0.1

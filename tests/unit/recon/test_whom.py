@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from calibration.checks import Array
-from calibration.errors import NotMeasurable
+from calibration.errors import BadInput, NotMeasurable
 from calibration.footage import Video
 from calibration.recorded_rate import TimedVideo
 from recon.keypoints import MODES, MarkerOptions, ServerPlace
@@ -145,3 +145,8 @@ def test_nobody_in_view_is_left_to_the_search(tmp_path: Path) -> None:
     assert said == "" and all(
         k == SimpleNamespace or (k.before, k.course) == (None, None) for k in known.values()
     )
+
+
+def test_a_pixel_of_a_camera_that_is_not_there_is_refused(tmp_path: Path) -> None:
+    with pytest.raises(BadInput, match=r"\[server\]: no camera 'front'"):
+        asked(tmp_path, [SERVER], {"front": (1.0, 2.0)})
