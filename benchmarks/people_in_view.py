@@ -142,7 +142,8 @@ def by_itself(session: Session, found: Found) -> dict[str, ClipTracks] | None:
     reading = _Reading(session, found.read)
     try:
         with Crew(2) as crew:
-            return reading.pieces({name: Known() for name in found.read}, crew, lambda *_: None)
+            known = {name: Known() for name in found.read}
+            return reading.pieces(known, crew, lambda *_: None, 2, lambda: None)
     except NotMeasurable:
         return None
 

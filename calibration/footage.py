@@ -9,8 +9,9 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
+from functools import lru_cache
 from pathlib import Path
 
 import av
@@ -77,20 +78,35 @@ def probe(source: Path | str | Video) -> FootageInfo:
     Raises BadInput where the file is missing, unreadable or holds no picture.
     """
     path, times = _place_of(source)
-    first = next(frames(path))
-    height, width = first.image_bgr.shape[:2]
+    if not path.exists():
+        raise BadInput(f"{path}: no such file")
     if _is_pictures(path):
-        return FootageInfo(path, (width, height), len(picture_paths(path)), None, None, False)
+        return FootageInfo(path, _first_size_px(path), len(picture_paths(path)), None, None, False)
+    head = path.stat()
+    told = _probed(path, head.st_size, head.st_mtime_ns)
+    if not told.duration_s:
+        return told
+    true_s = float(times.true(told.duration_s))
+    fps = told.nominal_fps and told.nominal_fps * told.duration_s / true_s
+    return replace(told, duration_s=true_s, nominal_fps=fps)
+
+
+@lru_cache(maxsize=64)  # many steps ask the same few videos, and each answer costs the decoding of a picture
+def _probed(path: Path, _size: int, _changed_ns: int) -> FootageInfo:
+    """A video at its stamped times."""
+    size_px = _first_size_px(path)
     with _opened(path) as container:
         stream = _video_stream(container, path)
         duration_s = _duration_s(container, stream)
         rate = stream.average_rate or stream.guessed_rate
         fps = float(rate) if rate else None
         count = stream.frames or (round(duration_s * fps) if duration_s and fps else None)
-    if duration_s:
-        true_s = float(times.true(duration_s))
-        fps, duration_s = fps and fps * duration_s / true_s, true_s
-    return FootageInfo(path, (width, height), count, duration_s, fps, True)
+    return FootageInfo(path, size_px, count, duration_s, fps, True)
+
+
+def _first_size_px(path: Path) -> tuple[int, int]:
+    height, width = next(frames(path)).image_bgr.shape[:2]
+    return width, height
 
 
 def _place_of(source: Path | str | Video) -> tuple[Path, VideoTimes]:
@@ -328,7 +344,8 @@ def _stamp(frame: av.VideoFrame, path: Path) -> int:
 
 def upright(frame: av.VideoFrame, path: Path) -> Image:
     """(H, W, 3) BGR of a decoded frame, its rotation tag applied. Raises BadInput for a tag of odd angles."""
-    image = np.asarray(frame.to_ndarray(format="bgr24"), dtype=np.uint8)
+    # one thread: the threads would be started anew for every picture, for five times the processor time
+    image = np.asarray(frame.reformat(format="bgr24", threads=1).to_ndarray(), dtype=np.uint8)
     turn = _turn(frame, path)
     if turn is None:
         return image

@@ -19,9 +19,10 @@ from calibration.drift.mend import mended_rig
 from calibration.drift.shifts import Shifts
 from calibration.errors import BadInput
 from calibration.files import save_rig
-from calibration.footage import frames, picture
+from calibration.footage import frames, picture, probe
 from calibration.geometry.camera import N_CAMERA
 from calibration.history import Calibration, calibration_of, keep_calibration
+from calibration.median import median_picture
 from calibration.own import load_any_rig
 from calibration.views import Progress, silent
 
@@ -50,11 +51,10 @@ def still_picture(path: Path | str) -> Picture:
 
     Raises BadInput where it cannot be read.
     """
-    seen = [f.image_bgr for f in frames(path, 0.0, _MEDIAN_S)]
-    chosen = seen[:: max(1, len(seen) // _MEDIAN_FRAMES)]
-    if len(chosen) < 3:
-        return picture(path)
-    return np.asarray(np.median(np.stack(chosen), axis=0).round(), dtype=np.uint8)
+    rate = probe(path).nominal_fps or 0.0  # pictures have none
+    every = max(1, int(np.ceil(_MEDIAN_S * rate)) // _MEDIAN_FRAMES)
+    chosen = [f.image_bgr for f in frames(path, 0.0, _MEDIAN_S, every=every)]
+    return median_picture(chosen) if len(chosen) >= 3 else picture(path)
 
 
 def reference_pictures(calibration: Calibration | None) -> dict[str, Picture]:

@@ -11,9 +11,10 @@ import numpy as np
 
 from calibration.checks import Array
 from calibration.footage import Frame, frames, probe
+from calibration.median import upper_median_picture
 from recon.keypoints.around import everybody
 from recon.keypoints.course import PERSON_SHARE, Course
-from recon.keypoints.markers import MARKERS, Image, MarkerOptions, empty_scene, find_markers
+from recon.keypoints.markers import MARKERS, Image, MarkerOptions, find_markers
 from recon.keypoints.pace import Pace
 from recon.keypoints.passes import Mode, Seen, look_at
 from recon.keypoints.pose import Pose, PoseReader, Window
@@ -50,7 +51,7 @@ def scene_of(video: Path, samples: int = 9) -> Image:
     count = info.frame_count_hint or 0
     if 0 < count <= _SHORT_FRAMES:
         every = max(1, count // samples)
-        return empty_scene([f.image_bgr for f in islice(frames(video, every=every), samples)])
+        return upper_median_picture([f.image_bgr for f in islice(frames(video, every=every), samples)])
     length = info.duration_s or 1.0
     pictures = []
     for k in range(samples):
@@ -58,7 +59,7 @@ def scene_of(video: Path, samples: int = 9) -> Image:
         picture = next(iter(frames(video, start_s=start)), None)
         if picture is not None:
             pictures.append(picture.image_bgr)
-    return empty_scene(pictures)
+    return upper_median_picture(pictures)
 
 
 def follow(

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import multiprocessing
+import multiprocessing.context
 import os
+import sys
 from collections.abc import Callable
 from concurrent.futures import Future, ProcessPoolExecutor
 from dataclasses import dataclass
@@ -76,10 +78,21 @@ class Crew:
     def submit(self, do: Callable[P, R], *args: P.args, **kwargs: P.kwargs) -> Future[R]:
         """Have it done by the next process that is free."""
         if self._pool is None:
-            # spawned, not forked: the model's library has threads of its own, which a fork would freeze
-            context = multiprocessing.get_context("spawn")
-            self._pool = ProcessPoolExecutor(self._workers, context, initializer=_quiet)
+            self._pool = ProcessPoolExecutor(self._workers, _context(), initializer=_quiet)
         return self._pool.submit(do, *args, **kwargs)
+
+
+def _context() -> multiprocessing.context.BaseContext:
+    """How reading processes start.
+
+    Not as forks of this process: the model's library has threads of its own, which a fork would freeze. Where
+    it can be, as forks of one that has loaded the program and has no threads yet: so it is loaded only once.
+    """
+    if sys.platform != "linux":
+        return multiprocessing.get_context("spawn")
+    context = multiprocessing.get_context("forkserver")
+    context.set_forkserver_preload([__name__])
+    return context
 
 
 def _quiet() -> None:

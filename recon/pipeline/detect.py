@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import Future, as_completed
 from dataclasses import dataclass
 from pathlib import Path
@@ -63,10 +63,28 @@ class _Piece:
     kept: Path
 
 
+@dataclass(frozen=True, slots=True)
+class Beside:
+    """What the main process does while others read.
+
+    at_first  once they have been started; what it raises ends the reading
+    at_last   once one of them has nothing left to do; not called where nothing has to be read
+    """
+
+    at_first: Callable[[], object] = lambda: None
+    at_last: Callable[[], object] = lambda: None
+
+
 def detect_tracks(
-    session: Session, cameras: Sequence[Camera], options: PipelineOptions, progress: Progress
+    session: Session,
+    cameras: Sequence[Camera],
+    options: PipelineOptions,
+    progress: Progress,
+    beside: Beside | None = None,
 ) -> Found:
     """What all clips of a session show of its server; cameras: calibrated, in the court frame.
+
+    beside: what this process does while others read.
 
     Raises BadInput for a video that cannot be read or a missing model, NotMeasurable where two people may be
     the server.
@@ -77,17 +95,18 @@ def detect_tracks(
     model = pose_model("full" if options.variant == "full" else "heavy")
     mode = mode_of(options.mode)
     read = {c.name: Clip(session.video_path(c.name), model, markers, mode, ServerPlace(c)) for c in cameras}
-    reading = _Reading(session, read)
+    reading, beside = _Reading(session, read), beside or Beside()
     with Crew(options.workers) as crew:
-        known, who = whom_to_follow(session, read, reading.keys, crew)
+        reading.begin_scenes(crew)
+        known, who = whom_to_follow(session, read, reading.keys, crew, meanwhile=beside.at_first)
         try:
-            clips = reading.pieces(known, crew, progress)
+            clips = reading.pieces(known, crew, progress, options.workers, beside.at_last)
         except NotMeasurable:
             if any(own.course for own in known.values()):
                 raise
             # somebody came by later: whom the first frame did not have to tell from the server
             known, who = whom_to_follow(session, read, reading.keys, crew, at_once=False)
-            clips = reading.pieces(known, crew, progress)
+            clips = reading.pieces(known, crew, progress, options.workers, beside.at_last)
     return Found(read, clips, who, options.variant)
 
 
@@ -112,8 +131,20 @@ class _Reading:
         self._scenes: dict[str, Future[Image]] = {}
         self.keys = {name: _key(clip) for name, clip in read.items()}
 
-    def pieces(self, known: Mapping[str, Known], crew: Crew, progress: Progress) -> dict[str, ClipTracks]:
-        """All clips followed, piece by piece."""
+    def begin_scenes(self, crew: Crew) -> None:
+        """Have the scenes found of clips of which nothing is kept: what is needed whomever they show."""
+        new = {n for n, key in self.keys.items() if not any(self._folder.glob(f"{n}-{key}-*.npz"))}
+        self._ask_scenes(new, crew)
+
+    def pieces(
+        self,
+        known: Mapping[str, Known],
+        crew: Crew,
+        progress: Progress,
+        workers: int,
+        at_last: Callable[[], object],
+    ) -> dict[str, ClipTracks]:
+        """All clips followed, piece by piece; at_last: done once one of the workers has nothing left."""
         pieces = {name: self._pieces(name, known[name]) for name in self._read}
         todo = [p for own in pieces.values() for p in own if not p.kept.is_file()]
         if todo:
@@ -125,7 +156,7 @@ class _Reading:
             ): p.kept
             for p in todo
         }
-        _keep(asked, _LABEL, progress)
+        _keep(asked, _LABEL, progress, {max(1, len(asked) - workers + 1): at_last})
         return {name: _joined([_load(p.kept) for p in own]) for name, own in pieces.items()}
 
     def again(
@@ -145,9 +176,12 @@ class _Reading:
         _keep(asked, "looking again where the player was lost", progress)
         return {name: _load(path) for name, path in kept.items()}
 
-    def _scenes_of(self, names: set[str], crew: Crew) -> dict[str, Image]:
+    def _ask_scenes(self, names: set[str], crew: Crew) -> None:
         for name in sorted(names - set(self._scenes)):
             self._scenes[name] = crew.submit(find_scene, self._read[name])
+
+    def _scenes_of(self, names: set[str], crew: Crew) -> dict[str, Image]:
+        self._ask_scenes(names, crew)
         return {name: self._scenes[name].result() for name in names}
 
     def _pieces(self, camera: str, known: Known) -> list[_Piece]:
@@ -164,11 +198,18 @@ class _Reading:
         ]  # fmt: skip
 
 
-def _keep(asked: Mapping[Future[ClipTracks], Path], label: str, progress: Progress) -> None:
-    """Writes each result as it comes."""
+def _keep(
+    asked: Mapping[Future[ClipTracks], Path],
+    label: str,
+    progress: Progress,
+    then: Mapping[int, Callable[[], object]] | None = None,
+) -> None:
+    """Writes each result as it comes; then: what to do after so many."""
     for done, future in enumerate(as_completed(asked), start=1):
         _save(asked[future], future.result())
         progress(label, done, len(asked))
+        if then and done in then:
+            then[done]()
 
 
 def _key(clip: Clip) -> str:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from concurrent.futures import ThreadPoolExecutor
+from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import replace
 from importlib.metadata import version
 from pathlib import Path
@@ -28,7 +28,7 @@ from recon.keypoints import read_own_keypoints
 from recon.measures import Athlete, measure
 from recon.motion import fit_motion, hold_lengths
 from recon.pipeline.clock_sources import first_clocks, sound_paths, with_other_sources
-from recon.pipeline.detect import detect_tracks
+from recon.pipeline.detect import Beside, detect_tracks
 from recon.pipeline.footage import timed, told_times, want_fitting
 from recon.pipeline.joint_centres import joint_centres
 from recon.pipeline.options import METHOD, PipelineOptions, Progress, silent
@@ -62,18 +62,17 @@ def measure_session(
     rig = rig_of(session)
     made = _making(session, options)
     if not _up_to_date(session, made):
-        footage = want_fitting(session, rig)
         d = session.derived
         (d / names.PROVENANCE).unlink(missing_ok=True)  # written last: it vouches for the others
         for camera in rig.names:
             _picture_index(session, camera).unlink(missing_ok=True)
-        checked = _tracks(session, rig, options, progress)
-        store.save_tracks(d / names.TRACKS, checked.tracks)
-        with ThreadPoolExecutor(1) as beside:  # reconstructing leaves a core to it most of the time
-            moved = beside.submit(moved_camera_flags, session, rig.names)
-            notes = _reconstruct(session, rig, checked, footage, options, progress)
+        with ThreadPoolExecutor(1) as pool:
+            questions = _Questions(session, rig, pool)
+            checked = _tracks(session, rig, options, progress, questions)
+            store.save_tracks(d / names.TRACKS, checked.tracks)
+            notes = _reconstruct(session, rig, checked, questions.fit(), options, progress)
             progress("looking at cameras", 0, 1)
-            notes["quality"] = [*moved.result(), *notes["quality"]]
+            notes["quality"] = [*questions.moved().result(), *notes["quality"]]
             progress("looking at cameras", 1, 1)
         kept = {"kind": _PROVENANCE, "format": store.FORMAT, "notes": notes, "calibration": _named(session)}
         store.write_json(d / names.PROVENANCE, made | kept)
@@ -81,6 +80,27 @@ def measure_session(
     if options.pictures and any(not _picture_index(session, name).is_file() for name in filmed):
         make_pictures(load_result(folder), progress)
     return load_result(folder)
+
+
+class _Questions:
+    """What is asked of the footage as a whole, each question once, while its cameras are read or fitted."""
+
+    def __init__(self, session: Session, rig: CalibratedRig, pool: ThreadPoolExecutor) -> None:
+        self._session, self._rig, self._pool = session, rig, pool
+        self._fit: tuple[FootageFinding, ...] | None = None
+        self._moved: Future[list[str]] | None = None
+
+    def fit(self) -> tuple[FootageFinding, ...]:
+        """Whether the footage fits the calibration. Raises BadInput where it does not."""
+        if self._fit is None:
+            self._fit = want_fitting(self._session, self._rig)
+        return self._fit
+
+    def moved(self) -> Future[list[str]]:
+        """Which cameras have moved, told beside the work of this thread."""
+        if self._moved is None:
+            self._moved = self._pool.submit(moved_camera_flags, self._session, self._rig.names)
+        return self._moved
 
 
 def _picture_index(session: Session, camera: str) -> Path:
@@ -164,8 +184,11 @@ def _up_to_date(session: Session, made: dict[str, object]) -> bool:
     return all(kept.get(key) == value for key, value in made.items())
 
 
-def _tracks(session: Session, rig: CalibratedRig, options: PipelineOptions, progress: Progress) -> Checked:
-    checked = _found_tracks(session, rig, options, progress)
+def _tracks(
+    session: Session, rig: CalibratedRig, options: PipelineOptions, progress: Progress, questions: _Questions
+) -> Checked:
+    checked = _found_tracks(session, rig, options, progress, questions)
+    questions.moved()
     for seen in checked.tracks.cameras:
         where = f"{session.folder}: camera {seen.camera}"
         _want_one_serve(where, float(np.ptp(seen.t_cam_s)), own=session.file.keypoints is not None)
@@ -188,7 +211,7 @@ def _want_one_serve(where: str, length_s: float, *, own: bool) -> None:
 
 
 def _found_tracks(
-    session: Session, rig: CalibratedRig, options: PipelineOptions, progress: Progress
+    session: Session, rig: CalibratedRig, options: PipelineOptions, progress: Progress, questions: _Questions
 ) -> Checked:
     if session.file.keypoints is not None:
         unused = [name for name in load_any_rig(session.rig_path).names if name not in rig.names]
@@ -197,7 +220,8 @@ def _found_tracks(
     for name in rig.names:
         video = timed(session, name).video
         _want_one_serve(str(video.path), probe(video).duration_s or 0.0, own=False)
-    found = detect_tracks(session, rig.cameras, options, progress)
+    beside = Beside(questions.fit, questions.moved)
+    found = detect_tracks(session, rig.cameras, options, progress, beside)
     tracks = found.tracks()
     for camera in rig.cameras:
         got = tracks.of(camera.name).size_px

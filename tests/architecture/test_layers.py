@@ -15,7 +15,7 @@ from tests.architecture.source_tree import ROOT, Module, imports_of, module_of, 
 CALIBRATION_LAYERS = (
     {"errors"},
     {"checks", "provenance"},
-    {"video_times"},
+    {"video_times", "median"},
     {"geometry", "footage", "sound_track"},
     {"recorded_rate"},
     {"board", "bundle", "calibrated_rig", "picture_match"},

@@ -163,6 +163,12 @@ def test_of_two_at_the_line_the_one_who_raises_a_hand_serves_and_it_is_said(rng:
     assert choice.server is nearest(gathering, SERVER) and "raises a hand" in choice.why
 
 
+def test_of_two_who_both_raise_a_hand_neither_is_taken(rng: np.random.Generator) -> None:
+    both = [SERVER, Somebody(stands(-1.6, -0.4), 1.75, hand_up_s=(1.2, 2.2))]
+    with pytest.raises(NotMeasurable, match="two people"):
+        choose_server(gathered(both, rng))
+
+
 def test_a_better_place_does_not_outdo_a_serve_made_near_by(rng: np.random.Generator) -> None:
     """A coach on the line, the server two metres behind it: asked about, never guessed."""
     behind = Somebody(stands(0.8, -2.2), 1.8, hand_up_s=(1.0, 2.0))
