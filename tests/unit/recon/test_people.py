@@ -115,6 +115,15 @@ def test_people_who_cross_in_one_view_are_told_apart_by_the_others(rng: np.rando
             assert np.median(off) < 0.05 * s.height_px
 
 
+def test_nobody_is_twice_in_one_picture(rng: np.random.Generator) -> None:
+    """Two people so close that the rays of either meet those of the other."""
+    close = [Somebody(stands(0.5, -0.2), 1.8), Somebody(stands(0.68, -0.3), 1.75)]
+    for person in gathered(close, rng).people:
+        for camera in person.cameras:
+            times = [s.t_s for s in person.seen_by(camera)]
+            assert len(times) == len(set(times))
+
+
 def test_a_nearer_passer_by_is_not_the_server(rng: np.random.Generator) -> None:
     seen = looks(CAMERAS, [PASSER_BY, SERVER], T, rng)
     tall = [max(s.height_px for s in people) for people in seen["rear_left"] if len(people) > 1]
