@@ -40,13 +40,15 @@ def choose_server(gathering: Gathering, told: Mapping[str, Array] | None = None)
         return Choice(None, "nobody stands where a server may")
     best, *others = likely
     raising = [p for p in likely if _hand_looks(p) >= _UP_LOOKS]
+    # two whom no camera saw both may be one person, whose clips could not be aligned
+    others = [p for p in others if _together(p, best)]
     rivals = [p for p in others if _away(p) < _away(best) + AS_LIKELY_M]
     if rivals and len(raising) == 1 and raising[0] in (best, *rivals):
         return Choice(
             raising[0], f"{len(rivals) + 1} people stand where the server may; this one raises a hand"
         )
     if not rivals and raising and best not in raising:
-        rivals = raising  # one stands better, the other does what servers do
+        rivals = [p for p in raising if p in others]  # one stands better, the other does what servers do
     if rivals:
         raise NotMeasurable(_question(best, rivals[0]))
     return Choice(best, "stands where servers do" if others else "nobody else stands where a server may")

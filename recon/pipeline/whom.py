@@ -152,6 +152,8 @@ def _course(session: Session, clip: Clip, server: Person, gathering: Gathering) 
     """The server in one camera: as sighted there, and where not, as the others place them on the court."""
     camera = clip.place.camera
     own = server.seen_by(camera.name)
+    if not own:  # nor is its clock told by who is seen: it is left to itself, and to the second look
+        return None
     rows = {s.t_s: np.array([*_middle(s), _extent(s)]) for s in own}
     track = server.track
     hips = np.column_stack([track.xy_m, np.full(len(track.t_s), HIPS_SHARE * USUAL_M)])

@@ -178,6 +178,18 @@ def test_of_two_who_both_raise_a_hand_neither_is_taken(rng: np.random.Generator)
         choose_server(gathered(both, rng))
 
 
+def test_one_whom_cameras_saw_at_different_times_is_not_two_people(rng: np.random.Generator) -> None:
+    """Nothing tells that both sightings are of one person, and nothing that they are of two: no question."""
+    still = [Somebody(stands(0.5, -0.2))]
+    seen = {
+        c.name: looks([c], still, np.array(times), rng)[c.name]
+        for c, times in ((CAMERAS[0], [0.0, 1.0]), (CAMERAS[2], [0.5]))
+    }
+    gathering = tell_apart(CAMERAS, seen, Timing(reach_s=0.0))
+    assert len(gathering.people) == 2
+    assert choose_server(gathering).server is not None
+
+
 def test_a_better_place_does_not_outdo_a_serve_made_near_by(rng: np.random.Generator) -> None:
     """A coach on the line, the server two metres behind it: asked about, never guessed."""
     behind = Somebody(stands(0.8, -2.2), 1.8, hand_up_s=(1.0, 2.0))
