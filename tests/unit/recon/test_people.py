@@ -124,6 +124,16 @@ def test_nobody_is_twice_in_one_picture(rng: np.random.Generator) -> None:
             assert len(times) == len(set(times))
 
 
+def test_a_third_camera_s_word_counts(rng: np.random.Generator) -> None:
+    """The rays of one rear camera to the server meet those of the side camera to somebody behind him."""
+    behind = Somebody(stands(0.6, -1.0), 1.95)
+    side_alone = lambda camera, person, t: (camera == "side") != (person == 1)  # noqa: E731
+    two = gathered([SERVER, behind], rng, CAMERAS[1:], hidden=side_alone)
+    assert len(two.people) == 1  # which two cameras cannot know
+    three = gathered([SERVER, behind], rng, hidden=side_alone)
+    assert sorted(p.cameras for p in three.people) == [("rear_left", "rear_right"), ("side",)]
+
+
 def test_a_nearer_passer_by_is_not_the_server(rng: np.random.Generator) -> None:
     seen = looks(CAMERAS, [PASSER_BY, SERVER], T, rng)
     tall = [max(s.height_px for s in people) for people in seen["rear_left"] if len(people) > 1]
