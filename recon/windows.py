@@ -19,6 +19,9 @@ from calibration.errors import BadInput
 NEEDED = tuple(f"{side}_{part}" for side in ("left", "right") for part in ("shoulder", "wrist", "hip"))
 """The points that the search looks at."""
 
+_TOSSED_S = (0.7, 0.05)  # before contact: the ball is in the air (tosses on record take 0.7 to 1.1 s)
+_BALL_UP, _BALL_ASIDE = 0.3, 3.0  # trunks above the shoulders, and from them: where a toss is
+
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class WindowOptions:
@@ -90,6 +93,33 @@ def find_moments(
         if _is_contact(int(k), t, hit, toss, speed, options)
     ]
     return _strongest(found, options.apart_s)
+
+
+def may_serve(uv_px: Array, keypoints: Sequence[str], raised: float = 0.25) -> bool:
+    """Whether one look shows a hand `raised` trunks or more above the shoulders: a serve may be under way.
+
+    uv_px (P, 2) pixels, upright picture, NaN where unseen; keypoints names the P points, NEEDED among them.
+    """
+    at = dict(zip(keypoints, np.asarray(uv_px, dtype=float), strict=True))
+    shoulders = (at["left_shoulder"] + at["right_shoulder"]) / 2
+    trunk = np.linalg.norm((at["left_hip"] + at["right_hip"]) / 2 - shoulders)
+    up = [shoulders[1] - at[f"{side}_wrist"][1] for side in ("left", "right")]
+    return bool(np.fmax(*up) > raised * trunk)
+
+
+def ball_share(t_s: Array, uv_px: Array, keypoints: Sequence[str], contact_s: float) -> float:
+    """Share of the pictures of a toss that show a ball above the server: near 0 for a swing without one.
+
+    t_s (T,), uv_px (T, P, 2) of any pictures around the contact; NaN where they show no toss or no shoulders.
+    """
+    if "ball" not in keypoints:
+        return np.nan
+    at = {name: uv_px[:, keypoints.index(name)] for name in (*NEEDED, "ball")}
+    tossed = (t_s >= contact_s - _TOSSED_S[0]) & (t_s <= contact_s - _TOSSED_S[1])
+    shoulders = np.nanmedian((at["left_shoulder"] + at["right_shoulder"])[tossed] / 2, axis=0)
+    hips = np.nanmedian((at["left_hip"] + at["right_hip"])[tossed] / 2, axis=0)
+    aside, down = (at["ball"][tossed] - shoulders).T / np.linalg.norm(hips - shoulders)
+    return float(np.mean((down < -_BALL_UP) & (np.abs(aside) < _BALL_ASIDE))) if tossed.any() else np.nan
 
 
 def _heights(t: Array, uv: Array, names: list[str], handedness: str) -> tuple[Array, Array, Array]:

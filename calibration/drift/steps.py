@@ -19,7 +19,7 @@ from calibration.drift.mend import mended_rig
 from calibration.drift.shifts import Shifts
 from calibration.errors import BadInput
 from calibration.files import save_rig
-from calibration.footage import frames, picture
+from calibration.footage import Video, begins_s, frames, picture
 from calibration.geometry.camera import N_CAMERA
 from calibration.history import Calibration, calibration_of, keep_calibration
 from calibration.own import load_any_rig
@@ -45,15 +45,16 @@ class RigCheck:
         return tuple(c for c in self.cameras if c.moved)
 
 
-def still_picture(path: Path | str) -> Picture:
+def still_picture(source: Path | str | Video) -> Picture:
     """A picture without what moves: of a video the median of some frames of its first second, else the picture.
 
     Raises BadInput where it cannot be read.
     """
-    seen = [f.image_bgr for f in frames(path, 0.0, _MEDIAN_S)]
+    begins = begins_s(source)
+    seen = [f.image_bgr for f in frames(source, begins, begins + _MEDIAN_S)]
     chosen = seen[:: max(1, len(seen) // _MEDIAN_FRAMES)]
     if len(chosen) < 3:
-        return picture(path)
+        return seen[0] if seen else picture(source.path if isinstance(source, Video) else source)
     return np.asarray(np.median(np.stack(chosen), axis=0).round(), dtype=np.uint8)
 
 

@@ -2,11 +2,12 @@
 
 from recon.keypoints.assemble import tracks_from_clips, without_person
 from recon.keypoints.follow import ClipTracks, first_sight, follow, scene_of
+from recon.keypoints.glimpse import GlimpseOptions, Looks, glimpse
 from recon.keypoints.long_file import Glimpse, Span, glimpse_own_keypoints, rows_within
 from recon.keypoints.markers import MARKERS, MarkerOptions
 from recon.keypoints.own_file import own_tracks, read_own_keypoints
 from recon.keypoints.passes import MODES, Mode, Seen, mode_of
-from recon.keypoints.pose import PoseReader
+from recon.keypoints.pose import PoseReader, Window
 from recon.keypoints.server import ServerPlace
 
 __all__ = [
@@ -14,14 +15,18 @@ __all__ = [
     "MODES",
     "ClipTracks",
     "Glimpse",
+    "GlimpseOptions",
+    "Looks",
     "MarkerOptions",
     "Mode",
     "PoseReader",
     "Seen",
     "ServerPlace",
     "Span",
+    "Window",
     "first_sight",
     "follow",
+    "glimpse",
     "glimpse_own_keypoints",
     "mode_of",
     "own_tracks",

@@ -10,7 +10,7 @@ from pathlib import Path
 import numpy as np
 
 from calibration.checks import Array
-from calibration.footage import Frame, frames, probe
+from calibration.footage import Frame, Video, begins_s, frames, probe
 from recon.keypoints.markers import MARKERS, Image, MarkerOptions, empty_scene, find_markers
 from recon.keypoints.pace import Pace
 from recon.keypoints.passes import Mode, Seen, look_at
@@ -40,7 +40,7 @@ class ClipTracks:
     spread_px: Array
 
 
-def scene_of(video: Path, samples: int = 9) -> Image:
+def scene_of(video: Path | Video, samples: int = 9) -> Image:
     """The empty scene of a clip, from frames spread over it.
 
     Raises BadInput for a video that cannot be read.
@@ -53,14 +53,14 @@ def scene_of(video: Path, samples: int = 9) -> Image:
     length = info.duration_s or 1.0
     pictures = []
     for k in range(samples):
-        start = length * (k + 0.5) / samples
+        start = begins_s(video) + length * (k + 0.5) / samples
         picture = next(iter(frames(video, start_s=start)), None)
         if picture is not None:
             pictures.append(picture.image_bgr)
     return empty_scene(pictures)
 
 
-def first_sight(reader: PoseReader, video: Path, mode: Mode, place: ServerPlace) -> Seen | None:
+def first_sight(reader: PoseReader, video: Path | Video, mode: Mode, place: ServerPlace) -> Seen | None:
     """The server in a clip's first frame, None where nobody is found there.
 
     Raises BadInput for a video that cannot be read, NotMeasurable where two people may be the server.
@@ -68,8 +68,16 @@ def first_sight(reader: PoseReader, video: Path, mode: Mode, place: ServerPlace)
     return _search(reader, next(iter(frames(video))).image_bgr, mode, place)
 
 
+def server_in(reader: PoseReader, image_bgr: Image, mode: Mode, place: ServerPlace) -> Seen | None:
+    """The server in one picture, found without knowing where to look; None where nobody is found.
+
+    Raises NotMeasurable where two people may be the server.
+    """
+    return _search(reader, image_bgr, mode, place)
+
+
 def follow(
-    video: Path,
+    video: Path | Video,
     reader: PoseReader,
     scene: Image,
     markers: MarkerOptions,
