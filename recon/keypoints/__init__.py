@@ -2,7 +2,7 @@
 
 from recon.keypoints.assemble import tracks_from_clips, without_person
 from recon.keypoints.follow import ClipTracks, first_sight, follow, scene_of
-from recon.keypoints.glimpse import GlimpseOptions, Looks, glimpse
+from recon.keypoints.glances import GlimpseOptions, Looks, glimpse
 from recon.keypoints.long_file import Glimpse, Span, glimpse_own_keypoints, rows_within
 from recon.keypoints.markers import MARKERS, MarkerOptions
 from recon.keypoints.own_file import own_tracks, read_own_keypoints

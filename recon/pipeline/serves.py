@@ -64,7 +64,7 @@ class CutSession:
         unsure = [str(s.number) for s in self.serves if s.ball is None]
         if unsure:
             out.append(
-                f"whether serve {', '.join(unsure)} had a ball cannot be told: a swing without one looks the same"
+                f"whether serve {', '.join(unsure)} had a ball cannot be told; a swing without looks the same"
             )
         return tuple(out)
 
