@@ -77,6 +77,22 @@ def test_what_is_told_of_the_clocks_goes_with_every_serve(long: Path) -> None:
         assert own.skew_ms == 3.0 and (session.folder / str(own.file)).samefile(long / "left.wav")
 
 
+def test_a_swing_without_a_ball_is_told_and_not_cut(tmp_path: Path) -> None:
+    series = ServeSeries((6.0, 15.3, 27.1, 35.8), vary=0.3, swings=(2,))
+    cut = cut_serves(write_recording(tmp_path, CAMERAS, series, SPANS_S | {"rear_right": (2.4, 41.5)}))
+    assert [s.contact_s for s in cut.serves] == pytest.approx([6.0, 15.3, 35.8], abs=0.2)
+    assert all(s.ball for s in cut.serves) and [s.number for s in cut.serves] == [1, 2, 3]
+    assert cut.swings_s == pytest.approx([27.1], abs=0.2) and "without a ball" in cut.notes()[0]
+
+
+def test_where_no_ball_is_ever_seen_nothing_is_called_a_swing(long: Path) -> None:
+    table = pd.read_csv(long / "points.csv")
+    table[table.keypoint != "ball"].to_csv(long / "points.csv", index=False)
+    cut = cut_serves(long)
+    assert len(cut.serves) == 3 and cut.swings_s == ()
+    assert all(s.ball is None for s in cut.serves) and "cannot be told" in cut.notes()[0]
+
+
 def test_the_command_lists_the_serves_it_cut(long: Path) -> None:
     done = CliRunner().invoke(app, ["serves", str(long), "--cut-only"])
     assert done.exit_code == 0, done.output

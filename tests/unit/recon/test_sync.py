@@ -69,6 +69,23 @@ def test_one_moving_point_is_too_little(rng):
         estimate_clocks(CAMERAS[:2], replace(tracks, cameras=tuple(alone)))
 
 
+@pytest.mark.parametrize("jitter_px", [0.0, 1e-9])
+def test_points_that_stand_still_are_no_movement_to_lock_on(jitter_px, rng):
+    """Still points agree at every offset; in their last digits one may seem to stand out."""
+    shown = [seen_by(c, InventedMotion(3), 0.0, rng=rng, sigma_px=1.0) for c in CAMERAS[:2]]
+    still = tuple(
+        replace(
+            s, uv_px=s.uv_px[:1] + jitter_px * rng.normal(size=s.uv_px.shape), sigma_px=np.ones_like(s.sigma_px)
+        )
+        for s in shown
+    )
+    moving = Tracks2D(KEYPOINTS, (shown[0], still[1]), "invented")
+    with pytest.raises(NotMeasurable, match="no movement to lock on: all that rear_right sees stands still"):
+        estimate_clocks(CAMERAS[:2], moving)
+    with pytest.raises(NotMeasurable, match="no movement to lock on"):
+        estimate_clocks(CAMERAS[:2], Tracks2D(KEYPOINTS, still, "invented"))
+
+
 def test_clips_of_different_serves_are_refused_by_name(rng):
     one = seen_by(CAMERAS[:2], InventedMotion(0), offsets_s={"rear_left": 0.0, "rear_right": 0.3}, rng=rng)
     other = seen_by(CAMERAS[:2], InventedMotion(7), offsets_s={"rear_left": 0.0, "rear_right": 0.3}, rng=rng)
