@@ -64,8 +64,8 @@ def onset(samples: Array, rate_hz: float, loudness: float = 8.0) -> tuple[float,
     The first short stretch that is `loudness` times as loud as the background (half of that where it is half
     as loud as the loudest), and a quarter as loud as the loudest, is looked at closely: every sample may be the
     last of the background, as probable as two normal distributions with variances of their own before and after
-    it make it. What comes later, as echoes do, does not count. Raises NotMeasurable where nothing stands out, or
-    no background is heard before it.
+    it make it. What comes later, as echoes do, does not count. Raises NotMeasurable where nothing stands out,
+    or no background is heard before it.
     Source: Maeda N (1985), A method for reading and checking phase times in auto-processing system of seismic
     wave data, Zisin 38:365-379 (from memory), as a probability.
     """

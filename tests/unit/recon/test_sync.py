@@ -72,18 +72,14 @@ def test_one_moving_point_is_too_little(rng):
 @pytest.mark.parametrize("jitter_px", [0.0, 1e-9])
 def test_points_that_stand_still_are_no_movement_to_lock_on(jitter_px, rng):
     """Still points agree at every offset; in their last digits one may seem to stand out."""
-    shown = [seen_by(c, InventedMotion(3), 0.0, rng=rng, sigma_px=1.0) for c in CAMERAS[:2]]
+    offsets = {camera.name: 0.0 for camera in CAMERAS}
+    moves = seen_by(CAMERAS, InventedMotion(3), offsets_s=offsets, rng=rng)
     still = tuple(
-        replace(
-            s, uv_px=s.uv_px[:1] + jitter_px * rng.normal(size=s.uv_px.shape), sigma_px=np.ones_like(s.sigma_px)
-        )
-        for s in shown
+        replace(s, uv_px=s.uv_px[:1] + jitter_px * rng.normal(size=s.uv_px.shape)) for s in moves.cameras
     )
-    moving = Tracks2D(KEYPOINTS, (shown[0], still[1]), "invented")
-    with pytest.raises(NotMeasurable, match="no movement to lock on: all that rear_right sees stands still"):
-        estimate_clocks(CAMERAS[:2], moving)
-    with pytest.raises(NotMeasurable, match="no movement to lock on"):
-        estimate_clocks(CAMERAS[:2], Tracks2D(KEYPOINTS, still, "invented"))
+    for seen, who in (((moves.cameras[0], *still[1:]), "rear_right"), (still, "rear_left")):
+        with pytest.raises(NotMeasurable, match=f"no movement to lock on: all that {who} sees stands still"):
+            estimate_clocks(CAMERAS, replace(moves, cameras=seen))
 
 
 def test_clips_of_different_serves_are_refused_by_name(rng):
