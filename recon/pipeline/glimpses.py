@@ -17,7 +17,7 @@ from pathlib import Path
 import numpy as np
 
 from calibration.checks import Array
-from calibration.errors import NotMeasurable
+from calibration.errors import BadInput, NotMeasurable
 from calibration.footage import Video, begins_s, probe
 from calibration.geometry import Camera
 from calibration.provenance import content_hash
@@ -158,7 +158,7 @@ class Films:
             def go_on(name: str) -> None:
                 if ahead[name]:
                     piece, last = ahead[name].pop(0), before[name]
-                    left = _load(last[0].kept) if last and last[0].span_s[0] < piece.span_s[0] else None
+                    left = _load(last[0].kept) if last and last[0].span_s[1] < piece.span_s[1] else None
                     looking[pool.submit(_look, self._films[name], piece.span_s, left)] = piece
 
             try:
@@ -197,6 +197,12 @@ def _film(session: Session, camera: Camera) -> _Film:
     hues = (tape.tip_hue_deg, tape.throat_hue_deg, tape.butt_hue_deg, tape.ball_hue_deg)
     video, options = timed(session, camera.name).video, GlimpseOptions()
     model = pose_model("full")  # the smaller one: glances need no better, and it takes less than half the time
+    size = probe(video).size_px
+    if size != camera.size_px:
+        raise BadInput(
+            f"{video.path}: want {camera.size_px[0]}x{camera.size_px[1]} pixels as calibrated, got "
+            f"{size[0]}x{size[1]}; film with the calibrated video mode"
+        )
     markers = MarkerOptions(hues_deg=hues, tolerance_deg=tape.tolerance_deg)
     at = session.file.server.get(camera.name)
     place = ServerPlace(camera, None if at is None else np.array(at))
