@@ -111,7 +111,7 @@ def _shrunk(place: ServerPlace, size_px: tuple[int, int]) -> ServerPlace:
     K[0], K[1] = K[0] * x, K[1] * y
     K[:2, 2] += (np.array([x, y]) - 1) / 2
     at = None if place.at_px is None else (place.at_px + 0.5) * [x, y] - 0.5
-    return ServerPlace(replace(camera, size_px=size_px, K_px=K), at)
+    return replace(place, camera=replace(camera, size_px=size_px, K_px=K), at_px=at)
 
 
 _Look = tuple[float, Pose | None]

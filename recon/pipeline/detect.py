@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 import hashlib
+import multiprocessing
+import os
 from collections.abc import Mapping, Sequence
-from concurrent.futures import Future, as_completed
+from concurrent.futures import Future, ProcessPoolExecutor, as_completed
 from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
 
 import numpy as np
@@ -19,6 +22,7 @@ from recon.keypoints import (
     ClipTracks,
     MarkerOptions,
     Mode,
+    PoseReader,
     Seen,
     ServerPlace,
     first_sight,
@@ -30,11 +34,12 @@ from recon.keypoints import (
 from recon.keypoints.markers import Image
 from recon.pipeline.footage import as_stamped
 from recon.pipeline.options import METHOD, PipelineOptions, Progress
-from recon.pipeline.reading import CLIP_FIELDS, load_clip, reader_of, readers, save_clip
 from recon.records import Tracks2D
 from recon.session import Session
+from recon.store import write_whole
 
 _PIECE_S = 1.0  # a lost run repeats at most this much of each worker's clip
+_FIELDS = ("t_cam_s", "uv_px", "visibility", "marker_sigma_px", "spread_px")
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -78,14 +83,15 @@ def detect_tracks(
     model = pose_model("full" if options.variant == "full" else "heavy")
     mode = mode_of(options.mode)
     names = session.camera_names
-    videos = {name: as_stamped(session, name) for name in names}
-    sizes = {name: probe(video).size_px for name, video in videos.items()}
-    clips = {c.name: _Clip(videos[c.name], model, markers, mode, _place(session, c)) for c in cameras}
+    sizes = {name: probe(session.video_path(name)).size_px for name in names}
+    clips = {
+        c.name: _Clip(as_stamped(session, c.name), model, markers, mode, _place(session, c)) for c in cameras
+    }
     pieces = {name: _pieces(clips[name], session.derived / "cache") for name in names}
     todo = [p for name in names for p in pieces[name] if not p.kept.is_file()]
     if todo:
         _run(clips, todo, options, progress)
-    found = {name: (sizes[name], _joined([load_clip(p.kept) for p in pieces[name]])) for name in names}
+    found = {name: (sizes[name], _joined([_load(p.kept) for p in pieces[name]])) for name in names}
     return tracks_from_clips(
         found, f"pose landmark model, {options.variant}, {mode.name} mode; tape and ball by colour", mode.name
     )
@@ -102,8 +108,7 @@ def _pieces(clip: _Clip, folder: Path) -> list[_Piece]:
     duration = probe(clip.video).duration_s or _PIECE_S
     # a pixel on the server holds for the clip's beginning: from there the clip is followed in one go
     count = 1 if clip.place.at_px is not None else max(1, round(duration / _PIECE_S))
-    begins = begins_s(clip.video)
-    edges = [begins + duration * k / count for k in range(count)]
+    edges = [begins_s(clip.video) + duration * k / count for k in range(count)]
     key = f"{content_hash(clip.video.path)[:16]}-{content_hash(clip.model)[:8]}-{_digest(clip)}-{METHOD}"
     return [
         _Piece(
@@ -125,8 +130,10 @@ def _run(
     clips: Mapping[str, _Clip], todo: Sequence[_Piece], options: PipelineOptions, progress: Progress
 ) -> None:
     label = "finding player, racket and ball"
+    # spawned, not forked: the model's library has threads of its own, which a fork would freeze
+    context = multiprocessing.get_context("spawn")
     progress(label, 0, len(todo))
-    with readers(min(options.workers, len(todo))) as pool:
+    with ProcessPoolExecutor(min(options.workers, len(todo)), context, initializer=_quiet) as pool:
         wanted = {p.camera: clips[p.camera] for p in todo}
         begun = {pool.submit(_begin, clip): name for name, clip in wanted.items()}
         reading: dict[Future[ClipTracks], _Piece] = {}
@@ -136,22 +143,33 @@ def _run(
                 pieces = [p for p in todo if p.camera == name]
                 reading |= {pool.submit(_read, clips[name], found.result(), p): p for p in pieces}
             for done, future in enumerate(as_completed(reading), start=1):
-                save_clip(reading[future].kept, future.result())
+                _save(reading[future].kept, future.result())
                 progress(label, done, len(todo))
         except BaseException:
             pool.shutdown(wait=False, cancel_futures=True)
             raise
 
 
+def _quiet() -> None:
+    """The model's library writes dozens of lines about itself to the error stream of every worker."""
+    os.dup2(os.open(os.devnull, os.O_WRONLY), 2)
+
+
+@cache
+def _reader(model: Path) -> PoseReader:
+    """One for all pieces that a process reads: loading the model takes as long as four frames."""
+    return PoseReader(model)
+
+
 def _begin(clip: _Clip) -> _Beginning:
-    server = first_sight(reader_of(clip.model), clip.video, clip.mode, clip.place)
+    server = first_sight(_reader(clip.model), clip.video, clip.mode, clip.place)
     return _Beginning(scene_of(clip.video), server)
 
 
 def _read(clip: _Clip, beginning: _Beginning, piece: _Piece) -> ClipTracks:
     return follow(
         clip.video,
-        reader_of(clip.model),
+        _reader(clip.model),
         beginning.scene,
         clip.markers,
         clip.mode,
@@ -162,6 +180,19 @@ def _read(clip: _Clip, beginning: _Beginning, piece: _Piece) -> ClipTracks:
     )
 
 
+def _save(path: Path, clip: ClipTracks) -> None:
+    def write(part: Path) -> None:
+        with part.open("wb") as file:
+            np.savez_compressed(file, **{f: getattr(clip, f) for f in _FIELDS})
+
+    write_whole(path, write)
+
+
+def _load(path: Path) -> ClipTracks:
+    with np.load(path) as data:
+        return ClipTracks(*(data[f] for f in _FIELDS))
+
+
 def _joined(parts: list[ClipTracks]) -> ClipTracks:
     assert all(part.marker_sigma_px.shape[1] == len(MARKERS) for part in parts)
-    return ClipTracks(*(np.concatenate([getattr(part, f) for part in parts]) for f in CLIP_FIELDS))
+    return ClipTracks(*(np.concatenate([getattr(part, f) for part in parts]) for f in _FIELDS))

@@ -32,7 +32,6 @@ from recon.keypoints import (
     ServerPlace,
     Span,
     Window,
-    first_sight,
     follow,
     glimpse,
     mode_of,
@@ -227,10 +226,9 @@ def _look(film: _Film, span_s: Span, left: Looks | None) -> Looks:
 
 def _read(film: _Film, span_s: Span) -> ClipTracks:
     """Every point in every picture of a stretch, as measuring would see it but with the smaller model."""
-    stretch, reader = replace(film.video, span_s=span_s), reader_of(film.model)
+    stretch = replace(film.video, span_s=span_s)
     try:
-        server = first_sight(reader, stretch, _MODE, film.place)
-        return follow(stretch, reader, scene_of(stretch), film.markers, _MODE, film.place, before=server)
+        return follow(stretch, reader_of(film.model), scene_of(stretch), film.markers, _MODE, film.place)
     except NotMeasurable:  # two may be the server: who it was is not told here
         return _nothing()
 
