@@ -10,6 +10,7 @@ from pathlib import Path
 import av
 import cv2
 import numpy as np
+import xarray as xr
 
 from calibration import save_rig
 from calibration.checks import Array
@@ -27,6 +28,7 @@ class LongFilm:
     """What is filmed: serves whose scene times begin at begins_s of one common time, until stop_s.
 
     starts_s  camera -> about when its film begins; it does at the nearest picture of the rendered clip
+    swings    indices of serves whose ball is painted over with the empty scene: practice swings
     """
 
     begins_s: tuple[float, ...]
@@ -34,6 +36,7 @@ class LongFilm:
     starts_s: Mapping[str, float]
     fps: int = 60
     size_px: tuple[int, int] = (640, 360)
+    swings: tuple[int, ...] = ()
 
     @property
     def entry(self) -> ServeEntry:
@@ -61,22 +64,49 @@ def _resized(camera: Camera, size_px: tuple[int, int]) -> Camera:
     return replace(camera, size_px=size_px, K_px=K)
 
 
-def write_film(film: LongFilm, camera: str, clip: Path, path: Path) -> None:
-    """One camera's film from its rendered clip."""
+def write_film(film: LongFilm, camera: str, clip: Path, path: Path, truth: Path | None = None) -> None:
+    """One camera's film from its rendered clip. truth: the renderer's folder; wanted where there are swings."""
     shown = [cv2.resize(f.image_bgr, film.size_px, interpolation=cv2.INTER_AREA) for f in frames(clip)]
     own = film.entry.starts_s[camera]
+    count = len(shown)
+    if film.swings and truth is not None:
+        shown += _without_ball(shown, _ball_px(film, camera, truth, count))
     times = np.arange(film.start_s(camera), film.stop_s, 1 / film.fps)
     # of the serve whose clip is running, else the first picture of the next or the last
-    which = [_picture(t, own, film.begins_s, len(shown)) for t in times]
+    which = [_picture(t, own, film, count) for t in times]
     _encode(path, shown, which, film.fps)
 
 
-def _picture(t_s: float, clip_starts_s: float, begins_s: Sequence[float], count: int) -> int:
-    for begin in begins_s:
+def _picture(t_s: float, clip_starts_s: float, film: LongFilm, count: int) -> int:
+    for number, begin in enumerate(film.begins_s):
         k = round((t_s - begin - clip_starts_s) * RENDERED_FPS)
         if 0 <= k < count:
-            return k
+            return k + (count if number in film.swings else 0)
     return 0
+
+
+def _ball_px(film: LongFilm, camera: str, truth: Path, count: int) -> Array:
+    """(count, 2) where each of the clip's pictures shows the ball, of this film's size."""
+    own = next(c for c in film.cameras() if c.name == camera)
+    times = film.entry.starts_s[camera] + np.arange(count) / RENDERED_FPS
+    with xr.open_dataset(truth / f"{film.entry.name}.nc") as data:
+        ball = data["xyz_m"].sel(keypoint="ball").interp(time=times)
+        return own.project(ball.to_numpy())
+
+
+def _without_ball(shown: list[Image], ball_px: Array) -> list[Image]:
+    """The same pictures, what is around the ball taken from the median of some: the scene behind it."""
+    scene = np.median(np.stack(shown[:: max(1, len(shown) // 9)]), axis=0).astype(np.uint8)
+    out = []
+    for picture, (u, v) in zip(shown, ball_px, strict=True):
+        bare = picture.copy()
+        if np.isfinite(u) and np.isfinite(v):
+            here = np.s_[
+                max(round(v) - 7, 0) : max(round(v) + 8, 0), max(round(u) - 7, 0) : max(round(u) + 8, 0)
+            ]
+            bare[here] = scene[here]
+        out.append(bare)
+    return out
 
 
 def _encode(path: Path, shown: list[Image], which: Sequence[int], fps: int) -> None:
@@ -91,12 +121,14 @@ def _encode(path: Path, shown: list[Image], which: Sequence[int], fps: int) -> N
         out.mux(stream.encode(None))
 
 
-def write_session(folder: Path, film: LongFilm, clips: Mapping[str, Path], more: str = "") -> Path:
+def write_session(
+    folder: Path, film: LongFilm, clips: Mapping[str, Path], more: str = "", truth: Path | None = None
+) -> Path:
     """A session folder with films, session.toml and a rig of the true cameras; more: further lines of it."""
     folder.mkdir(parents=True, exist_ok=True)
     save_rig(folder / "rig.json", example_rig(film.cameras()))
     for name, clip in clips.items():
-        write_film(film, name, clip, folder / f"{name}.mp4")
+        write_film(film, name, clip, folder / f"{name}.mp4", truth)
     videos = "".join(f'{name} = "{name}.mp4"\n' for name in clips)
     text = f'rig = "rig.json"\nathlete = "Ada (invented)"\nhandedness = "right"\n{more}\n[video]\n{videos}'
     (folder / "session.toml").write_text(text, encoding="utf-8")
