@@ -2,10 +2,10 @@
 
     python -m benchmarks.long_films CLIPS TRUTH --machine "…" --date YYYY-MM-DD [--work FOLDER]
 
-CLIPS is the folder of a rendered serve (`clean_right` of the demo), one video per camera, TRUTH what its renderer
-knew. The films show it again and again, always the same serve, the player at rest between: the hardest
-look-alikes there are, for only the pauses tell them apart. Of a swing the ball is painted over. Each film is cut
-in a process of its own. Writes into docs/evidence/reconstruction-speed.md.
+CLIPS is the folder of a rendered serve (`clean_right` of the demo), one video per camera, TRUTH what its
+renderer knew. The films show it again and again, always the same serve, the player at rest between: the hardest
+look-alikes there are, for only the pauses tell them apart. Of a swing the ball is painted over. Each film is
+cut in a process of its own. Writes into docs/evidence/reconstruction-speed.md.
 """
 
 from __future__ import annotations

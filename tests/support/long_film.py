@@ -66,7 +66,10 @@ def _resized(camera: Camera, size_px: tuple[int, int]) -> Camera:
 
 def write_film(film: LongFilm, camera: str, clip: Path, path: Path, truth: Path | None = None) -> None:
     """One camera's film from its rendered clip. truth: the renderer's folder; wanted where there are swings."""
-    shown = [cv2.resize(f.image_bgr, film.size_px, interpolation=cv2.INTER_AREA) for f in frames(clip)]
+    shown: list[Image] = [
+        np.asarray(cv2.resize(f.image_bgr, film.size_px, interpolation=cv2.INTER_AREA), dtype=np.uint8)
+        for f in frames(clip)
+    ]
     own = film.entry.starts_s[camera]
     count = len(shown)
     if film.swings and truth is not None:
