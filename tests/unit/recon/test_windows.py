@@ -57,6 +57,20 @@ def test_a_toss_shows_a_ball_and_a_swing_without_one_does_not() -> None:
     assert np.isnan(ball_share(t, np.zeros((len(t), 6, 2)), NEEDED, 5.0))
 
 
+@pytest.mark.parametrize("camera", three_cameras(), ids=lambda c: c.name)
+def test_arms_exchanged_during_the_toss_do_not_move_the_contact(camera) -> None:
+    """As a detector does that sees a player from behind; the toss was seen going up before."""
+    t = np.arange(0, 36, 1 / 12)
+    uv = seen_at(camera, ServeSeries(CONTACTS_S), 0.0, t, sigma_px=1.0).uv_px.copy()
+    for contact in CONTACTS_S:
+        wrong = (t > contact - 0.55) & (t < contact - 0.2)
+        for part in ("shoulder", "wrist"):
+            left, right = (KEYPOINTS.index(f"{side}_{part}") for side in ("left", "right"))
+            uv[np.ix_(wrong, [left, right])] = uv[np.ix_(wrong, [right, left])]
+    found = find_moments(t, uv, KEYPOINTS, "right")
+    assert found and all(np.abs(np.array(CONTACTS_S) - m.t_cam_s).min() < 0.2 for m in found)
+
+
 @pytest.mark.parametrize(
     "doing", ["both hands up", "the tossing hand alone", "a throw without a toss", "the wrong arm"]
 )
