@@ -60,9 +60,9 @@ def cut(folder: Path, film: LongFilm) -> dict[str, float]:
     return {
         "serves": len(serves),
         "swings": swings,
-        "right": sum(np.abs(true - s.contact_s).min() < 0.2 for s in serves),
-        "wrong": sum(abs(o) > 0.2 for o in off),
-        "off_ms": 1e3 * max(map(abs, off), default=np.nan),
+        "right": sum(bool(np.abs(true - s.contact_s).min() < 0.2) for s in serves),
+        "wrong": sum(bool(abs(o) > 0.2) for o in off),
+        "off_ms": 1e3 * float(max(map(abs, off), default=np.nan)),
         "took_s": time.monotonic() - start,
         "processor_s": own.ru_utime + own.ru_stime + reading.ru_utime + reading.ru_stime,
         "own_mb": peak_mb(),
