@@ -5,11 +5,12 @@ from recon.keypoints.around import look_around
 from recon.keypoints.assemble import tracks_from_clips, without_person
 from recon.keypoints.course import Course, window_of_box
 from recon.keypoints.follow import ClipTracks, follow, scene_of
+from recon.keypoints.glances import GlimpseOptions, Looks, glimpse
 from recon.keypoints.long_file import Glimpse, Span, glimpse_own_keypoints, rows_within
 from recon.keypoints.markers import MARKERS, MarkerOptions
 from recon.keypoints.own_file import own_tracks, read_own_keypoints
 from recon.keypoints.passes import MODES, Mode, Seen, mode_of
-from recon.keypoints.pose import PoseReader
+from recon.keypoints.pose import PoseReader, Window
 from recon.keypoints.server import ServerPlace
 
 __all__ = [
@@ -18,6 +19,8 @@ __all__ = [
     "ClipTracks",
     "Course",
     "Glimpse",
+    "GlimpseOptions",
+    "Looks",
     "MarkerOptions",
     "Mode",
     "PoseReader",
@@ -25,7 +28,9 @@ __all__ = [
     "ServerPlace",
     "Span",
     "Wanted",
+    "Window",
     "follow",
+    "glimpse",
     "glimpse_own_keypoints",
     "look_again",
     "look_around",

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.checks import Array
-from calibration.footage import frames
+from calibration.footage import Video, frames
 from recon.keypoints.follow import ClipTracks, marker_region
 from recon.keypoints.markers import Image, MarkerOptions, find_markers
 from recon.keypoints.passes import Mode, Seen, look_at
@@ -30,7 +30,7 @@ class Wanted:
 
 
 def look_again(
-    video: Path,
+    video: Path | Video,
     reader: PoseReader,
     scene: Image,
     markers: MarkerOptions,

@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from calibration.errors import BadInput
-from calibration.footage import frames, probe
+from calibration.footage import Video, frames, probe
 from recon.keypoints.course import PERSON_SHARE
 from recon.keypoints.pose import Image, Pose, PoseReader, Window, search_windows
 from recon.keypoints.server import one_each
@@ -27,7 +27,9 @@ def everybody(reader: PoseReader, image: Image) -> list[Pose]:
     return people
 
 
-def look_around(reader: PoseReader, video: Path, step_s: float | None) -> list[tuple[float, list[Pose]]]:
+def look_around(
+    reader: PoseReader, video: Path | Video, step_s: float | None
+) -> list[tuple[float, list[Pose]]]:
     """Everybody in pictures step_s apart, in the first one only where that is None: (camera's time, people).
 
     A person who comes into view is found within four looks.

@@ -10,7 +10,7 @@ from pathlib import Path
 import numpy as np
 
 from calibration.checks import Array
-from calibration.footage import Frame, frames, probe
+from calibration.footage import Frame, Video, begins_s, frames, probe
 from calibration.median import upper_median_picture
 from recon.keypoints.around import everybody
 from recon.keypoints.course import PERSON_SHARE, Course
@@ -42,7 +42,7 @@ class ClipTracks:
     spread_px: Array
 
 
-def scene_of(video: Path, samples: int = 9) -> Image:
+def scene_of(video: Path | Video, samples: int = 9) -> Image:
     """The empty scene of a clip, from frames spread over it.
 
     Raises BadInput for a video that cannot be read.
@@ -55,15 +55,23 @@ def scene_of(video: Path, samples: int = 9) -> Image:
     length = info.duration_s or 1.0
     pictures = []
     for k in range(samples):
-        start = length * (k + 0.5) / samples
+        start = begins_s(video) + length * (k + 0.5) / samples
         picture = next(iter(frames(video, start_s=start)), None)
         if picture is not None:
             pictures.append(picture.image_bgr)
     return upper_median_picture(pictures)
 
 
+def server_in(reader: PoseReader, image_bgr: Image, mode: Mode, place: ServerPlace) -> Seen | None:
+    """The server in one picture, found without knowing where to look; None where nobody is found.
+
+    Raises NotMeasurable where two people may be the server.
+    """
+    return _search(reader, image_bgr, mode, place)
+
+
 def follow(
-    video: Path,
+    video: Path | Video,
     reader: PoseReader,
     scene: Image,
     markers: MarkerOptions,

@@ -14,6 +14,7 @@ from pathlib import Path
 from types import TracebackType
 from typing import ParamSpec, TypeVar
 
+from calibration.footage import Video
 from recon.keypoints import (
     ClipTracks,
     Course,
@@ -39,7 +40,7 @@ R = TypeVar("R")
 class Clip:
     """What all pieces of a clip are read with. Goes to the reading processes."""
 
-    video: Path
+    video: Video
     model: Path
     markers: MarkerOptions
     mode: Mode

@@ -11,7 +11,7 @@ from pathlib import Path
 import numpy as np
 
 from calibration.errors import NotMeasurable
-from calibration.footage import probe
+from calibration.footage import begins_s, probe
 from calibration.geometry import Camera
 from calibration.provenance import content_hash
 from recon.assets import pose_model
@@ -26,6 +26,7 @@ from recon.keypoints import (
 )
 from recon.keypoints.markers import Image
 from recon.pipeline.crew import Clip, Crew, Known, find_scene, read_again, read_piece
+from recon.pipeline.footage import as_stamped
 from recon.pipeline.options import METHOD, PipelineOptions, Progress
 from recon.pipeline.whom import whom_to_follow
 from recon.records import Tracks2D
@@ -94,7 +95,7 @@ def detect_tracks(
     markers = MarkerOptions(hues_deg=hues, tolerance_deg=tape.tolerance_deg)
     model = pose_model("full" if options.variant == "full" else "heavy")
     mode = mode_of(options.mode)
-    read = {c.name: Clip(session.video_path(c.name), model, markers, mode, ServerPlace(c)) for c in cameras}
+    read = {c.name: Clip(as_stamped(session, c.name), model, markers, mode, ServerPlace(c)) for c in cameras}
     reading, beside = _Reading(session, read), beside or Beside()
     with Crew(options.workers) as crew:
         reading.begin_scenes(crew)
@@ -186,9 +187,10 @@ class _Reading:
 
     def _pieces(self, camera: str, known: Known) -> list[_Piece]:
         """The pieces of one clip. Their file name carries what they depend on."""
-        duration = probe(self._read[camera].video).duration_s or _PIECE_S
+        video = self._read[camera].video
+        duration = probe(video).duration_s or _PIECE_S
         count = max(1, round(duration / _PIECE_S))
-        edges = [duration * k / count for k in range(count)]
+        edges = [begins_s(video) + duration * k / count for k in range(count)]
         course = known.course
         led = "" if course is None else f"-{_short(repr((course.t_cam_s.tolist(), course.boxes_px.tolist())))}"
         return [
@@ -219,8 +221,9 @@ def _key(clip: Clip) -> str:
     """
     camera = clip.place.camera
     seen = (camera.centre_m().round(1), camera.cam_from_world.R.round(2))
-    digest = _short(repr((clip.markers, clip.mode, seen)))
-    return f"{content_hash(clip.video)[:16]}-{content_hash(clip.model)[:8]}-{digest}-{METHOD}"
+    stretch = () if clip.video.span_s is None else (clip.video.span_s,)
+    digest = _short(repr((clip.markers, clip.mode, seen, *stretch)))
+    return f"{content_hash(clip.video.path)[:16]}-{content_hash(clip.model)[:8]}-{digest}-{METHOD}"
 
 
 def _short(text: str) -> str:

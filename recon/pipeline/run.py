@@ -199,12 +199,11 @@ def _want_one_serve(where: str, length_s: float, *, own: bool) -> None:
     """The search for clock offsets compares every moment of one clip with every moment of another."""
     if length_s <= _LONGEST_CLIP_S:
         return
-    way = (
-        "`courtplumb serves` cuts the session into its serves"
-        if own
-        else "cut the videos (without re-timing them) around the serve, or, where that is slow motion, say "
-        "under [video_rate] in session.toml at what rate it was recorded"
-    )
+    way = "`courtplumb serves` cuts the session into its serves"
+    if not own:
+        way += (
+            "; where that is slow motion, say under [video_rate] in session.toml at what rate it was recorded"
+        )
     raise BadInput(
         f"{where}: want one serve of at most {_LONGEST_CLIP_S:.0f} s per session, got {length_s:.0f} s; {way}"
     )

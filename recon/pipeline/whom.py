@@ -8,6 +8,7 @@ from pathlib import Path
 import numpy as np
 
 from calibration.errors import BadInput
+from calibration.footage import begins_s
 from recon.keypoints import Course, Seen
 from recon.people import Gathering, Person, Sighting, Timing, choose_server, tell_apart
 from recon.people.persons import feet_m
@@ -89,8 +90,8 @@ def _seen(sighting: Sighting) -> Seen:
 
 def _timing(session: Session, clips: Mapping[str, Clip]) -> Timing:
     given = {name: clock.offset_s for name, clock in session.file.clock.items() if name in clips}
-    if len(given) < len(clips) - 1:
-        return Timing()
+    if len(given) < len(clips) - 1:  # stretches of one serve begin at about one moment
+        return Timing(ahead_s={name: -begins_s(timed(session, name).video) for name in clips})
     return Timing(ahead_s=given, reach_s=_CLOCKS_GIVEN_S)
 
 

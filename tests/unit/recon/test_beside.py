@@ -9,6 +9,7 @@ from types import SimpleNamespace
 import pytest
 
 from calibration.errors import BadInput
+from calibration.footage import Video
 from recon.pipeline import detect
 from recon.pipeline.crew import Known
 from recon.pipeline.options import PipelineOptions, silent
@@ -47,6 +48,7 @@ def told(monkeypatch: pytest.MonkeyPatch) -> list[str]:
     monkeypatch.setattr(detect, "pose_model", lambda _name: Path("model"))
     monkeypatch.setattr(detect, "content_hash", lambda _path: "0123456789abcdef")
     monkeypatch.setattr(detect, "whom_to_follow", whom)
+    monkeypatch.setattr(detect, "as_stamped", lambda _session, name: Video(Path(f"{name}.mp4")))
     monkeypatch.setattr(detect, "find_scene", lambda _clip: events.append("begun"))
     monkeypatch.setattr(detect, "read_piece", lambda *_: events.append("read"))
     monkeypatch.setattr(detect, "_save", lambda _path, _tracks: events.append("kept"))

@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 
 from calibration.checks import Array
+from calibration.footage import Video
 from recon.keypoints import MODES, ClipTracks, MarkerOptions, ServerPlace, Wanted
 from recon.pipeline import PipelineOptions, second_look
 from recon.pipeline.crew import Clip
@@ -52,7 +53,8 @@ class Studio:
     def check(self, monkeypatch: pytest.MonkeyPatch) -> Checked:
         marks = MarkerOptions(hues_deg=(300.0, 180.0, 120.0, 60.0), tolerance_deg=15.0)
         read = {
-            c.name: Clip(Path(c.name), Path("m"), marks, MODES["quick"], ServerPlace(c)) for c in self.cameras
+            c.name: Clip(Video(Path(c.name)), Path("m"), marks, MODES["quick"], ServerPlace(c))
+            for c in self.cameras
         }
         clips = {c.name: clip_of(c, self.first, seed=k) for k, c in enumerate(self.cameras)}
         sizes = {c.name: c.size_px for c in self.cameras}

@@ -61,7 +61,9 @@ def asked(
     folder: Path, people: list[Somebody], server: dict[str, tuple[float, float]] | None = None, **more: bool
 ) -> tuple[dict[str, Known], str, PlayedCrew]:
     marks = MarkerOptions(hues_deg=(300.0, 180.0, 120.0, 60.0), tolerance_deg=15.0)
-    clips = {c.name: Clip(Path(c.name), Path("model"), marks, MODES["quick"], ServerPlace(c)) for c in CAMERAS}
+    clips = {
+        c.name: Clip(Video(Path(c.name)), Path("model"), marks, MODES["quick"], ServerPlace(c)) for c in CAMERAS
+    }
     crew = PlayedCrew(people)
     keys = {c.name: "key" for c in CAMERAS}
     known, said = whom_to_follow(session_of(folder, server), clips, keys, crew, **more)  # type: ignore[arg-type]
