@@ -19,7 +19,10 @@ from recon.detector_study import ADULT_M, USUAL_MODE, study_of
 from recon.records import Clocks, Motion
 
 JOINT_OFFSET_M: Mapping[str, float] = MappingProxyType(
-    {part: ADULT_M * offset.left_over() for part, offset in study_of(USUAL_MODE).joints.items()}
+    {
+        part: ADULT_M * offset.left_over()
+        for part, offset in study_of(USUAL_MODE).without_view_errors().joints.items()
+    }
 )
 """Typical distance between a point moved onto its joint centre (recon/joints) and that centre, for an adult,
 metres: what the detector study found bodies and poses to differ by."""

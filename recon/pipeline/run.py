@@ -26,11 +26,11 @@ from recon.flight import fit_flight, slowed_fall
 from recon.instants import points_at_instants
 from recon.keypoints import read_own_keypoints
 from recon.measures import Athlete, measure
-from recon.motion import fit_motion, hold_lengths
+from recon.motion import hold_lengths
 from recon.pipeline.clock_sources import first_clocks, sound_paths, with_other_sources
 from recon.pipeline.detect import Beside, detect_tracks
 from recon.pipeline.footage import timed, told_times, want_fitting
-from recon.pipeline.joint_centres import joint_centres
+from recon.pipeline.joint_centres import fit_joints
 from recon.pipeline.options import METHOD, PipelineOptions, Progress, silent
 from recon.pipeline.pictures import make_pictures
 from recon.pipeline.placement import moved_camera_flags
@@ -244,7 +244,11 @@ def _unclear_sides(exchanges: tuple[Exchange, ...]) -> list[str]:
 
 
 def _parts(exchange: Exchange) -> str:
-    return "face" if "eye" in exchange.parts else "arms" if "wrist" in exchange.parts else "legs"
+    if "eye" in exchange.parts:
+        return "face"
+    if "wrist" in exchange.parts:
+        return "arms"
+    return "legs" if {"hip", "ankle"} <= {*exchange.parts} else "knees" if "knee" in exchange.parts else "feet"
 
 
 def _told(exchange: Exchange) -> str:
@@ -291,16 +295,15 @@ def _reconstruct(
     clocks, clock_notes = with_other_sources(session, rig.cameras, tracks, clocks)
     store.save_clocks(d / names.CLOCKS, clocks)
     progress("reconstructing", 1, steps)
-    points = points_at_instants(rig.cameras, tracks, clocks)
+    joints = fit_joints(session, rig.cameras, tracks, clocks, options)
+    points, support, model = joints.points, joints.support, joints.model
     store.save_points(d / names.POINTS, points)
     progress("reconstructing", 2, steps)
-    motion, support = fit_motion(rig.cameras, tracks, clocks, points)
-    motion, model, told = joint_centres(session, motion, options)
     flight, broken, why = fit_flight(points)
     store.save_flight(d / names.FLIGHT, flight, why)
     progress("reconstructing", 3, steps)
     pixels = support.draws(model.draws, model.seed)
-    held = hold_lengths(motion, support.covariance(), pixels, model.seed)
+    held = hold_lengths(joints.motion, support.covariance(), pixels, model.seed)
     motion = held.motion
     draws = displacements(motion, rig.cameras, rig.covariance, support.sigma_px, held.draws_m, clocks, model)
     motion = replace(motion, cov_m2=covariance_of(draws[:3]))
@@ -325,13 +328,14 @@ def _reconstruct(
             *quality_flags(clocks, points, flight, events, racket=racket),
             *slow_fall_flags(points, slowed_fall(points) if flight is None else None),
             *_apart(rig, tracks, clocks),
-            *_unclear_sides(exchanges),
+            *_unclear_sides((*exchanges, *joints.exchanges)),
             *checked.trouble,
             *clock_notes.trouble,
         ],
-        "joint centres": told,
+        "joint centres": joints.told,
+        "left out against bones' lengths": [u.sentence() for u in joints.unbelieved],
         "clocks": list(clock_notes.told),
         "lengths": [length.sentence() for length in held.lengths],
-        "left and right exchanged": [_told(e) for e in exchanges],
+        "left and right exchanged": [_told(e) for e in (*exchanges, *joints.exchanges)],
         "packages": {name: version(name) for name in _PACKAGES},
     }

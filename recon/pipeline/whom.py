@@ -72,7 +72,7 @@ def _plain(clips: Mapping[str, Clip], looks: Looks) -> dict[str, Known] | None:
     plain = {name: Known(before=_seen(own[0]) if own else None) for name, own in likely.items()}
     if _count(clips, people) <= 1:
         return plain
-    if any(len(own) > 1 or (people[name] and not own) for name, own in likely.items()):
+    if any(people[name] and not own for name, own in likely.items()):
         return None
     return plain if _count(clips, likely) == 1 else None
 
