@@ -23,6 +23,7 @@ WAYS = {
     "3 cameras": Way(),
     "2 cameras": Way(cameras=2),
     "3 cameras, even weights": Way(weights=False),
+    "3 cameras, with view errors": Way(views=False),
     "3 cameras, as detected": Way(corrected=False),
 }
 GOALS_MM = {"3 cameras": (12.0, 20.0), "2 cameras": (17.0, 30.0)}  # median and root mean square

@@ -9,7 +9,8 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from functools import lru_cache
 from pathlib import Path
 
 import av
@@ -97,23 +98,39 @@ def probe(source: Path | str | Video) -> FootageInfo:
     Raises BadInput where the file is missing, unreadable or holds no picture.
     """
     path, times, span = _place_of(source)
-    first = next(frames(path))
-    height, width = first.image_bgr.shape[:2]
+    if not path.exists():
+        raise BadInput(f"{path}: no such file")
     if _is_pictures(path):
-        return FootageInfo(path, (width, height), len(picture_paths(path)), None, None, False)
+        return FootageInfo(path, _first_size_px(path), len(picture_paths(path)), None, None, False)
+    head = path.stat()
+    told = _probed(path, head.st_size, head.st_mtime_ns)
+    if told.duration_s:
+        true_s = float(times.true(told.duration_s))
+        fps = told.nominal_fps and told.nominal_fps * told.duration_s / true_s
+        told = replace(told, duration_s=true_s, nominal_fps=fps)
+    if span is None:
+        return told
+    part_s = max(min(span[1], told.duration_s or np.inf) - span[0], 0.0)
+    count = round(part_s * told.nominal_fps) if told.nominal_fps else None
+    return replace(told, duration_s=part_s, frame_count_hint=count)
+
+
+@lru_cache(maxsize=64)  # many steps ask the same few videos, and each answer costs the decoding of a picture
+def _probed(path: Path, _size: int, _changed_ns: int) -> FootageInfo:
+    """A video at its stamped times."""
+    size_px = _first_size_px(path)
     with opened(path) as container:
         stream = video_stream(container, path)
         duration_s = stated_length_s(container, stream)
         rate = stream.average_rate or stream.guessed_rate
         fps = float(rate) if rate else None
         count = stream.frames or (round(duration_s * fps) if duration_s and fps else None)
-    if duration_s:
-        true_s = float(times.true(duration_s))
-        fps, duration_s = fps and fps * duration_s / true_s, true_s
-    if span is not None:
-        duration_s = max(min(span[1], duration_s or np.inf) - span[0], 0.0)
-        count = round(duration_s * fps) if fps else None
-    return FootageInfo(path, (width, height), count, duration_s, fps, True)
+    return FootageInfo(path, size_px, count, duration_s, fps, True)
+
+
+def _first_size_px(path: Path) -> tuple[int, int]:
+    height, width = next(frames(path)).image_bgr.shape[:2]
+    return width, height
 
 
 def begins_s(source: Path | str | Video) -> float:
@@ -320,7 +337,8 @@ def _counted(
 
 def upright(frame: av.VideoFrame, path: Path) -> Image:
     """(H, W, 3) BGR of a decoded frame, its rotation tag applied. Raises BadInput for a tag of odd angles."""
-    image = np.asarray(frame.to_ndarray(format="bgr24"), dtype=np.uint8)
+    # one thread: the threads would be started anew for every picture, for five times the processor time
+    image = np.asarray(frame.reformat(format="bgr24", threads=1).to_ndarray(), dtype=np.uint8)
     turn = _turn(frame, path)
     if turn is None:
         return image

@@ -14,7 +14,7 @@ from types import MappingProxyType
 from typing import Literal
 
 import numpy as np
-from scipy.stats import chi2 as chi2_distribution
+from scipy.special import chdtrc
 
 from calibration.checks import Array
 from calibration.court.clicks import Click, first_pose, want_each
@@ -195,7 +195,7 @@ def _explained(
     freedom = fit.freedom - _OPENED[how]
     wanted = replace(start, K_px=camera.K_px) if how != "kept" else lens
     left_out = len(clicks) - len(clean.used)
-    chance = float(chi2_distribution.sf(fit.chi2, freedom)) if freedom > 0 else 0.0
+    chance = float(chdtrc(freedom, fit.chi2)) if freedom > 0 else 0.0
     return LensUse(
         wanted, camera, root, how, chance > _LEAST_CHANCE, float(camera.K_px[0, 0] / lens.K_px[0, 0]),
         float(np.sqrt(fit.covariance[0, 0]) / lens.K_px[0, 0]), camera.K_px[:2, 2] - lens.K_px[:2, 2], fit.chi2,

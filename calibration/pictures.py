@@ -5,11 +5,9 @@ from __future__ import annotations
 from collections.abc import Sequence
 from io import BytesIO
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import numpy as np
-from matplotlib.axes import Axes
-from matplotlib.colors import Normalize
-from matplotlib.figure import Figure
 
 from calibration.calibrated_rig import CalibratedRig
 from calibration.checks import Array
@@ -18,6 +16,10 @@ from calibration.court.uncertainty import point_covariance_m2
 from calibration.errors import NotMeasurable
 from calibration.files import write_atomically
 from calibration.residuals import Residuals, pattern
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
 
 _INK, _FAINT = "#222222", "#b0b0b0"
 _MAP_X_M, _MAP_Y_M = (-3.0, 3.0), (-2.0, 2.5)
@@ -35,7 +37,7 @@ def draw_residuals(path: Path | str, cameras: Sequence[Residuals]) -> None:
     longest = max([float(np.linalg.norm(p.mean_px, axis=1).max(initial=0.0)) for p in patterns] + [1e-6])
     unit = 10 ** np.floor(np.log10(longest))
     unit = next(s * unit for s in (1, 2, 5, 10) if s * unit >= longest / 2)
-    figure = Figure(figsize=(5.2 * len(cameras), 3.9), layout="constrained")
+    figure = _figure(5.2 * len(cameras), 3.9)
     for k, (camera, p) in enumerate(zip(cameras, patterns, strict=True)):
         axes = figure.add_subplot(1, len(cameras), k + 1)
         width, height = camera.size_px
@@ -72,8 +74,10 @@ def draw_position_u(path: Path | str, rig: CalibratedRig) -> None:
     known = np.concatenate([m[np.isfinite(m)] for m in maps])
     if not known.size:
         raise NotMeasurable(f"rig {rig.name}: no place near the server is seen by two cameras")
+    from matplotlib.colors import Normalize
+
     scale = Normalize(float(known.min()), float(np.quantile(known, 0.98)))
-    figure = Figure(figsize=(12.5, 4.4), layout="constrained")
+    figure = _figure(12.5, 4.4)
     for k, (height, values) in enumerate(zip(_HEIGHTS_M, maps, strict=True)):
         axes = figure.add_subplot(1, 3, k + 1)
         axes.set_facecolor("#e8e8e8")
@@ -103,6 +107,12 @@ def _u(rig: CalibratedRig, x_m: float, y_m: float, z_m: float) -> float:
         )
     except NotMeasurable:
         return float("nan")
+
+
+def _figure(width_in: float, height_in: float) -> Figure:
+    from matplotlib.figure import Figure  # imported here: it takes long to load, and measuring draws nothing
+
+    return Figure(figsize=(width_in, height_in), layout="constrained")
 
 
 def _draw_court(axes: Axes) -> None:

@@ -6,6 +6,7 @@ Shared by the stages that name instants and take measures; knows geometry, no th
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -63,23 +64,33 @@ class Body:
         return np.flatnonzero((self.t_s >= start_s - 1e-9) & (self.t_s <= stop_s + 1e-9))
 
 
+_kept = lru_cache(maxsize=16)
+"""Some measures ask for the same angles of one body, at other instants: no more than a few bodies are kept."""
+
+
+def _read_only(values: Array) -> Array:
+    values.flags.writeable = False
+    return values
+
+
 def interior_angle_rad(a: Array, vertex: Array, b: Array) -> Array:
     """Angle (T,) at `vertex` between the directions to a and to b, 0 … π."""
     u, v = a - vertex, b - vertex
     return np.asarray(np.arctan2(np.linalg.norm(np.cross(u, v), axis=-1), (u * v).sum(axis=-1)))
 
 
+@_kept
 def knee_flexion_rad(body: Body, leg: str) -> Array:
     """(T,) flexion of the "front" or "back" knee: π minus the interior hip-knee-ankle angle, 0 straight."""
     hip, knee, ankle = (body.point(f"{leg}_{part}") for part in ("hip", "knee", "ankle"))
-    return np.asarray(np.pi - interior_angle_rad(hip, knee, ankle))
+    return _read_only(np.pi - interior_angle_rad(hip, knee, ankle))
 
 
+@_kept
 def elbow_angle_rad(body: Body) -> Array:
     """(T,) interior angle of the hitting elbow, shoulder-elbow-wrist; π is straight."""
-    return interior_angle_rad(
-        body.point("hitting_shoulder"), body.point("hitting_elbow"), body.point("hitting_wrist")
-    )
+    shoulder, elbow, wrist = (body.point(f"hitting_{part}") for part in ("shoulder", "elbow", "wrist"))
+    return _read_only(interior_angle_rad(shoulder, elbow, wrist))
 
 
 def unit(v: Array) -> Array:
@@ -110,14 +121,16 @@ def spine_plane(body: Body) -> SpinePlane:
     return SpinePlane(shoulders, s, n, body.h * np.cross(s, n))
 
 
+@_kept
 def tip_to_spine_plane_m(body: Body) -> tuple[Array, Array]:
     """(T,) signed distance of the racket tip from the spine plane, positive on the hitting side, and (T,) how
     far it is in front of the trunk (negative behind it)."""
     plane = spine_plane(body)
     arm = body.point("racket_tip") - plane.origin_m
-    return (arm * plane.side).sum(axis=-1), (arm * plane.front).sum(axis=-1)
+    return _read_only((arm * plane.side).sum(axis=-1)), _read_only((arm * plane.front).sum(axis=-1))
 
 
+@_kept
 def foot_yaw_rad(body: Body, foot: str) -> Array:
     """(T,) heading of the "front" or "back" foot on the ground, unwrapped: 0 points along the baseline to the
     hitting-side sideline, +π/2 to the net."""
@@ -125,4 +138,4 @@ def foot_yaw_rad(body: Body, foot: str) -> Array:
     yaw = np.arctan2(d[:, 1], body.h * d[:, 0])
     known = ~np.isnan(yaw)
     yaw[known] = np.unwrap(yaw[known])
-    return np.asarray(yaw)
+    return _read_only(yaw)

@@ -58,16 +58,21 @@ def _local_cubic(t: Array, n: Array, sigma: Array, half_width_s: float) -> Array
     u = (t[index] - t[:, None]) / ((reach + 1) * step)
     tricube = np.where(inside, np.maximum(1 - np.abs(u) ** 3, 0.0) ** 3, 0.0)
     powers = u[..., None] ** np.arange(4)  # (T, K, 4)
+    moments = (u[..., None] ** np.arange(7)).swapaxes(1, 2)  # of the weights: all that the normal matrix holds
+    hankel = np.add.outer(np.arange(4), np.arange(4))
     window = n[index]  # (T, K, P, 2)
     seen = inside[..., None] & ~np.isnan(window[..., 0])
     window = np.where(seen[..., None], window, 0.0)
     spread = np.where(seen, sigma[index], 1.0)
     trust = np.where(seen, 1.0, 0.0)
+    shape = window.shape
     for _ in range(3):
         weight = trust * tricube[..., None]
-        normal = np.einsum("tkp,tki,tkj->tpij", weight, powers, powers) + 1e-9 * np.eye(4)
-        cubic = np.linalg.solve(normal, np.einsum("tkp,tki,tkpc->tpic", weight, powers, window))
-        miss = np.linalg.norm(window - np.einsum("tki,tpic->tkpc", powers, cubic), axis=3) / spread
+        normal = (moments @ weight)[:, hankel].transpose(0, 3, 1, 2) + 1e-9 * np.eye(4)
+        pull = powers.swapaxes(1, 2) @ (weight[..., None] * window).reshape(*shape[:2], -1)
+        cubic = np.linalg.solve(normal, pull.reshape(len(t), 4, *shape[2:]).swapaxes(1, 2))  # (T, P, 4, 2)
+        fitted = (powers @ cubic.swapaxes(1, 2).reshape(len(t), 4, -1)).reshape(shape)
+        miss = np.hypot(*np.moveaxis(window - fitted, 3, 0)) / spread
         trust = np.where(seen, 1 / (1 + (miss / 2) ** 4), 0.0)
     enough = ((trust > 0.2).sum(axis=1) >= 5)[..., None]
     return np.where(enough, cubic[:, :, 0], np.nan)

@@ -28,12 +28,10 @@ def ground_contact(
     over, fast = height - zero, np.abs(climb)
     enter = (over < rise_m) & (fast < speed_m_s)
     stay = (over < 1.5 * rise_m) & (fast < 1.5 * speed_m_s)
-    touching = np.zeros(len(height), dtype=bool)
-    state = False
-    for k in range(len(height)):
-        state = bool(stay[k]) if state else bool(enter[k])
-        touching[k] = state
-    return touching
+    k = np.arange(len(height))
+    entered = np.maximum.accumulate(np.where(enter, k, -1))
+    left = np.maximum.accumulate(np.where(stay, -1, k))
+    return np.asarray(entered > left)
 
 
 def _low_level(height: Array) -> float:

@@ -27,6 +27,15 @@ GROUPS: tuple[tuple[str, ...], ...] = (
 )
 """Parts that are exchanged together: face, arms with shoulders, legs with hips."""
 
+_LEGS_PARTED = (*GROUPS[:2], ("hip", "knee"), ("ankle", "heel", "toe"))
+
+
+def finer_groups(cameras: int) -> tuple[tuple[str, ...], ...]:
+    """The same with knees apart from feet, for pixels without view errors: a detector exchanges crossing knees
+    and leaves the feet. Two views alone cannot tell that from a knee that is seen badly.
+    """
+    return _LEGS_PARTED if cameras > 2 else GROUPS
+
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class SwapOptions:
@@ -67,9 +76,10 @@ class Exchange:
 
 
 def repair_swaps(
-    cameras: Sequence[Camera], tracks: Tracks2D, clocks: Clocks, options: SwapOptions | None = None
-) -> tuple[Tracks2D, tuple[Exchange, ...]]:
-    """Tracks with exchanged sides put back, and what was exchanged.
+    cameras: Sequence[Camera], tracks: Tracks2D, clocks: Clocks, options: SwapOptions | None = None, *,
+    groups: Sequence[tuple[str, ...]] = GROUPS,
+) -> tuple[Tracks2D, tuple[Exchange, ...]]:  # fmt: skip
+    """Tracks with exchanged sides put back, and what was exchanged; groups: parts that are exchanged together.
 
     The most likely sequence of "exchanged or not" per view (Viterbi over all combinations) under two costs:
     epipolar contradiction between views, and jumps within a view. With two views geometry tells that they
@@ -82,7 +92,7 @@ def repair_swaps(
     seen = [at_times(tracks.of(c.name), clocks.of(c.name), t) for c in cameras]
     repaired = {c.name: tracks.of(c.name) for c in cameras}
     found: list[Exchange] = []
-    for parts in GROUPS:
+    for parts in groups:
         left, right = (_columns(tracks, side, parts) for side in ("left", "right"))
         states = _likeliest(cameras, seen, left, right, _per_frame(options, t))
         undone = bool((states.mean(axis=0) <= options.whole_clip).all())

@@ -19,7 +19,10 @@ from recon.detector_study import ADULT_M, USUAL_MODE, study_of
 from recon.records import Clocks, Motion
 
 JOINT_OFFSET_M: Mapping[str, float] = MappingProxyType(
-    {part: ADULT_M * offset.left_over() for part, offset in study_of(USUAL_MODE).joints.items()}
+    {
+        part: ADULT_M * offset.left_over()
+        for part, offset in study_of(USUAL_MODE).without_view_errors().joints.items()
+    }
 )
 """Typical distance between a point moved onto its joint centre (recon/joints) and that centre, for an adult,
 metres: what the detector study found bodies and poses to differ by."""
@@ -100,17 +103,16 @@ def displacements(
     wrong = wrong.reshape(model.draws, -1, 3)
     for c, camera in enumerate(cameras):
         uv, by_parameter = camera.project_with_parameter_jacobian(motion.xyz_m)
-        shift = np.einsum(
-            "tpij,kj->ktpi", np.nan_to_num(by_parameter), deltas[:, N_CAMERA * c : N_CAMERA * (c + 1)]
-        )
-        calibration += np.einsum("tpai,ktpi->ktpa", response[:, :, c], shift)
+        own_deltas = deltas[:, N_CAMERA * c : N_CAMERA * (c + 1)]
+        moved_by_parameter = response[:, :, c] @ np.nan_to_num(by_parameter)  # (T, P, 3, 18)
+        calibration += np.tensordot(own_deltas, moved_by_parameter, axes=(1, 3))
         own = clocks.of(camera.name)
         rows = np.nan_to_num(own.row_share(uv, camera.size_px))
         running = (own.camera_time(motion.t_s) - own.at_s)[:, None]
         offset, drift, readout = wrong[:, clocks.clocks.index(own)].T[:, :, None, None]
         late = offset + drift * running + readout * rows
         rate = np.einsum("tpij,tpj->tpi", jacobians[:, :, c], np.nan_to_num(motion.velocity_m_s))
-        clock += late[..., None] * np.einsum("tpai,tpi->tpa", response[:, :, c], rate)
+        clock += late[..., None] * (response[:, :, c] @ rate[..., None])[..., 0]
     return (
         Displacements("pixels", pixels),
         Displacements("calibration", _bridge(calibration, motion, support_px)),
@@ -124,7 +126,8 @@ def covariance_of(draws: Sequence[Displacements]) -> Array:
     total = 0.0
     for source in draws:
         centred = source.moved_m - source.moved_m.mean(axis=0)
-        total = total + np.einsum("ktpi,ktpj->tpij", centred, centred) / (len(centred) - 1)
+        by_point = centred.transpose(1, 2, 3, 0)
+        total = total + by_point @ by_point.swapaxes(2, 3) / (len(centred) - 1)
     return np.asarray(total)
 
 
@@ -132,11 +135,12 @@ def _response(motion: Motion, cameras: Sequence[Camera], support_px: Array) -> t
     """How a sample moves per pixel of a camera, (T, P, C, 3, 2) m/px; pixel Jacobians (T, P, C, 2, 3)."""
     jacobians = np.stack([np.nan_to_num(c.project_with_jacobian(motion.xyz_m)[1]) for c in cameras], axis=2)
     weight = np.nan_to_num(1 / support_px**2)
-    normal = np.einsum("tpc,tpcki,tpckj->tpij", weight, jacobians, jacobians)
+    weighted = weight[..., None, None] * jacobians
+    normal = (weighted.swapaxes(3, 4) @ jacobians).sum(axis=2)
     carried = (~np.isnan(support_px)).sum(axis=2) >= 2
     inverse = np.zeros_like(normal)
     inverse[carried] = np.linalg.inv(normal[carried])
-    return np.einsum("tpij,tpc,tpckj->tpcik", inverse, weight, jacobians), jacobians
+    return inverse[:, :, None] @ weighted.swapaxes(3, 4), jacobians
 
 
 def _bridge(moved: Array, motion: Motion, support_px: Array) -> Array:

@@ -10,13 +10,12 @@ from importlib import metadata
 from pathlib import Path
 
 from benchmarks.keypoint_study.detect import MODES, detect
-from benchmarks.keypoint_study.errors import Offsets, Residuals, errors_of
-from benchmarks.keypoint_study.estimate import mode_data
+from benchmarks.keypoint_study.findings import findings, write_arrays
 from benchmarks.keypoint_study.footage import film
 from calibration.files import write_atomically
 from demo_rigs.cast import SETS, Take, load_cast
 from recon.assets import body_wheel
-from recon.detector_study.study import FORMAT, KIND, MEASURED
+from recon.detector_study.study import ARRAYS, FORMAT, KIND, MEASURED
 
 FPS = {"build": 60, "held_out": 120}
 """Errors linger for about a tenth of a second, so 60 frames a second show them; the test has the usual 120."""
@@ -44,32 +43,28 @@ def _detect(options: argparse.Namespace) -> None:
 
 
 def _estimate(options: argparse.Namespace) -> None:
-    """Writes the mode's findings into the study's file; findings of other modes stay."""
+    """Writes the mode's findings into the study's files; findings of other modes stay."""
     takes = takes_of("build")
-    offsets: list[Offsets] = []
-    residuals: list[Residuals] = []
-    for take in takes:
-        more = errors_of(options.work, take, options.mode)
-        offsets += more[0]
-        residuals += more[1]
+    found = findings(options.work, takes, options.mode, lambda text: print(text, flush=True))
     old = json.loads(options.out.read_text(encoding="utf-8")) if options.out.is_file() else {}
     kept = {m: v for m, v in old.get("modes", {}).items() if m in MODES}
     data = {
         "kind": KIND,
         "format": FORMAT,
-        "provenance": _provenance(options.date, takes, residuals),
-        "modes": kept | {options.mode: mode_data(offsets, residuals)},
+        "provenance": _provenance(options.date, takes, found.pictures),
+        "modes": kept | {options.mode: found.data},
     }
+    write_arrays(options.out.with_name(ARRAYS), options.mode, found.errors)
     write_atomically(options.out, json.dumps(data, indent=1) + "\n")
 
 
-def _provenance(date: str, takes: Sequence[Take], residuals: Sequence[Residuals]) -> dict[str, object]:
+def _provenance(date: str, takes: Sequence[Take], pictures: int) -> dict[str, object]:
     return {
         "date": date,
         "script": "python -m benchmarks.keypoint_study render|detect|estimate, athletes of set build",
         "bodies": sorted({t.athlete for t in takes}),
         "takes": len(takes),
-        "pictures": sum(len(r.t_s) for r in residuals if r.part == "nose"),
+        "pictures": pictures,
         "packages": {name: metadata.version(name) for name in _PACKAGES},
         "note": "Invented, rendered athletes. Shares of height in the picture, or of the body's size.",
     }

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import numpy as np
 
-from benchmarks.keypoint_study.chain import at, motion_of, tracks_of
+from benchmarks.keypoint_study.chain import at, motion_of, tracks_of, without_views
 from benchmarks.keypoint_study.detect import detect
 from benchmarks.keypoint_study.footage import read_truth
 from calibration.checks import Array
@@ -35,11 +35,13 @@ class Way:
     cameras    how many of the three, the first ones
     weights    each point's own sigma, or the same for all
     corrected  points moved onto joint centres
+    views      before that, view errors taken out of the pixels
     """
 
     cameras: int = 3
     weights: bool = True
     corrected: bool = True
+    views: bool = True
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -70,9 +72,12 @@ def measure_take(work: Path, take: Take, mode: str, way: Way) -> Accuracy:
     clocks = estimate_clocks(cameras, tracks)
     clocks = refine_clocks(cameras, tracks, clocks, points_at_instants(cameras, tracks, clocks))
     found = motion_of(take, tracks, clocks)
+    study = study_of(mode)
+    if way.corrected and way.views:
+        found, study = without_views(take, found, study), study.without_view_errors()
     motion, model = found.motion, ErrorModel()
     if way.corrected:
-        motion, centres = to_joint_centres(motion, study_of(mode))
+        motion, centres = to_joint_centres(motion, study)
         model = ErrorModel(joint_draws=centres.draws)
     nothing = np.zeros((N_CAMERA * len(cameras),) * 2)
     held = hold_lengths(motion, found.support.covariance(), found.support.draws(model.draws, model.seed))

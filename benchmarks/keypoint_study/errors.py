@@ -9,13 +9,15 @@ from typing import TypeVar
 
 import numpy as np
 
-from benchmarks.keypoint_study.chain import at, motion_of, tracks_of
+from benchmarks.keypoint_study.chain import at, motion_of, tracks_of, without_views
 from benchmarks.keypoint_study.detect import detect
 from benchmarks.keypoint_study.footage import read_truth
 from calibration.checks import Array
+from calibration.geometry import Camera
 from demo_rigs.cast import Take
-from recon.keypoints.assemble import apparent_height_px
-from recon.records import BODY
+from recon.detector_study import DetectorStudy, apparent_height_px, mirrored
+from recon.joints import postures
+from recon.records import BODY, Motion
 from recon.segments import Points, body_scale_m, frame_pairs
 
 
@@ -40,6 +42,7 @@ class Residuals:
 
     uv (T, 2) seen minus projected joint, in shares of the apparent height; by_offset (T, 2, 6) how these move
     with an offset in the two segments' frames (body sizes); visibility, spread (T,), the latter in shares too.
+    posture (T, 51) as this camera saw it, of the mirrored body for a point of the left side (mirrored).
     """
 
     athlete: str
@@ -50,15 +53,23 @@ class Residuals:
     by_offset: Array
     visibility: Array
     spread: Array
+    posture: Array
+    mirrored: bool
 
 
 Row = TypeVar("Row", Offsets, Residuals)
 
 
-def errors_of(work: Path, take: Take, mode: str) -> tuple[list[Offsets], list[Residuals]]:
-    """Offsets of all body points of a take, and their errors in every view."""
+def errors_of(
+    work: Path, take: Take, mode: str, study: DetectorStudy | None = None
+) -> tuple[list[Offsets], list[Residuals]]:
+    """Offsets of all body points of a take, and their errors in every view; without a study's view errors where
+    one is given.
+    """
     seen = {c: detect(work, take, c, mode) for c in take.scene.cameras}
     found = motion_of(take, tracks_of(take, seen, mode))
+    if study is not None:
+        found = without_views(take, found, study)
     tracks, motion = found.tracks, found.motion
     t, names, xyz = read_truth(work, take)
     joints = xyz[:, [names.index(n) for n in BODY]]
@@ -66,6 +77,7 @@ def errors_of(work: Path, take: Take, mode: str) -> tuple[list[Offsets], list[Re
     points = Points(motion.keypoints, motion.xyz_m)
     scale = body_scale_m(points)
     offsets, residuals = [], []
+    shown = {n: _postures(c, motion, scale) for n, c in take.scene.cameras.items()}
     for p, name in enumerate(BODY):
         frames = np.concatenate(frame_pairs(points, name), axis=2)
         offset = (motion.xyz_m[:, p] - true[:, p]) / scale
@@ -84,9 +96,18 @@ def errors_of(work: Path, take: Take, mode: str) -> tuple[list[Offsets], list[Re
             off, clip_at = (camera.uv_px[here, p] - uv) / height, (here, p)
             sees = clip.visibility[clip_at], clip.spread_px[clip_at] / height
             moves = scale * by_point @ both / height
-            point = f"{take.name} {name}"
-            residuals.append(Residuals(take.athlete, part, point, t_cam[here], off, moves, *sees))
+            point, left = f"{take.name} {name}", name.startswith("left_")
+            posture = at(motion.t_s, shown[camera.camera][left], t_cam[here])
+            residuals.append(
+                Residuals(take.athlete, part, point, t_cam[here], off, moves, *sees, posture, left)
+            )
     return offsets, residuals
+
+
+def _postures(camera: Camera, motion: Motion, scale_m: float) -> tuple[Array, Array]:
+    """(T, 51) postures of the body and of its mirror image, as a camera sees them."""
+    right = postures(camera, Points(motion.keypoints, motion.xyz_m), scale_m)
+    return right.reshape(len(right), -1), mirrored(right).reshape(len(right), -1)
 
 
 def of_part(rows: Sequence[Row], part: str) -> Iterator[Row]:

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import stats
+from scipy.special import fdtrc
 
 from calibration.checks import Array
 from calibration.court.registration import CourtOptions
@@ -203,7 +203,7 @@ def _judged(
     step = np.concatenate([fit.motion.rotvec_rad(), fit.motion.t_m])
     information = _inverse(covariance)
     freedom = max(fit.tiles - 6, 3)
-    p = float(stats.f.sf(float(step @ information @ step) / 6, 6, freedom))
+    p = float(fdtrc(6, freedom, float(step @ information @ step) / 6))
     # a non-central F this far out passes the threshold in 95 % of cases
     reach = _noncentrality(options.alpha, freedom)
     noticed_turn_rad = float(np.sqrt(reach / np.linalg.eigvalsh(information[:3, :3])[0]))
@@ -237,6 +237,8 @@ def _noncentrality(alpha: float, freedom: int) -> float:
     """λ for which a non-central F(6, freedom, λ) exceeds the alpha threshold with 95 % probability, by
     halving.
     """
+    from scipy import stats  # imported here: it takes long to load (and special.ncfdtr fails at some large λ)
+
     threshold = stats.f.isf(alpha, 6, freedom)
     low, high = 1.0, 1e4
     for _ in range(60):

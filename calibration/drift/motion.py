@@ -267,8 +267,8 @@ def _solved(linear: _Linear, variance: Array) -> tuple[Array, Array, Array]:
     c = linear.common
     inner = np.eye(c.shape[1]) + c.T @ (c / variance[:, None])
     cross = c.T @ weighted
-    # Aᵀ S⁻¹, with S = D + C Cᵀ
-    left = weighted.T - cross.T @ np.linalg.solve(inner, c.T) / variance
+    # Aᵀ S⁻¹, with S = D + C Cᵀ; the inner matrix is symmetric, so it is solved for 6 columns and not for M
+    left = weighted.T - np.linalg.solve(inner, cross).T @ c.T / variance
     normal = left @ linear.by_motion
     d = 1 / np.sqrt(np.maximum(np.diag(normal), 1e-300))
     scaled = normal * np.outer(d, d)

@@ -19,9 +19,10 @@ from calibration.drift.mend import mended_rig
 from calibration.drift.shifts import Shifts
 from calibration.errors import BadInput
 from calibration.files import save_rig
-from calibration.footage import Video, begins_s, frames, picture
+from calibration.footage import Video, begins_s, frames, picture, probe
 from calibration.geometry.camera import N_CAMERA
 from calibration.history import Calibration, calibration_of, keep_calibration
+from calibration.median import median_picture
 from calibration.own import load_any_rig
 from calibration.views import Progress, silent
 
@@ -51,11 +52,12 @@ def still_picture(source: Path | str | Video) -> Picture:
     Raises BadInput where it cannot be read.
     """
     begins = begins_s(source)
-    seen = [f.image_bgr for f in frames(source, begins, begins + _MEDIAN_S)]
-    chosen = seen[:: max(1, len(seen) // _MEDIAN_FRAMES)]
-    if len(chosen) < 3:
-        return seen[0] if seen else picture(source.path if isinstance(source, Video) else source)
-    return np.asarray(np.median(np.stack(chosen), axis=0).round(), dtype=np.uint8)
+    rate = probe(source).nominal_fps or 0.0  # pictures have none
+    every = max(1, int(np.ceil(_MEDIAN_S * rate)) // _MEDIAN_FRAMES)
+    chosen = [f.image_bgr for f in frames(source, begins, begins + _MEDIAN_S, every=every)]
+    if len(chosen) >= 3:
+        return median_picture(chosen)
+    return chosen[0] if chosen else picture(source.path if isinstance(source, Video) else source)
 
 
 def reference_pictures(calibration: Calibration | None) -> dict[str, Picture]:

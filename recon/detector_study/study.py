@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 from pathlib import Path
 from types import MappingProxyType
@@ -14,15 +14,18 @@ import numpy as np
 
 from calibration.checks import Array, checked
 from calibration.errors import BadInput
-from recon.records import BODY, NoiseShape
+from recon.detector_study.view_errors import VIEW_PARTS, ViewErrors
+from recon.records import NoiseShape
 
 MEASURED = Path(__file__).with_name("measured.json")
+ARRAYS = "view_errors.npz"
+"""Beside a study's file: the view errors of every mode, too many numbers for a text."""
 USUAL_MODE = "quick"
 """The mode that the program uses unless told otherwise."""
-KIND, FORMAT = "courtplumb detector study", 1
+KIND, FORMAT = "courtplumb detector study", 2
 ADULT_M = 1.30
 """Size of a grown body (segments.body_scale_m), for where the athlete's own is not known."""
-PARTS: tuple[str, ...] = tuple(dict.fromkeys(name.split("_")[-1] for name in BODY))
+PARTS = VIEW_PARTS
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -74,6 +77,31 @@ class JointOffset:
         return float(np.sqrt(np.trace(self.covariance)))
 
 
+@dataclass(frozen=True, kw_only=True, slots=True)
+class LeftError:
+    """What is left of a part's pixel error once the view errors are taken out.
+
+    share    of its sigma as detected
+    shape    how the error lasts in time
+    """
+
+    share: float
+    shape: NoiseShape
+
+    def __post_init__(self) -> None:
+        if not 0 < self.share <= 2:
+            raise BadInput(f"left error: want share in (0, 2], got {self}")
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class ViewStudy:
+    """Errors that follow from how a posture stands to the camera, and what is left without them."""
+
+    errors: ViewErrors
+    pixels: Mapping[str, LeftError]
+    joints: Mapping[str, JointOffset]
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class DetectorStudy:
     """One mode's findings per body part, and a sentence on where they come from."""
@@ -82,11 +110,22 @@ class DetectorStudy:
     pixels: Mapping[str, PixelError]
     joints: Mapping[str, JointOffset]
     origin: str
+    views: ViewStudy | None = None
 
     def __post_init__(self) -> None:
-        for what in (self.pixels, self.joints):
+        views = (self.views.pixels, self.views.joints) if self.views else ()
+        for what in (self.pixels, self.joints, *views):
             if sorted(what) != sorted(PARTS):
                 raise BadInput(f"detector study, {self.mode}: want the parts {PARTS}, got {sorted(what)}")
+
+    def without_view_errors(self) -> DetectorStudy:
+        """The joint offsets as they are once the view errors are taken out of the pixels."""
+        return self if self.views is None else replace(self, joints=self.views.joints)
+
+    def left_base(self, part: str) -> float:
+        """Sigma of a fully visible point once the view errors are taken out, share of height in the picture."""
+        share = self.views.pixels[part].share if self.views else 1.0
+        return share * self.pixels[part].base
 
     def shape(self, keypoint: str) -> NoiseShape:
         """How the error of a body point lasts."""
@@ -117,23 +156,46 @@ def read_study(path: Path) -> Mapping[str, DetectorStudy]:
         raise BadInput(
             f"{path}: want {KIND!r}, format {FORMAT}; got {data.get('kind')!r}, {data.get('format')!r}"
         )
+    arrays = path.with_name(ARRAYS)
     try:
         made = data["provenance"]
         origin = f"{len(made['bodies'])} rendered athletes, {made['takes']} serves, {made['date']}"
-        return MappingProxyType({mode: _mode(mode, m, origin) for mode, m in data["modes"].items()})
-    except (KeyError, TypeError) as error:
+        return MappingProxyType(
+            {mode: mode_of_data(mode, m, origin, arrays) for mode, m in data["modes"].items()}
+        )
+    except (KeyError, TypeError, OSError) as error:
         raise BadInput(f"{path}: {type(error).__name__} {error}") from error
 
 
-def _mode(mode: str, m: Mapping[str, Any], origin: str) -> DetectorStudy:
-    pixels = {part: _pixel_error(v) for part, v in m["pixels"].items()}
-    joints = {
-        part: JointOffset(np.array(v["first"]), np.array(v["second"]), np.array(v["covariance"]))
-        for part, v in m["joints"].items()
+def mode_of_data(mode: str, m: Mapping[str, Any], origin: str, arrays: Path | None = None) -> DetectorStudy:
+    """One mode's part of a study's file; arrays: where its view errors lie, if it has any."""
+    pixels = {
+        part: PixelError(base=v["base"], hidden=v["hidden"], spread=v["spread"], shape=_shape(v))
+        for part, v in m["pixels"].items()
     }
-    return DetectorStudy(mode, MappingProxyType(pixels), MappingProxyType(joints), origin)
+    return DetectorStudy(mode, MappingProxyType(pixels), _joints(m["joints"]), origin, _views(mode, m, arrays))
 
 
-def _pixel_error(v: Mapping[str, float]) -> PixelError:
-    shape = NoiseShape(white=v["white"], slow=v["slow"], bias=v["bias"], slow_s=v["slow_s"])
-    return PixelError(base=v["base"], hidden=v["hidden"], spread=v["spread"], shape=shape)
+def _views(mode: str, m: Mapping[str, Any], arrays: Path | None) -> ViewStudy | None:
+    if "views" not in m or arrays is None:
+        return None
+    with np.load(arrays) as kept:
+        errors = ViewErrors(
+            **{n: kept[f"{mode} {n}"].astype(float) for n in ("middle", "width", "shown", "weights")},
+            reach=float(kept[f"{mode} reach"]),
+        )
+    left = {part: LeftError(share=v["share"], shape=_shape(v)) for part, v in m["views"]["pixels"].items()}
+    return ViewStudy(errors, MappingProxyType(left), _joints(m["views"]["joints"]))
+
+
+def _joints(joints: Mapping[str, Any]) -> Mapping[str, JointOffset]:
+    return MappingProxyType(
+        {
+            part: JointOffset(np.array(v["first"]), np.array(v["second"]), np.array(v["covariance"]))
+            for part, v in joints.items()
+        }
+    )
+
+
+def _shape(v: Mapping[str, float]) -> NoiseShape:
+    return NoiseShape(white=v["white"], slow=v["slow"], bias=v["bias"], slow_s=v["slow_s"])

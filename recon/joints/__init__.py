@@ -1,10 +1,13 @@
 """From detected points to joint centres.
 
-In: a motion of detected body points and what the detector study found. Out: the motion of the joints, and draws
-of what the correction leaves. Not here: the study itself (recon/detector_study), the segments' frames
-(recon/segments.py). Start in correct.py.
+In: tracks and a first motion of detected body points, and what the detector study found. Out: the tracks
+without what the detector gets wrong in such postures, the motion of the joints, and draws of what is left. Not
+here: the study itself (recon/detector_study), the segments' frames (recon/segments.py). Start in views.py and
+correct.py.
 """
 
 from recon.joints.correct import JointCentres, to_joint_centres
+from recon.joints.postures import postures
+from recon.joints.views import TakenOut, without_view_errors
 
-__all__ = ["JointCentres", "to_joint_centres"]
+__all__ = ["JointCentres", "TakenOut", "postures", "to_joint_centres", "without_view_errors"]

@@ -10,15 +10,15 @@ from numpy.typing import NDArray
 
 from calibration.checks import Array
 from calibration.errors import NotMeasurable
-from recon.detector_study import USUAL_MODE, DetectorStudy, study_of
+from recon.detector_study import PARTS, USUAL_MODE, DetectorStudy, apparent_height_px, study_of
 from recon.keypoints.follow import ClipTracks
 from recon.records import BODY, KEYPOINTS, CameraTracks, Tracks2D, usual_noise
 
 SIGMA_OF_HEIGHT: Mapping[str, float] = MappingProxyType(
-    {part: error.base for part, error in study_of(USUAL_MODE).pixels.items()}
+    {part: study_of(USUAL_MODE).left_base(part) for part in PARTS}
 )
 """Pixel error per axis of a fully visible detected point, as a share of the player's height in the picture, in
-the usual mode: what the detector study measured."""
+the usual mode, once its view errors are taken out: what the detector study measured."""
 
 HIDDEN_FACTOR = float(np.median([np.sqrt(1 + e.hidden) for e in study_of(USUAL_MODE).pixels.values()]))
 """How many times larger it is where a point is hidden: the middle of all parts."""
@@ -61,9 +61,3 @@ def without_person(body_uv_px: Array) -> NDArray[np.bool_]:
     """(T,) frames without the player, who was not seen around them either: two in a row may be passed over."""
     seen = ~np.isnan(body_uv_px[..., 0]).any(axis=1)
     return np.asarray(np.convolve(seen, np.ones(5), mode="same") == 0)
-
-
-def apparent_height_px(body_uv_px: Array) -> float:
-    """Player's height in a clip's pictures: median over frames (T, 27, 2) of the points' vertical extent."""
-    seen = ~np.isnan(body_uv_px[..., 0]).any(axis=1)
-    return float(np.median(np.ptp(body_uv_px[seen][..., 1], axis=1)))

@@ -11,7 +11,8 @@ import numpy as np
 
 from calibration.checks import Array
 from calibration.footage import Frame, Video, begins_s, frames, probe
-from recon.keypoints.markers import MARKERS, Image, MarkerOptions, empty_scene, find_markers
+from calibration.median import upper_median_picture
+from recon.keypoints.markers import MARKERS, Image, MarkerOptions, find_markers
 from recon.keypoints.pace import Pace
 from recon.keypoints.passes import Mode, Seen, look_at
 from recon.keypoints.pose import Pose, PoseReader, Window, search_windows
@@ -49,7 +50,7 @@ def scene_of(video: Path | Video, samples: int = 9) -> Image:
     count = info.frame_count_hint or 0
     if 0 < count <= _SHORT_FRAMES:
         every = max(1, count // samples)
-        return empty_scene([f.image_bgr for f in islice(frames(video, every=every), samples)])
+        return upper_median_picture([f.image_bgr for f in islice(frames(video, every=every), samples)])
     length = info.duration_s or 1.0
     pictures = []
     for k in range(samples):
@@ -57,7 +58,7 @@ def scene_of(video: Path | Video, samples: int = 9) -> Image:
         picture = next(iter(frames(video, start_s=start)), None)
         if picture is not None:
             pictures.append(picture.image_bgr)
-    return empty_scene(pictures)
+    return upper_median_picture(pictures)
 
 
 def first_sight(reader: PoseReader, video: Path | Video, mode: Mode, place: ServerPlace) -> Seen | None:

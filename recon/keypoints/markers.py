@@ -7,13 +7,14 @@ from functools import cache
 
 import cv2
 import numpy as np
-from cv2.typing import MatLike
 from numpy.typing import NDArray
 
 from calibration.checks import Array
 from recon.records import RACKET
 
 Image = NDArray[np.uint8]
+Places = NDArray[np.int64]
+Chosen = NDArray[np.bool_]
 
 MARKERS: tuple[str, ...] = (*RACKET, "ball")
 
@@ -41,16 +42,6 @@ class MarkerOptions:
     max_area_px: int = 400
 
 
-def empty_scene(pictures: list[Image]) -> Image:
-    """The scene without what moves: the median (of an even number, the upper one) of pictures over the clip."""
-    layers: list[MatLike] = list(pictures)
-    # neighbours exchanged in turns until all is sorted: a tenth of the time of a partition along an axis
-    for turn in range(len(layers)):
-        for k in range(turn % 2, len(layers) - 1, 2):
-            layers[k : k + 2] = cv2.min(layers[k], layers[k + 1]), cv2.max(layers[k], layers[k + 1])
-    return np.asarray(layers[len(layers) // 2], dtype=np.uint8)
-
-
 def find_markers(
     image_bgr: Image, scene_bgr: Image, region: tuple[int, int, int, int], options: MarkerOptions
 ) -> tuple[Array, Array]:
@@ -59,40 +50,57 @@ def find_markers(
     region is (left, top, right, bottom) of the part of the picture that is searched.
     """
     left, top, right, bottom = region
-    piece, behind = image_bgr[top:bottom, left:right], scene_bgr[top:bottom, left:right]
     uv, sigma = np.full((len(MARKERS), 2), np.nan), np.full(len(MARKERS), np.nan)
-    changed = _beyond(cv2.absdiff(piece, behind), options.min_difference)
-    changed = cv2.bitwise_and(changed, _beyond(cv2.subtract(piece, behind), options.min_increase))
-    x, y, w, h = cv2.boundingRect(changed)
-    if w == 0:
-        return uv, sigma
-    inner = np.s_[y : y + h, x : x + w]
-    hsv = cv2.cvtColor(piece[inner], cv2.COLOR_BGR2HSV_FULL)
-    least = (0, round(255 * options.min_saturation), options.min_value)
-    coloured = cv2.bitwise_and(changed[inner], cv2.inRange(hsv, least, (255, 255, 255)))
-    if not cv2.countNonZero(coloured):
-        return uv, sigma
-    hue, saturation = np.ascontiguousarray(hsv[..., 0]), hsv[..., 1]
+    spots = _coloured(image_bgr[top:bottom, left:right], scene_bgr[top:bottom, left:right], options)
+    most = options.max_area_px * max((image_bgr.shape[0] / 720) ** 2, 1.0)
     for k, target in enumerate(options.hues_deg):
-        mask = cv2.bitwise_and(coloured, cv2.LUT(hue, _near_hue(target, options.tolerance_deg)))
-        found = _best_patch(mask, saturation, options, (image_bgr.shape[0] / 720) ** 2)
+        found = _best_patch(
+            spots.where(_near_hue(target, options.tolerance_deg)[spots.hue]), options.min_area_px, most
+        )
         if found is not None:
             (u, v), area = found
-            uv[k] = (u + left + x, v + top + y)
+            uv[k] = (u + left, v + top)
             sigma[k] = marker_sigma_px(area)
     return uv, sigma
 
 
-def _beyond(image: MatLike, limit: int) -> MatLike:
-    """255 where any channel reaches the limit."""
-    return cv2.bitwise_not(cv2.inRange(image, (0, 0, 0), (limit - 1,) * 3))
+@dataclass(frozen=True, slots=True, eq=False)
+class _Spots:
+    """Some pixels of a picture: column, row, hue and saturation (N,) of each, row by row."""
+
+    x: Places
+    y: Places
+    hue: Image
+    saturation: Image
+
+    def where(self, wanted: Chosen) -> _Spots:
+        return _Spots(self.x[wanted], self.y[wanted], self.hue[wanted], self.saturation[wanted])
+
+
+def _coloured(piece: Image, behind: Image, options: MarkerOptions) -> _Spots:
+    """The pixels that are new in the scene and have a sure hue.
+
+    Few are brighter than the scene in any channel: everything else is asked of those alone.
+    """
+    rise = np.asarray(cv2.subtract(piece, behind))
+    at = np.flatnonzero(rise.reshape(-1) >= options.min_increase) // 3
+    at = at[np.diff(at, prepend=-1) > 0]  # a pixel once, whichever of its channels rose
+    y, x = np.divmod(at, piece.shape[1])
+    seen, scene = piece[y, x], behind[y, x]
+    new = (np.maximum(seen, scene) - np.minimum(seen, scene)).max(axis=1) >= options.min_difference
+    x, y, seen = x[new], y[new], seen[new]
+    if not len(seen):
+        return _Spots(x, y, seen[:, 0], seen[:, 0])
+    hsv = np.asarray(cv2.cvtColor(seen[np.newaxis], cv2.COLOR_BGR2HSV_FULL), dtype=np.uint8)[0]
+    sure = (hsv[:, 1] >= round(255 * options.min_saturation)) & (hsv[:, 2] >= options.min_value)
+    return _Spots(x, y, hsv[:, 0], hsv[:, 1]).where(sure)
 
 
 @cache
-def _near_hue(target_deg: float, tolerance_deg: float) -> Image:
-    """(256,) table: 255 where a hue of OpenCV's full circle lies near the wanted one."""
+def _near_hue(target_deg: float, tolerance_deg: float) -> Chosen:
+    """(256,) table: whether a hue of OpenCV's full circle lies near the wanted one."""
     off = np.abs((np.arange(256) * (360 / 256) - target_deg + 180) % 360 - 180)
-    return np.where(off <= tolerance_deg, 255, 0).astype(np.uint8)
+    return np.asarray(off <= tolerance_deg)
 
 
 def marker_sigma_px(area_px: float) -> float:
@@ -103,30 +111,22 @@ def marker_sigma_px(area_px: float) -> float:
     return float(np.hypot(0.5, 0.08 * np.sqrt(area_px)))
 
 
-def _best_patch(
-    mask: MatLike, saturation: MatLike, options: MarkerOptions, area_scale: float
-) -> tuple[tuple[float, float], float] | None:
-    """Centre (weighted by saturation) and area of the largest patch of plausible size."""
-    x0, y0, w0, h0 = cv2.boundingRect(mask)
-    if w0 == 0:
+def _best_patch(spots: _Spots, least: float, most: float) -> tuple[tuple[float, float], float] | None:
+    """Centre (weighted by saturation) and area of the largest patch of at least and at most so many pixels."""
+    if not len(spots.x):
         return None
-    # a margin of one, so that a patch at the edge grows as it would in the whole picture
-    x0, y0 = max(x0 - 1, 0), max(y0 - 1, 0)
-    piece = np.s_[y0 : y0 + h0 + 2, x0 : x0 + w0 + 2]
-    mask, saturation = mask[piece], saturation[piece]
+    left, top = spots.x.min() - 1, spots.y.min() - 1  # a margin to grow into
+    mask = np.zeros((spots.y.max() - top + 2, spots.x.max() - left + 2), np.uint8)
+    mask[spots.y - top, spots.x - left] = 255
     joined = cv2.dilate(mask, np.ones((3, 3), np.uint8))  # strings and frame cut a band into pieces
-    count, labels, stats, _ = cv2.connectedComponentsWithStats(joined, connectivity=8)
-    best: tuple[tuple[float, float], float] | None = None
-    for label in range(1, count):
-        x, y, w, h = stats[label, :4]
-        inside = (labels[y : y + h, x : x + w] == label) & (mask[y : y + h, x : x + w] > 0)
-        area = float(inside.sum())
-        plausible = options.min_area_px <= area <= options.max_area_px * max(area_scale, 1.0)
-        if not plausible or (best and area <= best[1]):
-            continue
-        weight = saturation[y : y + h, x : x + w] * inside
-        rows, columns = np.mgrid[y : y + h, x : x + w]
-        total = float(weight.sum())
-        u, v = float((columns * weight).sum() / total), float((rows * weight).sum() / total)
-        best = ((u + x0, v + y0), area)
-    return best
+    _, labels = cv2.connectedComponents(joined, connectivity=8)
+    patch = np.asarray(labels)[spots.y - top, spots.x - left]
+    area = np.bincount(patch)
+    area[(area < least) | (area > most)] = 0
+    best = int(np.argmax(area))
+    if not area[best]:
+        return None
+    own = patch == best
+    weight = spots.saturation[own].astype(float)
+    u, v = (float((of[own] * weight).sum() / weight.sum()) for of in (spots.x, spots.y))
+    return (u, v), float(area[best])

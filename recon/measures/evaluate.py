@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy.stats import norm
+from scipy.special import ndtr
 
 from calibration.checks import Array
 from calibration.errors import BadInput
@@ -118,7 +118,7 @@ def _note(name: str, value: float, note: str, u: float, low: float, high: float)
     if name == "foot_fault_clearance":
         return "clear" if low > 0 else "touching" if high < 0 else "cannot be told"
     if name == "spine_plane_min":
-        crossed = float(norm.cdf(0.0, loc=value, scale=u))
+        crossed = float(ndtr(-value / u))
         share = "over 99%" if crossed > 0.99 else "under 1%" if crossed < 0.01 else f"{crossed:.0%}"
         return f"{note}; probability that it crossed: {share}"
     return note

@@ -1,7 +1,17 @@
 """One smooth motion, fitted straight to the pixels of all cameras at their own times."""
 
+from recon.motion.between import Unbelieved, without_unbelieved
 from recon.motion.fit import MotionOptions, MotionSupport, fit_motion
 from recon.motion.holding import Held, hold_lengths
 from recon.motion.lengths import Length
 
-__all__ = ["Held", "Length", "MotionOptions", "MotionSupport", "fit_motion", "hold_lengths"]
+__all__ = [
+    "Held",
+    "Length",
+    "MotionOptions",
+    "MotionSupport",
+    "Unbelieved",
+    "fit_motion",
+    "hold_lengths",
+    "without_unbelieved",
+]

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import hashlib
 import multiprocessing
+import multiprocessing.context
 import os
-from collections.abc import Mapping, Sequence
+import sys
+from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import Future, ProcessPoolExecutor, as_completed
 from dataclasses import dataclass
 from functools import cache
@@ -70,11 +72,28 @@ class _Piece:
     kept: Path
 
 
+@dataclass(frozen=True, slots=True)
+class Beside:
+    """What the main process does while others read.
+
+    at_first  once they have been started; what it raises ends the reading
+    at_last   once one of them has nothing left to do; not called where nothing has to be read
+    """
+
+    at_first: Callable[[], object] = lambda: None
+    at_last: Callable[[], object] = lambda: None
+
+
 def detect_tracks(
-    session: Session, cameras: Sequence[Camera], options: PipelineOptions, progress: Progress
+    session: Session,
+    cameras: Sequence[Camera],
+    options: PipelineOptions,
+    progress: Progress,
+    beside: Beside | None = None,
 ) -> Tracks2D:
     """2D tracks of all cameras of a session from its videos; cameras: calibrated, in the court frame.
 
+    beside: what this process does while others read.
     Raises BadInput for a video that cannot be read or a missing model, NotMeasurable where no person is found.
     """
     tape = session.file.tape
@@ -89,8 +108,11 @@ def detect_tracks(
     }
     pieces = {name: _pieces(clips[name], session.derived / "cache") for name in names}
     todo = [p for name in names for p in pieces[name] if not p.kept.is_file()]
+    beside = beside or Beside()
     if todo:
-        _run(clips, todo, options, progress)
+        _run(clips, todo, options, progress, beside)
+    else:
+        beside.at_first()
     found = {name: (sizes[name], _joined([_load(p.kept) for p in pieces[name]])) for name in names}
     return tracks_from_clips(
         found, f"pose landmark model, {options.variant}, {mode.name} mode; tape and ball by colour", mode.name
@@ -127,17 +149,20 @@ def _digest(clip: _Clip) -> str:
 
 
 def _run(
-    clips: Mapping[str, _Clip], todo: Sequence[_Piece], options: PipelineOptions, progress: Progress
+    clips: Mapping[str, _Clip],
+    todo: Sequence[_Piece],
+    options: PipelineOptions,
+    progress: Progress,
+    beside: Beside,
 ) -> None:
     label = "finding player, racket and ball"
-    # spawned, not forked: the model's library has threads of its own, which a fork would freeze
-    context = multiprocessing.get_context("spawn")
     progress(label, 0, len(todo))
-    with ProcessPoolExecutor(min(options.workers, len(todo)), context, initializer=_quiet) as pool:
+    with ProcessPoolExecutor(min(options.workers, len(todo)), _context(), initializer=_quiet) as pool:
         wanted = {p.camera: clips[p.camera] for p in todo}
         begun = {pool.submit(_begin, clip): name for name, clip in wanted.items()}
         reading: dict[Future[ClipTracks], _Piece] = {}
         try:
+            beside.at_first()
             for found in as_completed(begun):
                 name = begun[found]
                 pieces = [p for p in todo if p.camera == name]
@@ -145,9 +170,24 @@ def _run(
             for done, future in enumerate(as_completed(reading), start=1):
                 _save(reading[future].kept, future.result())
                 progress(label, done, len(todo))
+                if done == max(1, len(todo) - options.workers + 1):
+                    beside.at_last()
         except BaseException:
             pool.shutdown(wait=False, cancel_futures=True)
             raise
+
+
+def _context() -> multiprocessing.context.BaseContext:
+    """How reading processes start.
+
+    Not as forks of this process: the model's library has threads of its own, which a fork would freeze. Where
+    it can be, as forks of one that has loaded the program and has no threads yet: so it is loaded only once.
+    """
+    if sys.platform != "linux":
+        return multiprocessing.get_context("spawn")
+    context = multiprocessing.get_context("forkserver")
+    context.set_forkserver_preload([__name__])
+    return context
 
 
 def _quiet() -> None:

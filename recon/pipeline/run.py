@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from concurrent.futures import ThreadPoolExecutor
+from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import replace
 from importlib.metadata import version
 from pathlib import Path
@@ -26,11 +26,11 @@ from recon.flight import fit_flight, slowed_fall
 from recon.instants import points_at_instants
 from recon.keypoints import read_own_keypoints
 from recon.measures import Athlete, measure
-from recon.motion import fit_motion, hold_lengths
+from recon.motion import hold_lengths
 from recon.pipeline.clock_sources import first_clocks, sound_paths, with_other_sources
-from recon.pipeline.detect import detect_tracks
+from recon.pipeline.detect import Beside, detect_tracks
 from recon.pipeline.footage import timed, told_times, want_fitting, with_true_times
-from recon.pipeline.joint_centres import joint_centres
+from recon.pipeline.joint_centres import fit_joints
 from recon.pipeline.options import METHOD, PipelineOptions, Progress, silent
 from recon.pipeline.pictures import make_pictures
 from recon.pipeline.placement import moved_camera_flags
@@ -61,18 +61,17 @@ def measure_session(
     rig = rig_of(session)
     made = _making(session, options)
     if not _up_to_date(session, made):
-        footage = want_fitting(session, rig)
         d = session.derived
         (d / names.PROVENANCE).unlink(missing_ok=True)  # written last: it vouches for the others
         for camera in rig.names:
             _picture_index(session, camera).unlink(missing_ok=True)
-        tracks = _tracks(session, rig, options, progress)
-        store.save_tracks(d / names.TRACKS, tracks)
-        with ThreadPoolExecutor(1) as beside:  # reconstructing leaves a core to it most of the time
-            moved = beside.submit(moved_camera_flags, session, rig.names)
-            notes = _reconstruct(session, rig, tracks, footage, options, progress)
+        with ThreadPoolExecutor(1) as pool:
+            questions = _Questions(session, rig, pool)
+            tracks = _tracks(session, rig, options, progress, questions)
+            store.save_tracks(d / names.TRACKS, tracks)
+            notes = _reconstruct(session, rig, tracks, questions.fit(), options, progress)
             progress("looking at cameras", 0, 1)
-            notes["quality"] = [*moved.result(), *notes["quality"]]
+            notes["quality"] = [*questions.moved().result(), *notes["quality"]]
             progress("looking at cameras", 1, 1)
         kept = {"kind": _PROVENANCE, "format": store.FORMAT, "notes": notes, "calibration": _named(session)}
         store.write_json(d / names.PROVENANCE, made | kept)
@@ -80,6 +79,27 @@ def measure_session(
     if options.pictures and any(not _picture_index(session, name).is_file() for name in filmed):
         make_pictures(load_result(folder), progress)
     return load_result(folder)
+
+
+class _Questions:
+    """What is asked of the footage as a whole, each question once, while its cameras are read or fitted."""
+
+    def __init__(self, session: Session, rig: CalibratedRig, pool: ThreadPoolExecutor) -> None:
+        self._session, self._rig, self._pool = session, rig, pool
+        self._fit: tuple[FootageFinding, ...] | None = None
+        self._moved: Future[list[str]] | None = None
+
+    def fit(self) -> tuple[FootageFinding, ...]:
+        """Whether the footage fits the calibration. Raises BadInput where it does not."""
+        if self._fit is None:
+            self._fit = want_fitting(self._session, self._rig)
+        return self._fit
+
+    def moved(self) -> Future[list[str]]:
+        """Which cameras have moved, told beside the work of this thread."""
+        if self._moved is None:
+            self._moved = self._pool.submit(moved_camera_flags, self._session, self._rig.names)
+        return self._moved
 
 
 def _picture_index(session: Session, camera: str) -> Path:
@@ -163,8 +183,11 @@ def _up_to_date(session: Session, made: dict[str, object]) -> bool:
     return all(kept.get(key) == value for key, value in made.items())
 
 
-def _tracks(session: Session, rig: CalibratedRig, options: PipelineOptions, progress: Progress) -> Tracks2D:
-    tracks = _found_tracks(session, rig, options, progress)
+def _tracks(
+    session: Session, rig: CalibratedRig, options: PipelineOptions, progress: Progress, questions: _Questions
+) -> Tracks2D:
+    tracks = _found_tracks(session, rig, options, progress, questions)
+    questions.moved()
     for seen in tracks.cameras:
         where = f"{session.folder}: camera {seen.camera}"
         _want_one_serve(where, float(np.ptp(seen.t_cam_s)), own=session.file.keypoints is not None)
@@ -186,7 +209,7 @@ def _want_one_serve(where: str, length_s: float, *, own: bool) -> None:
 
 
 def _found_tracks(
-    session: Session, rig: CalibratedRig, options: PipelineOptions, progress: Progress
+    session: Session, rig: CalibratedRig, options: PipelineOptions, progress: Progress, questions: _Questions
 ) -> Tracks2D:
     if session.file.keypoints is not None:
         unused = [name for name in load_any_rig(session.rig_path).names if name not in rig.names]
@@ -194,7 +217,8 @@ def _found_tracks(
     for name in rig.names:
         video = timed(session, name).video
         _want_one_serve(str(video.path), probe(video).duration_s or 0.0, own=False)
-    tracks = with_true_times(session, detect_tracks(session, rig.cameras, options, progress))
+    beside = Beside(questions.fit, questions.moved)
+    tracks = with_true_times(session, detect_tracks(session, rig.cameras, options, progress, beside))
     for camera in rig.cameras:
         got = tracks.of(camera.name).size_px
         if got != camera.size_px:
@@ -217,7 +241,11 @@ def _unclear_sides(exchanges: tuple[Exchange, ...]) -> list[str]:
 
 
 def _parts(exchange: Exchange) -> str:
-    return "face" if "eye" in exchange.parts else "arms" if "wrist" in exchange.parts else "legs"
+    if "eye" in exchange.parts:
+        return "face"
+    if "wrist" in exchange.parts:
+        return "arms"
+    return "legs" if {"hip", "ankle"} <= {*exchange.parts} else "knees" if "knee" in exchange.parts else "feet"
 
 
 def _told(exchange: Exchange) -> str:
@@ -263,16 +291,15 @@ def _reconstruct(
     clocks, clock_notes = with_other_sources(session, rig.cameras, tracks, clocks)
     store.save_clocks(d / names.CLOCKS, clocks)
     progress("reconstructing", 1, steps)
-    points = points_at_instants(rig.cameras, tracks, clocks)
+    joints = fit_joints(session, rig.cameras, tracks, clocks, options)
+    points, support, model = joints.points, joints.support, joints.model
     store.save_points(d / names.POINTS, points)
     progress("reconstructing", 2, steps)
-    motion, support = fit_motion(rig.cameras, tracks, clocks, points)
-    motion, model, told = joint_centres(session, motion, options)
     flight, broken, why = fit_flight(points)
     store.save_flight(d / names.FLIGHT, flight, why)
     progress("reconstructing", 3, steps)
     pixels = support.draws(model.draws, model.seed)
-    held = hold_lengths(motion, support.covariance(), pixels, model.seed)
+    held = hold_lengths(joints.motion, support.covariance(), pixels, model.seed)
     motion = held.motion
     draws = displacements(motion, rig.cameras, rig.covariance, support.sigma_px, held.draws_m, clocks, model)
     motion = replace(motion, cov_m2=covariance_of(draws[:3]))
@@ -296,12 +323,13 @@ def _reconstruct(
             *quality_flags(clocks, points, flight, events, racket=racket),
             *slow_fall_flags(points, slowed_fall(points) if flight is None else None),
             *_apart(rig, tracks, clocks),
-            *_unclear_sides(exchanges),
+            *_unclear_sides((*exchanges, *joints.exchanges)),
             *clock_notes.trouble,
         ],
-        "joint centres": told,
+        "joint centres": joints.told,
+        "left out against bones' lengths": [u.sentence() for u in joints.unbelieved],
         "clocks": list(clock_notes.told),
         "lengths": [length.sentence() for length in held.lengths],
-        "left and right exchanged": [_told(e) for e in exchanges],
+        "left and right exchanged": [_told(e) for e in (*exchanges, *joints.exchanges)],
         "packages": {name: version(name) for name in _PACKAGES},
     }

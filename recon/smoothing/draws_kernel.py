@@ -15,7 +15,7 @@ from calibration.checks import Array
 from recon.smoothing.kernel import FAST, advance, put, read, retreat, spread
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, forceinline=True)
 def _root(Q: Array, scale: float, L: Array) -> None:
     """Lower root of Q (3, 3), times scale."""
     L[0, 0] = np.sqrt(Q[0, 0])
@@ -27,7 +27,7 @@ def _root(Q: Array, scale: float, L: Array) -> None:
     L *= scale
 
 
-@njit(cache=True, nogil=True, fastmath=FAST)
+@njit(cache=True, nogil=True, fastmath=FAST, forceinline=True)
 def _disturb(e: Array, L: Array, phi: float, slow: int, bias: int, rng: np.random.Generator) -> None:
     """Adds the fresh noise of one stretch to the state."""
     for d in range(3):
@@ -40,7 +40,7 @@ def _disturb(e: Array, L: Array, phi: float, slow: int, bias: int, rng: np.rando
         e[i] += fresh * rng.standard_normal()
 
 
-@njit(cache=True, nogil=True, fastmath=FAST)
+@njit(cache=True, nogil=True, fastmath=FAST, forceinline=True)
 def _filter_error(
     t: Array, camera: NDArray[np.int64], used: NDArray[np.bool_], H: Array, white: Array, roots: Array,
     slow_s: float, slow: int, bias: int, late: int, grid: NDArray[np.int64], K: Array, rng: np.random.Generator,
@@ -63,7 +63,7 @@ def _filter_error(
             e[i] -= K[k, i, 0] * v[k, 0] + K[k, i, 1] * v[k, 1]
 
 
-@njit(cache=True, nogil=True, fastmath=FAST)
+@njit(cache=True, nogil=True, fastmath=FAST, forceinline=True)
 def _smooth_error(
     t: Array, camera: NDArray[np.int64], used: NDArray[np.bool_], H: Array, slow_s: float, slow: int, bias: int,
     grid: NDArray[np.int64], Pp: Array, K: Array, Si: Array, v: Array, lam: Array, kept: Array, out: Array,

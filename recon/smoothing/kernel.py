@@ -23,9 +23,11 @@ from calibration.checks import Array
 
 KINEMATIC = 9
 FAST = {"contract", "reassoc", "nsz", "arcp"}  # all but those that would forget about NaN
+# forceinline: a helper left as a call is folded into its callers, or not, according to whether it was compiled
+# just now or came from the cache; sums then round differently, and one input gives two answers
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, forceinline=True)
 def spread(dt: float, Q: Array) -> None:
     """Q (3, 3): covariance of position, velocity, acceleration of one axis after dt, per intensity q."""
     Q[0, 0] = dt**5 / 20
@@ -36,7 +38,7 @@ def spread(dt: float, Q: Array) -> None:
     Q[2, 2] = dt
 
 
-@njit(cache=True, nogil=True, fastmath=FAST)
+@njit(cache=True, nogil=True, fastmath=FAST, forceinline=True)
 def advance(x: Array, dt: float, phi: float, slow: int, bias: int) -> None:
     """The state (n,) after dt, in place."""
     for d in range(3):
@@ -46,7 +48,7 @@ def advance(x: Array, dt: float, phi: float, slow: int, bias: int) -> None:
         x[i] *= phi
 
 
-@njit(cache=True, nogil=True, fastmath=FAST)
+@njit(cache=True, nogil=True, fastmath=FAST, forceinline=True)
 def _scale_slow(P: Array, phi: float, slow: int, bias: int) -> None:
     """Rows and columns of the slow part times phi, in place."""
     n = len(P)
@@ -56,7 +58,7 @@ def _scale_slow(P: Array, phi: float, slow: int, bias: int) -> None:
             P[j, i] *= phi
 
 
-@njit(cache=True, nogil=True, fastmath=FAST)
+@njit(cache=True, nogil=True, fastmath=FAST, forceinline=True)
 def _advance_covariance(P: Array, dt: float, phi: float, q: float, slow: int, bias: int, Q: Array) -> None:
     """P = F P Fᵀ + the noise of dt, in place."""
     n = len(P)
@@ -78,7 +80,7 @@ def _advance_covariance(P: Array, dt: float, phi: float, q: float, slow: int, bi
         P[i, i] += 1 - phi * phi
 
 
-@njit(cache=True, nogil=True, fastmath=FAST)
+@njit(cache=True, nogil=True, fastmath=FAST, forceinline=True)
 def put(
     H: Array, J: Array, c: int, by_slow: float, by_bias: float, rate: Array, slow: int, bias: int, late: int
 ) -> None:
@@ -97,7 +99,7 @@ def put(
             H[r, late + c] = rate[r]
 
 
-@njit(cache=True, nogil=True, fastmath=FAST)
+@njit(cache=True, nogil=True, fastmath=FAST, forceinline=True)
 def _seen_through(P: Array, H: Array, c: int, slow: int, bias: int, late: int, out: Array) -> None:
     """out (n, 2) = P Hᵀ, over the few columns that H fills."""
     for i in range(len(P)):
@@ -112,7 +114,7 @@ def _seen_through(P: Array, H: Array, c: int, slow: int, bias: int, late: int, o
             out[i, r] = s
 
 
-@njit(cache=True, nogil=True, fastmath=FAST)
+@njit(cache=True, nogil=True, fastmath=FAST, forceinline=True)
 def read(H: Array, x: Array, c: int, slow: int, bias: int, late: int, r: int) -> float:
     """Row r of H x, over the few columns that H fills."""
     s: float = x[0] * H[r, 0] + x[1] * H[r, 1] + x[2] * H[r, 2]
@@ -125,7 +127,7 @@ def read(H: Array, x: Array, c: int, slow: int, bias: int, late: int, r: int) ->
     return s
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, forceinline=True)
 def _inverse2(S: Array, out: Array) -> float:
     """out = S⁻¹ of a symmetric (2, 2); gives the determinant."""
     det: float = S[0, 0] * S[1, 1] - S[0, 1] * S[1, 0]
@@ -134,7 +136,7 @@ def _inverse2(S: Array, out: Array) -> float:
     return det
 
 
-@njit(cache=True, nogil=True, fastmath=FAST)
+@njit(cache=True, nogil=True, fastmath=FAST, forceinline=True)
 def _update(x: Array, P: Array, H: Array, PH: Array, K: Array, Si: Array, v: Array) -> None:
     """State and covariance after an observation with innovation v; fills the gain K (n, 2)."""
     n = len(x)
@@ -188,7 +190,7 @@ def forwards(
     return log_likelihood
 
 
-@njit(cache=True, nogil=True, fastmath=FAST)
+@njit(cache=True, nogil=True, fastmath=FAST, forceinline=True)
 def _take_back(
     lam: Array, Lam: Array, H: Array, K: Array, Si: Array, v: Array, LK: Array, D: Array, apart: Array,
     sure: Array,
@@ -223,7 +225,7 @@ def _take_back(
             Lam[j, i] = Lam[i, j]
 
 
-@njit(cache=True, nogil=True, fastmath=FAST)
+@njit(cache=True, nogil=True, fastmath=FAST, forceinline=True)
 def _left_out(
     lam: Array, Lam: Array, H: Array, PH: Array, z: Array, x: Array, white: float, apart: Array, sure: Array
 ) -> None:
@@ -243,7 +245,7 @@ def _left_out(
             sure[r, o] = s
 
 
-@njit(cache=True, nogil=True, fastmath=FAST)
+@njit(cache=True, nogil=True, fastmath=FAST, forceinline=True)
 def _smoothed_covariance(P: Array, Lam: Array, half: Array, out: Array) -> None:
     """out (6, 6) = P - P Lam P, position and velocity alone."""
     n = len(P)
@@ -261,7 +263,7 @@ def _smoothed_covariance(P: Array, Lam: Array, half: Array, out: Array) -> None:
             out[i, j] = out[j, i] = s
 
 
-@njit(cache=True, nogil=True, fastmath=FAST)
+@njit(cache=True, nogil=True, fastmath=FAST, forceinline=True)
 def _stirred(lam: Array, Lam: Array, q: float, Q: Array, out: Array) -> None:
     """out (2,): how much a stretch with noise covariance q Q was stirred, as all observations tell it, and how
     much one expects of that; equal on average where q is right."""
@@ -274,7 +276,7 @@ def _stirred(lam: Array, Lam: Array, q: float, Q: Array, out: Array) -> None:
     out[0], out[1] = q * found, q * expected
 
 
-@njit(cache=True, nogil=True, fastmath=FAST)
+@njit(cache=True, nogil=True, fastmath=FAST, forceinline=True)
 def retreat(lam: Array, dt: float, phi: float, slow: int, bias: int) -> None:
     """lam = Fᵀ lam, in place."""
     for d in range(3):
@@ -284,7 +286,7 @@ def retreat(lam: Array, dt: float, phi: float, slow: int, bias: int) -> None:
         lam[i] *= phi
 
 
-@njit(cache=True, nogil=True, fastmath=FAST)
+@njit(cache=True, nogil=True, fastmath=FAST, forceinline=True)
 def _retreat_matrix(Lam: Array, dt: float, phi: float, slow: int, bias: int) -> None:
     """Lam = Fᵀ Lam F, in place."""
     n = len(Lam)

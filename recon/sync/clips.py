@@ -15,7 +15,7 @@ from itertools import combinations
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.stats import binom
+from scipy.special import bdtrc
 
 from calibration.checks import Array
 from calibration.errors import BadInput, NotMeasurable
@@ -183,7 +183,7 @@ def _by_chance(a: Clip, b: Clip, best: _Offset, pairings: _Pairings, options: Cl
         trials += max(_ought(a, b, shift) - 1, 0)
     n, ought = len(best.shares), max(best.ought, len(best.shares))
     anchors = pairings.share.size / n
-    return anchors * float(binom.sf(n - 2, ought - 1, min(hits / trials, 1.0)))
+    return anchors * float(bdtrc(n - 2, ought - 1, min(hits / trials, 1.0)))
 
 
 def _stand_out(best: _Offset, chance: float, pairings: _Pairings, options: ClipMatchOptions) -> bool:

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 from itertools import chain, combinations
 
 import numpy as np
-from scipy.stats import chi2
+from scipy.special import chdtrc
 
 from calibration.checks import Array, checked
 from calibration.errors import BadInput
@@ -83,7 +83,7 @@ def combine(clocks: Clocks, instants: Sequence[SameInstant]) -> tuple[Clocks, tu
             free -= len(clocks.clocks) - 1
             if not _all_told(found):
                 continue
-        if free > 0 and chi2.sf(against, free) < _BY_CHANCE:
+        if free > 0 and chdtrc(free, against) < _BY_CHANCE:
             continue
         own = (len(subset), MOTION in subset, -against)
         if own > rank:

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.stats import chi2
+from scipy.special import gammaincinv
 
 from calibration.checks import Array
 from calibration.geometry import Camera
@@ -67,7 +67,7 @@ class _Told:
         answer. Where the witnesses still contradict each other more than chance allows, what all tell counts
         for less.
         """
-        own = [(d, float(chi2.ppf(_FAR, max(len(d[0]), 1)))) for d in self._directions()]
+        own = [(d, _chi2_below(_FAR, max(len(d[0]), 1))) for d in self._directions()]
 
         def weights(at: Array) -> Array:
             return np.array([far / max(_distance2(d, at), far) for d, far in own])
@@ -88,7 +88,7 @@ class _Told:
             best = solved(weight)
         against = float(sum(w * _distance2(d, best) for w, (d, _) in zip(weight, own, strict=True)))
         free = float(sum(w * len(d[0]) for w, (d, _) in zip(weight, own, strict=True))) - len(best)
-        scale = max(1.0, against / free) if free > 0 and against > chi2.ppf(0.9, free) else 1.0
+        scale = max(1.0, against / free) if free > 0 and against > _chi2_below(0.9, free) else 1.0
         counted = weight / scale
         covariance = np.linalg.inv(np.einsum("n,nij->ij", counted, self.information) + precision)
         return solved(counted), (covariance + covariance.T) / 2
@@ -103,6 +103,11 @@ class _Told:
             rows = along.T[tells] * unit / np.sqrt(size[tells])[:, None]
             out.append((rows @ g, rows @ N))
         return out
+
+
+def _chi2_below(share: float, freedom: float) -> float:
+    """The value below which that share of chi-square lies."""
+    return float(2 * gammaincinv(freedom / 2, share))
 
 
 _Directions = tuple[Array, Array]

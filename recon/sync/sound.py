@@ -6,7 +6,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.signal import butter, sosfilt
 
 from calibration.checks import Array
 from calibration.errors import NotMeasurable
@@ -69,6 +68,11 @@ def onset(samples: Array, rate_hz: float, loudness: float = 8.0) -> tuple[float,
     Source: Maeda N (1985), A method for reading and checking phase times in auto-processing system of seismic
     wave data, Zisin 38:365-379 (from memory), as a probability.
     """
+    from scipy.signal import (  # imported here: it takes long to load, and few sessions have sound
+        butter,
+        sosfilt,
+    )
+
     high = sosfilt(butter(4, _HIGH_PASS_HZ / (rate_hz / 2), "highpass", output="sos"), samples)
     short = max(1, round(_SHORT_S * rate_hz))
     count = len(high) // short

@@ -15,7 +15,7 @@ from tests.architecture.source_tree import ROOT, Module, imports_of, module_of, 
 CALIBRATION_LAYERS = (
     {"errors"},
     {"checks", "provenance"},
-    {"video_times"},
+    {"video_times", "median"},
     {"container"},
     {"geometry", "footage", "sound_track"},
     {"skim"},

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import json
+import shutil
 
 import numpy as np
 import pytest
 
 from calibration.errors import BadInput
 from recon.detector_study import PARTS, USUAL_MODE, PixelError, load_study, read_study, study_of
-from recon.detector_study.study import MEASURED
+from recon.detector_study.study import ARRAYS, MEASURED
 from recon.keypoints import ClipTracks, tracks_from_clips
 from recon.records import BODY, KEYPOINTS, WHITE, NoiseShape
 
@@ -58,7 +59,7 @@ def test_tracks_carry_the_studys_sigma_and_shape():
 @pytest.mark.parametrize(
     ("change", "message"),
     [
-        (lambda d: d.update(format=2), "format 1"),
+        (lambda d: d.update(format=1), "format 2"),
         (lambda d: d["modes"][USUAL_MODE]["joints"].pop("hip"), "want the parts"),
         (lambda d: d["modes"][USUAL_MODE]["pixels"]["hip"].update(base=-1.0), "base > 0"),
         (lambda d: d["modes"][USUAL_MODE]["joints"]["hip"].update(covariance=[[-1, 0, 0]] * 3), "covariance"),
@@ -70,7 +71,14 @@ def test_a_damaged_file_is_refused(tmp_path, change, message):
     change(data)
     path = tmp_path / "study.json"
     path.write_text(json.dumps(data), encoding="utf-8")
+    shutil.copy(MEASURED.with_name(ARRAYS), tmp_path)
     with pytest.raises(BadInput, match=message):
+        read_study(path)
+
+
+def test_a_study_without_its_arrays_is_refused(tmp_path):
+    path = shutil.copy(MEASURED, tmp_path / "study.json")
+    with pytest.raises(BadInput, match=ARRAYS):
         read_study(path)
 
 

@@ -201,3 +201,19 @@ def test_a_foot_that_slides_is_on_the_ground():
     assert not back[np.abs(t - 1.5) < 0.12].any()
     assert back[t < 1.1].all()
     assert back[t > 1.9].all()
+
+
+def test_contact_holds_until_height_or_climb_is_half_as_much_again(rng):
+    t = np.arange(0, 2.5, 1 / RATE)
+    height = np.abs(np.cumsum(rng.normal(0, 0.01, len(t))))
+    height[rng.random(len(t)) < 0.05] = np.nan
+    body = body_of(left_toe=np.stack([0 * t, 0 * t, height], axis=1))
+    down = ground_contact(body, "front", "toe", stance_s=(9.0, 9.0), rise_m=0.03, speed_m_s=0.6)
+    over = height - np.nanpercentile(height, 10)
+    climb = np.abs(body.rate("left_toe")[:, 2])
+    state = False
+    for k in range(len(t)):
+        more = 1.5 if state else 1.0
+        state = bool(over[k] < more * 0.03 and climb[k] < more * 0.6)
+        assert down[k] == state
+    assert 0.05 < down.mean() < 0.95

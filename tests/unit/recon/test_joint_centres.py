@@ -5,11 +5,21 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from calibration.geometry import Camera, Rigid
 from recon.detector_study import PARTS, DetectorStudy, JointOffset, PixelError
 from recon.joints import to_joint_centres
 from recon.pipeline import PipelineOptions
-from recon.pipeline.joint_centres import joint_centres
-from recon.records import KEYPOINTS, Motion, NoiseShape, PointStatus
+from recon.pipeline.joint_centres import fit_joints
+from recon.records import (
+    KEYPOINTS,
+    CameraTracks,
+    Clock,
+    Clocks,
+    Motion,
+    NoiseShape,
+    PointStatus,
+    Tracks2D,
+)
 from recon.segments import Points, body_scale_m, frame_pairs
 from recon.session import Session, SessionFile
 from recon.uncertainty import UNKNOWN_OFFSET_M
@@ -102,22 +112,47 @@ def session(tmp_path, **keys: object) -> Session:
     return Session(tmp_path, SessionFile.model_validate({"rig": "rig", "handedness": "right", **keys}))
 
 
+def filmed(found: Motion) -> tuple[list[Camera], Tracks2D, Clocks]:
+    """Two cameras' exact pixels of a motion."""
+    K = np.array([[1000.0, 0, 640], [0, 1000.0, 360], [0, 0, 1]])
+    views = [
+        Camera(name, (1280, 720), K, np.zeros(5), Rigid.aimed(name, place, (0, 0, 1)))
+        for name, place in (("side", (8.0, -1.0, 1.5)), ("rear", (-3.0, -7.0, 2.0)))
+    ]
+    seen = []
+    for view in views:
+        uv = view.project(found.xyz_m.reshape(-1, 3)).reshape(*found.xyz_m.shape[:2], 2)
+        seen.append(CameraTracks(view.name, (1280, 720), found.t_s, uv, np.ones(uv.shape[:2])))
+    clocks = Clocks("side", (Clock("side", 0.0, 0.0), Clock("rear", 0.0, 1e-5)))
+    return views, Tracks2D(KEYPOINTS, tuple(seen), "invented"), clocks
+
+
+def still() -> Motion:
+    """The standing body for a second."""
+    t, one = np.arange(60) / 60, standing()
+    x = np.repeat(one.xyz_m[:1], 60, axis=0)
+    status = np.full(x.shape[:2], PointStatus.OK, np.int8)
+    return Motion("court", KEYPOINTS, t, x, 0 * x, np.broadcast_to(np.eye(3) * 1e-6, (*x.shape, 3)), status)
+
+
 def test_own_keypoints_are_moved_only_where_the_session_says_that_they_are_this_detectors(tmp_path):
-    found = standing()
-    foreign, model, told = joint_centres(session(tmp_path, keypoints="k.csv"), found, PipelineOptions())
-    assert foreign is found
-    assert model.joint_offset_m == UNKNOWN_OFFSET_M
-    assert "not said" in told
+    true = still()
+    views = filmed(true)
+    foreign = fit_joints(session(tmp_path, keypoints="k.csv"), *views, PipelineOptions())
+    np.testing.assert_allclose(foreign.motion.xyz_m, true.xyz_m, atol=1e-3)
+    assert foreign.model.joint_offset_m == UNKNOWN_OFFSET_M
+    assert "not said" in foreign.told
     ours = session(tmp_path, keypoints="k.csv", keypoints_mode="quick")
-    moved, model, told = joint_centres(ours, found, PipelineOptions())
-    assert np.abs(moved.path("left_hip") - found.path("left_hip")).max() > 0.01
-    assert model.joint_draws is not None
-    assert "moved onto joint centres" in told
+    moved = fit_joints(ours, *views, PipelineOptions())
+    assert np.abs(moved.motion.path("left_hip") - true.path("left_hip")).max() > 0.01
+    assert moved.model.joint_draws is not None
+    assert "moved onto joint centres" in moved.told
+    assert "taken out of the pixels" in moved.told
 
 
 def test_switched_off_nothing_moves_and_it_is_said(tmp_path):
-    found = standing()
-    same, model, told = joint_centres(session(tmp_path), found, PipelineOptions(joint_centres=False))
-    assert same is found
-    assert model.joint_draws is None
-    assert "switched off" in told
+    true = still()
+    same = fit_joints(session(tmp_path), *filmed(true), PipelineOptions(joint_centres=False))
+    np.testing.assert_allclose(same.motion.xyz_m, true.xyz_m, atol=1e-3)
+    assert same.model.joint_draws is None
+    assert "switched off" in same.told

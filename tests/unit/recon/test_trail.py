@@ -5,7 +5,6 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from recon.keypoints.markers import empty_scene
 from recon.keypoints.pose import Window
 from recon.keypoints.trail import Trail
 
@@ -46,9 +45,3 @@ def test_jitter_is_not_carried_far() -> None:
     """Two sights 1/120 s apart, 4 px of jitter: extrapolated over 0.14 s it would be up to 17 times as much."""
     window = walked(0.0, 120, 2, jitter_px=4.0).expected(1 / 120 + 0.14)
     assert window is not None and abs(window.u_px - 400) < 4 * 4
-
-
-@pytest.mark.parametrize("count", [1, 2, 5, 8, 9])
-def test_the_empty_scene_is_the_middle_of_all_pictures(count: int) -> None:
-    pictures = np.random.default_rng(count).integers(0, 256, (count, 20, 30, 3), dtype=np.uint8)
-    np.testing.assert_array_equal(empty_scene(list(pictures)), np.sort(pictures, axis=0)[count // 2])

@@ -1,0 +1,87 @@
+"""All that the study finds of one mode of the detector, and how it is kept."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from benchmarks.keypoint_study.errors import Offsets, Residuals, errors_of, of_part
+from benchmarks.keypoint_study.estimate import fit_offset, left_data, mode_data
+from benchmarks.keypoint_study.views import fit_views
+from calibration.checks import Array
+from demo_rigs.cast import Take
+from recon.detector_study import PARTS, DetectorStudy, LeftError, ViewErrors, ViewStudy
+from recon.detector_study.study import mode_of_data
+
+Errors = tuple[list[Offsets], list[Residuals]]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Findings:
+    """One mode's part of the study's file, its view errors, and from how many pictures they come."""
+
+    data: dict[str, Any]
+    errors: ViewErrors
+    pictures: int
+
+
+def findings(work: Path, takes: Sequence[Take], mode: str, say: Callable[[str], object]) -> Findings:
+    """Errors as detected; view errors learned from all athletes; and what is left of an athlete's errors when
+    the view errors were learned from the others alone, as it will be with a new athlete.
+    """
+    by_athlete: dict[str, Errors] = {}
+    for take in takes:
+        offsets, residuals = by_athlete.setdefault(take.athlete, ([], []))
+        more = errors_of(work, take, mode)
+        offsets += more[0]
+        residuals += more[1]
+    everything = _together(by_athlete)
+    data: dict[str, Any] = mode_data(*everything)
+    plain = mode_of_data(mode, data, "as detected")
+    left: Errors = ([], [])
+    for athlete in by_athlete:
+        others = _together({name: e for name, e in by_athlete.items() if name != athlete})
+        study = _with_views(plain, fit_views(others[1], _means(others[0])))
+        for take in takes:
+            if take.athlete == athlete:
+                more = errors_of(work, take, mode, study)
+                left[0].extend(more[0])
+                left[1].extend(more[1])
+        say(f"{athlete} without the view errors of the others")
+    data["views"] = left_data(*left, plain.pixels)
+    pictures = sum(len(r.t_s) for r in everything[1] if r.part == "nose")
+    return Findings(data, fit_views(everything[1], _means(everything[0])), pictures)
+
+
+def _together(by_athlete: Mapping[str, Errors]) -> Errors:
+    return (
+        [o for offsets, _ in by_athlete.values() for o in offsets],
+        [r for _, residuals in by_athlete.values() for r in residuals],
+    )
+
+
+def _means(offsets: Sequence[Offsets]) -> dict[str, Array]:
+    return {part: fit_offset(list(of_part(offsets, part)), part) for part in PARTS}
+
+
+def _with_views(plain: DetectorStudy, errors: ViewErrors) -> DetectorStudy:
+    """A study that takes view errors out and leaves all sigmas as they are."""
+    same = {part: LeftError(share=1.0, shape=error.shape) for part, error in plain.pixels.items()}
+    return DetectorStudy(
+        plain.mode, plain.pixels, plain.joints, plain.origin, ViewStudy(errors, same, plain.joints)
+    )
+
+
+def write_arrays(path: Path, mode: str, errors: ViewErrors) -> None:
+    """Adds one mode's view errors to the file of arrays; those of other modes stay."""
+    kept: dict[str, Array] = {}
+    if path.is_file():
+        with np.load(path) as old:
+            kept = {name: old[name] for name in old.files}
+    for field in ("middle", "width", "shown", "weights", "reach"):
+        kept[f"{mode} {field}"] = np.asarray(getattr(errors, field), dtype=np.float32)
+    np.savez_compressed(path, **{name: kept[name] for name in sorted(kept)})  # type: ignore[arg-type]

@@ -1,0 +1,91 @@
+"""What the detector gets wrong in a picture, told from the posture as that camera sees it.
+
+An arm that points at the camera, a hip behind a hand: the detector errs there in much the same way with every
+athlete. A Gaussian process learned these errors from the study's athletes; far from every posture that the
+study has seen it says nothing, and says so.
+Source: Quiñonero-Candela J, Rasmussen CE (2005), J Mach Learn Res 6:1939-1959 (from memory): subset of
+regressors, and how much of the prior's variance the chosen postures leave.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.linalg import cho_factor, cho_solve
+
+from calibration.checks import Array, checked
+from calibration.errors import BadInput
+from recon.records import BODY
+
+_LIMBS = ("shoulder", "elbow", "wrist", "hip", "knee", "ankle", "heel", "toe")
+POSTURE: tuple[str, ...] = ("nose", *(f"{side}_{part}" for part in _LIMBS for side in ("left", "right")))
+"""The points that make up a posture."""
+VIEW_PARTS: tuple[str, ...] = tuple(dict.fromkeys(name.split("_")[-1] for name in BODY))
+_JITTER = 1e-6  # of the kernel's diagonal, for near-alike postures
+_SIDES = {"left": "right", "right": "left"}
+
+
+def mirrored(postures: Array) -> Array:
+    """Postures (T, 17, 3) of mirrored bodies: left and right exchanged, and the picture's x turned round."""
+    other = [
+        POSTURE.index("_".join([_SIDES[side], part]) if side else part)
+        for side, _, part in (name.rpartition("_") for name in POSTURE)
+    ]
+    return np.asarray(postures[:, other] * np.array([-1.0, 1.0, 1.0]))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class ViewErrors:
+    """Errors of the right side's points and the nose, as a Gaussian process over postures.
+
+    middle, width  (51,) of the study's postures: what makes the numbers of a posture comparable
+    shown          (M, 51) postures that stand for all, in these units
+    reach          distance in these units at which one tells e^-½ of what it tells about itself
+    weights        (M, 14, 2) of each for each part's error (x, y of the picture), shares of apparent height
+    """
+
+    middle: Array
+    width: Array
+    shown: Array
+    reach: float
+    weights: Array
+
+    def __post_init__(self) -> None:
+        size, count = 3 * len(POSTURE), len(self.shown)
+        shapes = {
+            "middle": (size,), "width": (size,), "shown": (count, size), "weights": (count, len(VIEW_PARTS), 2),
+        }  # fmt: skip
+        for field, shape in shapes.items():
+            object.__setattr__(self, field, checked(getattr(self, field), shape, f"view errors: {field}"))
+        if not (self.reach > 0 and (self.width > 0).all()):
+            raise BadInput(f"view errors: want a reach and widths above 0, got {self.reach}, {self.width}")
+
+    def of(self, postures: Array) -> tuple[Array, Array]:
+        """Errors (T, 27, 2) of all body points and how far they are known (T,), 0 to 1.
+
+        postures (T, 17, 3): POSTURE in the axes of the view, as shares of the body's size (recon/joints).
+        Errors are detected minus true plus the common offset, as shares of the player's height in the picture,
+        in its x and y. NaN where the posture is.
+        """
+        (right, known), (left, known_left) = (self._right_side(p) for p in (postures, mirrored(postures)))
+        errors = np.empty((len(postures), len(BODY), 2))
+        for p, name in enumerate(BODY):
+            part = VIEW_PARTS.index(name.split("_")[-1])
+            errors[:, p] = left[:, part] * [-1.0, 1.0] if name.startswith("left_") else right[:, part]
+        return errors, (known + known_left) / 2
+
+    def _right_side(self, postures: Array) -> tuple[Array, Array]:
+        z = (postures.reshape(len(postures), -1) - self.middle) / self.width
+        K = kernel(z, self.shown, self.reach)
+        own = kernel(self.shown, self.shown, self.reach) + _JITTER * np.eye(len(self.shown))
+        sound = np.isfinite(K).all(axis=1)
+        known = np.full(len(z), np.nan)
+        known[sound] = np.einsum("tm,mt->t", K[sound], cho_solve(cho_factor(own), K[sound].T))
+        return np.einsum("tm,mpi->tpi", K, self.weights), np.clip(known, 0.0, 1.0)
+
+
+def kernel(a: Array, b: Array, reach: float) -> Array:
+    """(A, B) how much one posture tells about another: exp(−distance² / 2 reach²)."""
+    squared = (a**2).sum(axis=1)[:, None] + (b**2).sum(axis=1) - 2 * a @ b.T
+    return np.asarray(np.exp(-np.maximum(squared, 0.0) / (2 * reach**2)))
