@@ -104,15 +104,15 @@ def probe(source: Path | str | Video) -> FootageInfo:
         return FootageInfo(path, _first_size_px(path), len(picture_paths(path)), None, None, False)
     head = path.stat()
     told = _probed(path, head.st_size, head.st_mtime_ns)
-    if not told.duration_s:
+    if told.duration_s:
+        true_s = float(times.true(told.duration_s))
+        fps = told.nominal_fps and told.nominal_fps * told.duration_s / true_s
+        told = replace(told, duration_s=true_s, nominal_fps=fps)
+    if span is None:
         return told
-    true_s = float(times.true(told.duration_s))
-    fps = told.nominal_fps and told.nominal_fps * told.duration_s / true_s
-    count = told.frame_count_hint
-    if span is not None:
-        true_s = max(min(span[1], true_s) - span[0], 0.0)
-        count = round(true_s * fps) if fps else None
-    return replace(told, duration_s=true_s, nominal_fps=fps, frame_count_hint=count)
+    part_s = max(min(span[1], told.duration_s or np.inf) - span[0], 0.0)
+    count = round(part_s * told.nominal_fps) if told.nominal_fps else None
+    return replace(told, duration_s=part_s, frame_count_hint=count)
 
 
 @lru_cache(maxsize=64)  # many steps ask the same few videos, and each answer costs the decoding of a picture

@@ -95,13 +95,14 @@ class Recorded:
 
     def close_looks(self, moments_s: Mapping[str, Array]) -> dict[str, list[CameraTracks | None]]:
         """As `Source.close_looks`."""
-        stretches = [{name: span} for name in self._names for span in _around(moments_s[name])]
+        asked = [camera for camera in self._rig.cameras if camera.name in moments_s]
+        stretches = [{c.name: span} for c in asked for span in _around(moments_s[c.name])]
         rows: list[list[pd.DataFrame]] = [[] for _ in stretches]
         for k, some in rows_within(self._path, self._names, self._unused, stretches):
             rows[k].append(some)
         found: dict[str, list[CameraTracks | None]] = {}
         at = 0
-        for camera in self._rig.cameras:
+        for camera in asked:
             own = rows[at : at + len(moments_s[camera.name])]
             found[camera.name] = [own_tracks(self._path, pd.concat(r), camera) if r else None for r in own]
             at += len(own)

@@ -8,7 +8,8 @@ from __future__ import annotations
 
 import shutil
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from contextlib import suppress
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -24,7 +25,7 @@ from recon.pipeline.run import rig_of
 from recon.pipeline.serve_files import serve_toml
 from recon.records import KEYPOINTS, CameraTracks
 from recon.session import Session, load_session
-from recon.sync import Clip, ClipOffset, match_clips
+from recon.sync import Clip, ClipOffset, Contradiction, match_clips
 from recon.windows import WindowOptions, ball_share
 
 _ENOUGH_SERVES = 20  # four minutes of serves: more than cameras started by hand lie apart
@@ -36,7 +37,7 @@ class CutServe:
     """One serve of a long session.
 
     folder       a session folder that holds it alone
-    contact_s    about its contact: rig time, the clock of the session's first camera
+    contact_s    about its contact: rig time, the clock of the first camera whose serves could be told
     spans_s      camera -> which part of its own time was cut; cameras that did not film it are missing
     ball         whether a ball was seen over the server before the contact; None where that cannot be told
     """
@@ -50,10 +51,15 @@ class CutServe:
 
 @dataclass(frozen=True, slots=True)
 class CutSession:
-    """The serves of a long session in order of time, and when somebody swung without a ball, at rig time."""
+    """The serves of a long session in order of time.
+
+    swings_s  when somebody swung without a ball, rig time
+    untold    cameras of which it cannot be told which serve is which; left out
+    """
 
     serves: tuple[CutServe, ...]
     swings_s: tuple[float, ...] = ()
+    untold: tuple[str, ...] = ()
 
     def notes(self) -> tuple[str, ...]:
         """Sentences on what was told apart and what could not be."""
@@ -61,6 +67,10 @@ class CutSession:
         if self.swings_s:
             times = ", ".join(f"{t:.1f} s" for t in self.swings_s)
             out.append(f"swings without a ball, not cut: {times}")
+        out += [
+            f"camera {name}: cannot tell which of its serves is which; left out, the others are cut"
+            for name in self.untold
+        ]
         unsure = [str(s.number) for s in self.serves if s.ball is None]
         if unsure:
             out.append(
@@ -93,13 +103,33 @@ def cut_serves(
     progress("telling serves apart", 1, 3)
     offsets = _match(source, rig, seen)
     progress("telling serves apart", 2, 3)
-    found = _serves(session, source, seen, offsets, options)
+    told = {o.camera: seen[o.camera] for o in offsets}
+    untold = tuple(name for name in rig.names if name not in told)
+    found = replace(_serves(session, source, told, offsets, options), untold=untold)
     _write(session, source, rig.names[0], found.serves)
     progress("telling serves apart", 3, 3)
     return found
 
 
 def _match(source: Source, rig: CalibratedRig, seen: Mapping[str, Seen]) -> tuple[ClipOffset, ...]:
+    """Offsets of all cameras; where those of one of three or more cannot be told, of the others.
+
+    Left out is the one that noticed fewest serves. Where offsets contradict each other, nobody is left out.
+    """
+    try:
+        return _matched(source, rig, seen)
+    except Contradiction:
+        raise
+    except NotMeasurable:
+        for out in sorted(rig.names, key=lambda name: len(seen[name].moments_s)):
+            others = [name for name in rig.names if name != out]
+            if len(others) >= 2:
+                with suppress(NotMeasurable):
+                    return _matched(source, rig.subset(others), {name: seen[name] for name in others})
+        raise
+
+
+def _matched(source: Source, rig: CalibratedRig, seen: Mapping[str, Seen]) -> tuple[ClipOffset, ...]:
     """Offsets from the clips' first serves where those tell, else from all: comparing all takes long."""
     heads = {name: own.head(_ENOUGH_SERVES) for name, own in seen.items()}
     try:

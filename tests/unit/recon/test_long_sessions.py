@@ -85,6 +85,22 @@ def test_a_swing_without_a_ball_is_told_and_not_cut(tmp_path: Path) -> None:
     assert cut.swings_s == pytest.approx([27.1], abs=0.2) and "without a ball" in cut.notes()[0]
 
 
+def test_a_camera_whose_serves_cannot_be_told_is_left_out_and_named(tmp_path: Path) -> None:
+    """Its file is of another practice: what the others say stands."""
+    spans = {c.name: (0.0, 40.0) for c in three_cameras()}
+    write_recording(tmp_path, three_cameras(), SERIES, spans)
+    (tmp_path / "other").mkdir()
+    other = ServeSeries((4.1, 13.0, 20.7, 33.2), vary=0.3, seed=9)
+    write_recording(tmp_path / "other", three_cameras(), other, spans)
+    right, wrong = (pd.read_csv(p / "points.csv") for p in (tmp_path, tmp_path / "other"))
+    mixed = pd.concat([right[right.camera != "side"], wrong[wrong.camera == "side"]])
+    mixed.to_csv(tmp_path / "points.csv", index=False)
+    cut = cut_serves(tmp_path)
+    assert cut.untold == ("side",) and "camera side: cannot tell" in cut.notes()[0]
+    assert [s.contact_s for s in cut.serves] == pytest.approx(SERIES.contacts_s, abs=0.2)
+    assert all(set(s.spans_s) == {"rear_left", "rear_right"} for s in cut.serves)
+
+
 def test_where_no_ball_is_ever_seen_nothing_is_called_a_swing(long: Path) -> None:
     table = pd.read_csv(long / "points.csv")
     table[table.keypoint != "ball"].to_csv(long / "points.csv", index=False)
