@@ -62,7 +62,7 @@ def measured(folder: Path) -> dict[str, float]:
     """Cut and measure, in this process: peaks after each, and processor seconds."""
     start = time.process_time()
     before = peak_mb()
-    serves = cut_serves(folder)
+    serves = cut_serves(folder).serves
     cut_s, cut = time.process_time() - start, peak_mb()
     peaks = []
     for serve in serves[:MEASURED]:

@@ -10,7 +10,6 @@ from __future__ import annotations
 import itertools
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
-from fractions import Fraction
 from functools import lru_cache
 from pathlib import Path
 
@@ -21,6 +20,16 @@ from av.sidedata.sidedata import Type as SideData
 from numpy.typing import NDArray
 
 from calibration.checks import Array
+from calibration.container import (
+    decoded,
+    opened,
+    reason,
+    sought,
+    stamp_of,
+    stated_length_s,
+    time_base,
+    video_stream,
+)
 from calibration.errors import BadInput
 from calibration.video_times import AS_STAMPED, VideoTimes
 
@@ -48,15 +57,26 @@ class Frame:
 
 @dataclass(frozen=True, slots=True)
 class Video:
-    """A video file, and how its stamps relate to the times at which its pictures were taken."""
+    """A video file, and how its stamps relate to the times at which its pictures were taken.
+
+    span_s  the stretch of it that is meant, true seconds since the file's first picture: pictures outside are
+            not read; None: all of it
+    """
 
     path: Path
     times: VideoTimes = AS_STAMPED
+    span_s: tuple[float, float] | None = None
+
+    def __post_init__(self) -> None:
+        if self.span_s is not None and not 0 <= self.span_s[0] < self.span_s[1]:
+            raise BadInput(f"{self.path}: want a stretch from 0 s or later to later still, got {self.span_s}")
 
 
 @dataclass(frozen=True, slots=True)
 class FootageInfo:
     """What the head of some footage says about it; nothing here is used as a frame's time.
+
+    Of a video's stretch, count and duration are those of the stretch.
 
     size_px           (width, height) after rotation
     frame_count_hint  as the container states or guesses it; exact only for pictures
@@ -77,27 +97,31 @@ def probe(source: Path | str | Video) -> FootageInfo:
 
     Raises BadInput where the file is missing, unreadable or holds no picture.
     """
-    path, times = _place_of(source)
+    path, times, span = _place_of(source)
     if not path.exists():
         raise BadInput(f"{path}: no such file")
     if _is_pictures(path):
         return FootageInfo(path, _first_size_px(path), len(picture_paths(path)), None, None, False)
     head = path.stat()
     told = _probed(path, head.st_size, head.st_mtime_ns)
-    if not told.duration_s:
+    if told.duration_s:
+        true_s = float(times.true(told.duration_s))
+        fps = told.nominal_fps and told.nominal_fps * told.duration_s / true_s
+        told = replace(told, duration_s=true_s, nominal_fps=fps)
+    if span is None:
         return told
-    true_s = float(times.true(told.duration_s))
-    fps = told.nominal_fps and told.nominal_fps * told.duration_s / true_s
-    return replace(told, duration_s=true_s, nominal_fps=fps)
+    part_s = max(min(span[1], told.duration_s or np.inf) - span[0], 0.0)
+    count = round(part_s * told.nominal_fps) if told.nominal_fps else None
+    return replace(told, duration_s=part_s, frame_count_hint=count)
 
 
 @lru_cache(maxsize=64)  # many steps ask the same few videos, and each answer costs the decoding of a picture
 def _probed(path: Path, _size: int, _changed_ns: int) -> FootageInfo:
     """A video at its stamped times."""
     size_px = _first_size_px(path)
-    with _opened(path) as container:
-        stream = _video_stream(container, path)
-        duration_s = _duration_s(container, stream)
+    with opened(path) as container:
+        stream = video_stream(container, path)
+        duration_s = stated_length_s(container, stream)
         rate = stream.average_rate or stream.guessed_rate
         fps = float(rate) if rate else None
         count = stream.frames or (round(duration_s * fps) if duration_s and fps else None)
@@ -109,8 +133,15 @@ def _first_size_px(path: Path) -> tuple[int, int]:
     return width, height
 
 
-def _place_of(source: Path | str | Video) -> tuple[Path, VideoTimes]:
-    return (source.path, source.times) if isinstance(source, Video) else (Path(source), AS_STAMPED)
+def begins_s(source: Path | str | Video) -> float:
+    """Where the stretch begins that is meant, true seconds since the file's first picture."""
+    return source.span_s[0] if isinstance(source, Video) and source.span_s is not None else 0.0
+
+
+def _place_of(source: Path | str | Video) -> tuple[Path, VideoTimes, tuple[float, float] | None]:
+    if isinstance(source, Video):
+        return source.path, source.times, source.span_s
+    return Path(source), AS_STAMPED, None
 
 
 def stamps_s(path: Path | str) -> Array:
@@ -120,9 +151,9 @@ def stamps_s(path: Path | str) -> Array:
     holds no picture, a picture carries no stamp or two carry the same.
     """
     path = Path(path)
-    with _opened(path) as container:
-        stream = _video_stream(container, path)
-        base = _time_base(stream, path)
+    with opened(path) as container:
+        stream = video_stream(container, path)
+        base = time_base(stream, path)
         found: list[int] = []
         try:
             for packet in container.demux(stream):
@@ -132,7 +163,7 @@ def stamps_s(path: Path | str) -> Array:
                     raise BadInput(f"{path}: picture {len(found)} carries no time stamp; {_MEND}")
                 found.append(packet.pts)
         except (av.FFmpegError, OSError, ValueError) as error:
-            raise BadInput(f"{path}: damaged after {len(found)} pictures ({_reason(error)})") from error
+            raise BadInput(f"{path}: damaged after {len(found)} pictures ({reason(error)})") from error
     if not found:
         raise BadInput(f"{path}: no picture could be read from it (cut off, or empty)")
     ordered = np.sort(np.array(found, dtype=np.int64))
@@ -160,8 +191,8 @@ def stated_recording_fps(path: Path | str) -> float | None:
     recorder). Raises BadInput where the file cannot be opened.
     """
     path = Path(path)
-    with _opened(path) as container:
-        said = {**container.metadata, **_video_stream(container, path).metadata}.get("com.android.capture.fps")
+    with opened(path) as container:
+        said = {**container.metadata, **video_stream(container, path).metadata}.get("com.android.capture.fps")
     try:
         fps = float(said) if said is not None else 0.0
     except ValueError:
@@ -178,17 +209,22 @@ def frames(
     start_s, stop_s  keep start_s <= t_s < stop_s, seconds since the file's first frame (true seconds from the
                      start for videos, picture numbers for pictures); None leaves that end open
     every            keep frames whose index is a multiple of it (the others are decoded but not converted)
+    Of a Video's stretch only what lies inside comes out, and indices count from the first picture asked for: to
+    find the first one's own place in a long file, all before it would have to be read.
     Raises BadInput where the file is missing, unreadable, damaged on the way, empty, holds no video, or where
     its time stamps do not increase.
     """
-    path, times = _place_of(source)
+    path, times, span = _place_of(source)
     if every < 1:
         raise BadInput(f"{path}: every: want a whole number >= 1, got {every}")
     if not path.exists():
         raise BadInput(f"{path}: no such file")
     if _is_pictures(path):
         return _picture_frames(path, start_s, stop_s, every)
-    return _video_frames(path, times, start_s, stop_s, every)
+    if span is not None:
+        start_s = span[0] if start_s is None else max(start_s, span[0])
+        stop_s = span[1] if stop_s is None else min(stop_s, span[1])
+    return _video_frames(path, times, (start_s, stop_s), every, whole=span is None)
 
 
 def picture(path: Path | str) -> Image:
@@ -245,101 +281,58 @@ def _picture_frames(path: Path, start_s: float | None, stop_s: float | None, eve
         yield Frame(index, float(index), image, file.stem)
 
 
-def _opened(path: Path) -> av.container.InputContainer:
-    if not path.exists():
-        raise BadInput(f"{path}: no such file")
-    if path.stat().st_size == 0:
-        raise BadInput(f"{path}: the file is empty")
-    try:
-        return av.open(str(path), mode="r")
-    except (av.FFmpegError, OSError, ValueError) as error:
-        raise BadInput(f"{path}: not a readable video ({_reason(error)})") from error
-
-
-def _video_stream(container: av.container.InputContainer, path: Path) -> av.VideoStream:
-    if not container.streams.video:
-        raise BadInput(f"{path}: the file holds no video")
-    return container.streams.video[0]
-
-
-def _duration_s(container: av.container.InputContainer, stream: av.VideoStream) -> float | None:
-    if stream.duration is not None and stream.time_base is not None:
-        return float(stream.duration * stream.time_base)
-    return None if container.duration is None else container.duration / av.time_base
-
-
 def _video_frames(
-    path: Path, times: VideoTimes, start_s: float | None, stop_s: float | None, every: int
+    path: Path, times: VideoTimes, limits_s: tuple[float | None, float | None], every: int, *, whole: bool
 ) -> Iterator[Frame]:
-    with _opened(path) as container:
-        stream = _video_stream(container, path)
+    start_s, stop_s = limits_s
+    with opened(path) as container:
+        stream = video_stream(container, path)
         stream.thread_type = "AUTO"
-        decoded = _decoded(container, stream, path)
-        first = next(decoded, None)
+        pictures = decoded(container, stream, path)
+        first = next(pictures, None)
         if first is None:
             raise BadInput(f"{path}: no picture could be read from it (cut off, or empty)")
-        zero = _stamp(first, path)
-        base = 0
-        decoded = itertools.chain((first,), decoded)
+        zero, tick_s = stamp_of(first, path), time_base(stream, path)
+        count, before = 0, 0
+        pictures = itertools.chain((first,), pictures)
         if start_s is not None and start_s > 0:
-            target = zero + int(float(times.stamped(start_s)) / _time_base(stream, path))
-            decoded, base = _sought(container, stream, path, target, zero)
+            target = zero + int(float(times.stamped(start_s)) / tick_s)
+            pictures = sought(container, stream, path, target)
+            if whole:
+                pictures, count = _counted(container, stream, path, target, zero)
         last: int | None = None
-        for index, frame in enumerate(decoded, start=base):
-            stamp = _stamp(frame, path)
+        for index, frame in enumerate(pictures, start=count):
+            stamp = stamp_of(frame, path)
             if last is not None and stamp <= last:
-                raise BadInput(_not_later(path, index, float((stamp - zero) * _time_base(stream, path))))
+                raise BadInput(_not_later(path, index, float((stamp - zero) * tick_s)))
             last = stamp
-            t_s = float(times.true(float((stamp - zero) * _time_base(stream, path))))
+            t_s = float(times.true(float((stamp - zero) * tick_s)))
             if stop_s is not None and t_s >= stop_s:
                 return
-            if index % every == 0 and (start_s is None or t_s >= start_s):
-                yield Frame(index, t_s, upright(frame, path))
+            if start_s is not None and t_s < start_s:
+                before = index + 1
+                continue
+            own = index if whole else index - before
+            if own % every == 0:
+                yield Frame(own, t_s, upright(frame, path))
 
 
-def _sought(
+def _counted(
     container: av.container.InputContainer, stream: av.VideoStream, path: Path, target: int, zero: int
 ) -> tuple[Iterator[av.VideoFrame], int]:
     """Decoding from a key frame at or before `target`, and the index of the first frame that comes out.
 
     The index is counted from the packets' time stamps, without decoding them.
     """
-    container.seek(target, stream=stream, backward=True)
-    first = next(_decoded(container, stream, path), None)
+    first = next(sought(container, stream, path, target), None)
     if first is None:
         return iter(()), 0
-    start = _stamp(first, path)
+    start = stamp_of(first, path)
     container.seek(zero, stream=stream, backward=True)
     index = sum(
         1 for p in container.demux(stream) if p.pts is not None and zero <= p.pts < start and not p.is_discard
     )
-    container.seek(target, stream=stream, backward=True)
-    return _decoded(container, stream, path), index
-
-
-def _decoded(
-    container: av.container.InputContainer, stream: av.VideoStream, path: Path
-) -> Iterator[av.VideoFrame]:
-    count = 0
-    try:
-        for frame in container.decode(stream):
-            yield frame
-            count += 1
-    except (av.FFmpegError, OSError, ValueError) as error:
-        where = f"damaged after {count} frames" if count else "no picture could be read from it"
-        raise BadInput(f"{path}: {where} ({_reason(error)})") from error
-
-
-def _time_base(stream: av.VideoStream, path: Path) -> Fraction:
-    if stream.time_base is None:
-        raise BadInput(f"{path}: the video carries no time base, so its frames have no time")
-    return stream.time_base
-
-
-def _stamp(frame: av.VideoFrame, path: Path) -> int:
-    if frame.pts is None:
-        raise BadInput(f"{path}: a frame carries no time stamp")
-    return frame.pts
+    return sought(container, stream, path, target), index
 
 
 def upright(frame: av.VideoFrame, path: Path) -> Image:
@@ -364,8 +357,8 @@ def first_side(path: Path | str) -> str:
     path = Path(path)
     if _is_pictures(path):
         return "top"
-    with _opened(path) as container:
-        first = next(_decoded(container, _video_stream(container, path), path), None)
+    with opened(path) as container:
+        first = next(decoded(container, video_stream(container, path), path), None)
         turn = None if first is None else _turn(first, path)
     if turn is None:
         return "top"
@@ -393,7 +386,3 @@ def _signs(turn: NDArray[np.int64]) -> tuple[int, int]:
     if turn[0, 0] == 0:
         return int(turn[1, 0]), int(turn[0, 1])
     return int(turn[0, 0]), int(turn[1, 1])
-
-
-def _reason(error: BaseException) -> str:
-    return str(getattr(error, "strerror", None) or error)

@@ -18,7 +18,7 @@ from calibration.calibrated_rig import CalibratedRig
 from calibration.checks import Array
 from calibration.errors import BadInput
 from calibration.folder import read_rig_folder
-from calibration.footage import Image, frames, picture, probe
+from calibration.footage import Image, Video, begins_s, frames, picture, probe
 from calibration.geometry.camera import Camera
 from calibration.picture_match import Features, Match, features, match, wander_px
 
@@ -81,7 +81,7 @@ def kept_pictures(rig_path: Path) -> KeptPictures:
 
 
 def check_footage(
-    rig: CalibratedRig, kept: KeptPictures, footage: Mapping[str, Path], look_s: float | None = None
+    rig: CalibratedRig, kept: KeptPictures, footage: Mapping[str, Path | Video], look_s: float | None = None
 ) -> tuple[FootageFinding, ...]:
     """One finding per camera of the footage, in the rig's order, and one more where its picture wanders.
 
@@ -96,7 +96,7 @@ def check_footage(
         rate = probe(path).nominal_fps or _LOOK_FRAMES
         span_s = look_s or min(_LOOK_S, _MOST_DECODED / rate)
         every = max(1, round(rate * span_s / _LOOK_FRAMES))
-        images = [f.image_bgr for f in frames(path, stop_s=span_s, every=every)]
+        images = [f.image_bgr for f in frames(path, stop_s=begins_s(path) + span_s, every=every)]
         if not images:
             raise BadInput(f"{path}: holds no picture")
         findings.append(check_picture(camera, kept, images[0]))

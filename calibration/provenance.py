@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from functools import lru_cache
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 from types import MappingProxyType
@@ -15,6 +16,7 @@ METHOD = "4"
 """Raised whenever the calibration's numbers may change; older derived files then count as out of date."""
 
 _CHUNK = 1 << 20
+_LONG = 1 << 26  # bytes; a shorter file is read anew each time, in a tenth of a second
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,6 +62,19 @@ def content_hash(path: Path | str) -> str:
         return total.hexdigest()
     if not path.exists():
         raise BadInput(f"{path}: no such file")
+    head = path.stat()
+    if head.st_size < _LONG:
+        return _hash_of(path)
+    return _hash_of_long(path.resolve(), head.st_size, head.st_mtime_ns)
+
+
+@lru_cache(maxsize=64)  # each serve of a long recording asks for all of its files
+def _hash_of_long(path: Path, _size: int, _changed_ns: int) -> str:
+    return _hash_of(path)
+
+
+def _hash_of(path: Path) -> str:
+    total = hashlib.sha256()
     with path.open("rb") as data:
         while chunk := data.read(_CHUNK):
             total.update(chunk)

@@ -15,6 +15,7 @@ from calibration.errors import BadInput
 _U_START_S, _U_START_LOSSY_S = 0.0005, 0.001
 """Of stamps in whole milliseconds, and of sound whose coding smears what is sudden: measured on invented bangs
 (tests/unit/recon/test_sound.py)."""
+_RUN_UP_S = 0.5  # a lossy coder's first pieces after a jump lean on what it did not hear
 _LOSSLESS = ("pcm", "flac", "alac")
 
 
@@ -39,9 +40,11 @@ class SoundTrack:
         return np.asarray(self.start_s + np.arange(len(self.samples)) / self.rate_hz)
 
 
-def sound_track(path: Path | str) -> SoundTrack:
+def sound_track(path: Path | str, within_s: tuple[float, float] | None = None) -> SoundTrack:
     """The first sound track of a video, or a sound file such as WAV. Gaps of the track are silent.
 
+    within_s: the stretch that is wanted, on the clock of start_s; the rest of a long file is not read, and a
+    stretch in which nothing was recorded is empty. None: all of it.
     Raises BadInput where the file is missing or unreadable, or has no sound.
     """
     path = Path(path)
@@ -54,11 +57,15 @@ def sound_track(path: Path | str) -> SoundTrack:
             lossless = container.streams.audio[0].codec_context.name.startswith(_LOSSLESS)
             zero_s = _first_picture_s(container)
         with av.open(str(path)) as container:
-            pieces = list(_pieces(container))
+            begins_s = _begins_s(container.streams.audio[0]) if zero_s is None else zero_s
+            wanted = None if within_s is None else (within_s[0] + begins_s, within_s[1] + begins_s)
+            pieces = list(_pieces(container, wanted))
     except (av.FFmpegError, OSError, ValueError) as error:
         if isinstance(error, BadInput):
             raise
         raise BadInput(f"{path}: its sound cannot be read ({error})") from error
+    if not pieces and within_s is not None:
+        return SoundTrack(np.zeros(0), 1.0, within_s[0], 0.0)
     if not pieces:
         raise BadInput(f"{path}: its sound track is empty")
     start_s, rate, _ = pieces[0]
@@ -67,7 +74,7 @@ def sound_track(path: Path | str) -> SoundTrack:
     for at, (_, _, x) in zip(places, pieces, strict=True):
         samples[at : at + len(x)] = x
     if zero_s is None:
-        return SoundTrack(samples, rate, 0.0, 0.0)
+        return SoundTrack(samples, rate, start_s - begins_s, 0.0)
     return SoundTrack(samples, rate, start_s - zero_s, _U_START_S if lossless else _U_START_LOSSY_S)
 
 
@@ -78,12 +85,29 @@ def _first_picture_s(container: av.container.InputContainer) -> float | None:
     return None
 
 
-def _pieces(container: av.container.InputContainer) -> Iterator[tuple[float, float, Array]]:
-    """(time, samples a second, samples (n,)) of each decoded piece."""
+def _begins_s(stream: av.AudioStream) -> float:
+    """When a sound file's first sample was taken by its own stamps."""
+    return (
+        0.0
+        if stream.start_time is None or stream.time_base is None
+        else float(stream.start_time * stream.time_base)
+    )
+
+
+def _pieces(
+    container: av.container.InputContainer, within_s: tuple[float, float] | None
+) -> Iterator[tuple[float, float, Array]]:
+    """(time, samples a second, samples (n,)) of each decoded piece, those that reach into within_s."""
     resampler = av.AudioResampler(format="fltp")
-    for frame in container.decode(container.streams.audio[0]):
-        if frame.time is None:
+    stream = container.streams.audio[0]
+    low, high = (-np.inf, np.inf) if within_s is None else within_s
+    if low > _RUN_UP_S:
+        container.seek(round((low - _RUN_UP_S) * av.time_base), backward=True)
+    for frame in container.decode(stream):
+        if frame.time is None or frame.time + frame.samples / frame.sample_rate < low:
             continue
+        if frame.time > high:
+            return
         for plain in resampler.resample(frame):
             channels = np.asarray(plain.to_ndarray(), dtype=float)
             yield float(frame.time), float(frame.sample_rate), channels.mean(axis=0)

@@ -61,6 +61,11 @@ class Stage:
         if self._ball_seen:
             self._ball_actor.SetPosition(*map(float, ball_m))
 
+    def hide_racket(self) -> None:
+        """From now on: for people who carry none."""
+        self._racket_actor.VisibilityOff()
+        self._string_actor.VisibilityOff()
+
     def draw(self, at: Window, *, ball: bool) -> Array:
         """Window of the straight picture, SCALE times finer: (h, w, 4) uint8, colour × coverage, coverage."""
         self._ball_actor.SetVisibility(ball and self._ball_seen)

@@ -16,6 +16,7 @@ from demo_rigs.effects import Sensor, to_bytes
 from demo_rigs.footage import clip
 from demo_rigs.lens_map import LensMap, Window, window_around
 from demo_rigs.motion import MIRROR, Moment, Serve
+from demo_rigs.placed import PlacedServe
 from demo_rigs.players import Skin, build_serve
 from demo_rigs.racket_ball import BALL_RADIUS_M, LENGTH_M
 from demo_rigs.renderer import Stage
@@ -52,7 +53,16 @@ def film_serve(
 class ServeCamera:
     """Clean pictures (before noise) of a serve as one camera takes them."""
 
-    def __init__(self, a: Academy, serve: Serve, entry: ServeEntry, camera: str, backdrop: Array) -> None:
+    def __init__(
+        self,
+        a: Academy,
+        serve: Serve | PlacedServe,
+        entry: ServeEntry,
+        camera: str,
+        backdrop: Array,
+        *,
+        racket: bool = True,
+    ) -> None:
         self._exposure_s = a.picture.exposure_s
         self._serve, self._camera = serve, a.cameras[camera]
         self._lens = LensMap(self._camera)
@@ -62,11 +72,13 @@ class ServeCamera:
         self._dressed: Dressed = dress(serve.body, entry.athlete)
         self._skin = Skin(self._dressed.weights, self._dressed.vertices_m, self._dressed.normals)
         self._stage = Stage(self._camera, self._dressed, serve.grip, a.lighting)
+        if not racket:
+            self._stage.hide_racket()
         self._ground = ground_points(self._camera)
         self._hand = serve.body.index("wrist.R")
 
-    def pictures(self, times: Array) -> list[Array]:
-        """(H, W, 3) uint8 pictures at mid-exposure times."""
+    def pictures(self, times: Array, onto: list[Array] | None = None) -> list[Array]:
+        """(H, W, 3) uint8 pictures at mid-exposure times, drawn over pictures of farther people where given."""
         steps = self._blur_steps(times)
         instants, owner = [], []
         for k, (t, n) in enumerate(zip(times, steps, strict=True)):
@@ -74,7 +86,12 @@ class ServeCamera:
             owner.append(np.full(n, k))
         moment = self._serve.at(np.concatenate(instants))
         which = np.concatenate(owner)
-        return [self._picture(moment, np.flatnonzero(which == k)) for k in range(len(times))]
+        out = []
+        for k in range(len(times)):
+            if onto is not None:
+                self._clean, self._backdrop = onto[k], onto[k].astype(np.float32) / np.float32(255)
+            out.append(self._picture(moment, np.flatnonzero(which == k)))
+        return out
 
     def _blur_steps(self, times: Array) -> Array:
         """How many instants each frame's exposure is averaged over, from how far anything moves in it."""

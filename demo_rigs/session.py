@@ -46,6 +46,7 @@ _SERVE = (
 )
 FILM_FILES = (
     "serve_footage.py",
+    "placed.py",
     "appearance.py",
     "garments.py",
     "renderer.py",

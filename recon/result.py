@@ -53,6 +53,11 @@ class Result:
         """How the times of the pictures were found, where that is worth telling."""
         return self._noted("times")
 
+    @property
+    def people(self) -> tuple[str, ...]:
+        """Whom the server was told from, and where a camera had lost or mistaken them."""
+        return self._noted("people")
+
     def _noted(self, key: str) -> tuple[str, ...]:
         notes = self.provenance.get("notes", {})
         return tuple(notes.get(key, ())) if isinstance(notes, dict) else ()

@@ -86,6 +86,7 @@ class SessionFile(BaseModel):
     keypoints_mode: str | None = None
     cameras: tuple[str, ...] | None = None
     video: dict[str, str] = Field(default_factory=dict)
+    window: dict[str, tuple[Annotated[float, Field(ge=0)], float]] = Field(default_factory=dict)
     video_rate: dict[str, Annotated[float, Field(gt=0)] | Literal["as stamped"]] = Field(default_factory=dict)
     server: dict[str, tuple[float, float]] = Field(default_factory=dict)
     shutter: dict[str, ToldShutter] = Field(default_factory=dict)
@@ -93,6 +94,13 @@ class SessionFile(BaseModel):
     sound: Sound | None = None
     flash: bool = False
     tape: TapeColours = TapeColours()
+
+    @model_validator(mode="after")
+    def _windows_last(self) -> SessionFile:
+        for name, (start, stop) in self.window.items():
+            if not start < stop:
+                raise ValueError(f"[window] {name}: want its end after its start")
+        return self
 
 
 @dataclass(frozen=True, slots=True)
@@ -136,6 +144,10 @@ class Session:
             )
         return (self.folder / self.file.video[camera]).resolve()
 
+    def window_s(self, camera: str) -> tuple[float, float] | None:
+        """The stretch of a camera's video that is meant, on its own clock; None where it is all of it."""
+        return self.file.window.get(camera)
+
 
 def load_session(folder: Path) -> Session:
     """Read and check a session folder.
@@ -157,7 +169,7 @@ def load_session(folder: Path) -> Session:
     names = session.camera_names
     if len(set(names)) != len(names):
         raise BadInput(f"{path}: cameras: want each camera once, got {list(names)}")
-    for name in parsed.video_rate:
+    for name in (*parsed.video_rate, *parsed.window):
         session.video_path(name)
     if parsed.keypoints is None:
         for name in names:

@@ -19,6 +19,9 @@ from calibration.errors import BadInput
 NEEDED = tuple(f"{side}_{part}" for side in ("left", "right") for part in ("shoulder", "wrist", "hip"))
 """The points that the search looks at."""
 
+_TOSSED_S = (0.7, 0.05)  # before contact: the ball is in the air (tosses on record take 0.7 to 1.1 s)
+_BALL_UP, _BALL_ASIDE = 0.3, 3.0  # trunks above the shoulders, and from them: where a toss is
+
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class WindowOptions:
@@ -57,10 +60,14 @@ class WindowOptions:
 
 @dataclass(frozen=True, slots=True)
 class Moment:
-    """A moment that looks like contact: camera time, and the hitting wrist's height in trunks."""
+    """A moment that looks like contact: camera time, height and least speed of the hitting wrist around it.
+
+    Height in trunks; speed in trunks a second, the slower of the steps to the looks before and after.
+    """
 
     t_cam_s: float
     height: float
+    speed: float
 
 
 def find_moments(
@@ -83,17 +90,44 @@ def find_moments(
     t = np.asarray(t_cam_s, dtype=float)
     if len(t) < 8:
         return ()
-    hit, toss, speed = _heights(t, np.asarray(uv_px, dtype=float), list(keypoints), handedness)
+    hit, toss, steps = _heights(t, np.asarray(uv_px, dtype=float), list(keypoints), handedness)
     found = [
-        Moment(float(t[k]), float(hit[k]))
+        Moment(float(t[k]), float(hit[k]), float(np.nan_to_num(np.fmin(*steps)[k])))
         for k in np.flatnonzero(hit > options.hit_up)
-        if _is_contact(int(k), t, hit, toss, speed, options)
+        if _is_contact(int(k), t, hit, toss, np.fmax(*steps), options)
     ]
-    return _strongest(found, options.apart_s)
+    return _fastest(found, options.apart_s)
+
+
+def may_serve(uv_px: Array, keypoints: Sequence[str], raised: float = 0.25) -> bool:
+    """Whether one look shows a hand `raised` trunks or more above the shoulders: a serve may be under way.
+
+    uv_px (P, 2) pixels, upright picture, NaN where unseen; keypoints names the P points, NEEDED among them.
+    """
+    at = dict(zip(keypoints, np.asarray(uv_px, dtype=float), strict=True))
+    shoulders = (at["left_shoulder"] + at["right_shoulder"]) / 2
+    trunk = np.linalg.norm((at["left_hip"] + at["right_hip"]) / 2 - shoulders)
+    up = [shoulders[1] - at[f"{side}_wrist"][1] for side in ("left", "right")]
+    return bool(np.fmax(*up) > raised * trunk)
+
+
+def ball_share(t_s: Array, uv_px: Array, keypoints: Sequence[str], contact_s: float) -> float:
+    """Share of the pictures of a toss that show a ball above the server: near 0 for a swing without one.
+
+    t_s (T,), uv_px (T, P, 2) of any pictures around the contact; NaN where they show no toss or no shoulders.
+    """
+    if "ball" not in keypoints:
+        return np.nan
+    at = {name: uv_px[:, keypoints.index(name)] for name in (*NEEDED, "ball")}
+    tossed = (t_s >= contact_s - _TOSSED_S[0]) & (t_s <= contact_s - _TOSSED_S[1])
+    shoulders = np.nanmedian((at["left_shoulder"] + at["right_shoulder"])[tossed] / 2, axis=0)
+    hips = np.nanmedian((at["left_hip"] + at["right_hip"])[tossed] / 2, axis=0)
+    aside, down = (at["ball"][tossed] - shoulders).T / np.linalg.norm(hips - shoulders)
+    return float(np.mean((down < -_BALL_UP) & (np.abs(aside) < _BALL_ASIDE))) if tossed.any() else np.nan
 
 
 def _heights(t: Array, uv: Array, names: list[str], handedness: str) -> tuple[Array, Array, Array]:
-    """Heights (T,) of hitting and tossing wrist above the shoulders' middle, and the hitting wrist's speed."""
+    """Heights (T,) of both wrists above the shoulders; the hitting one's speeds (2, T) around each look."""
     at = {name: uv[:, names.index(name)] for name in NEEDED}
     shoulders = (at["left_shoulder"] + at["right_shoulder"]) / 2
     hips = (at["left_hip"] + at["right_hip"]) / 2
@@ -103,9 +137,7 @@ def _heights(t: Array, uv: Array, names: list[str], handedness: str) -> tuple[Ar
     with np.errstate(invalid="ignore", divide="ignore"):
         velocity = np.linalg.norm(np.diff(hit, axis=0), axis=1) / np.diff(t) / trunk[1:]
         heights = [(shoulders[:, 1] - wrist[:, 1]) / trunk for wrist in (hit, toss)]
-    # the faster of the steps before and after a look
-    speed = np.fmax(np.append(velocity, np.nan), np.append(np.nan, velocity))
-    return heights[0], heights[1], speed
+    return heights[0], heights[1], np.stack([np.append(np.nan, velocity), np.append(velocity, np.nan)])
 
 
 def _steady(length: Array, t: Array) -> Array:
@@ -121,7 +153,7 @@ def _steady(length: Array, t: Array) -> Array:
 
 def _is_contact(k: int, t: Array, hit: Array, toss: Array, speed: Array, options: WindowOptions) -> bool:
     near = np.abs(t - t[k]) < 0.3
-    if not hit[k] >= np.nanmax(hit[near]):
+    if not hit[k] >= np.nanmax(hit[np.abs(t - t[k]) < 0.15]):
         return False
     before = (t >= t[k] - options.toss_before_s[1]) & (t <= t[k] - options.toss_before_s[0])
     after = (t > t[k]) & (t <= t[k] + options.down_s)
@@ -137,10 +169,14 @@ def _is_contact(k: int, t: Array, hit: Array, toss: Array, speed: Array, options
     )
 
 
-def _strongest(found: list[Moment], apart_s: float) -> tuple[Moment, ...]:
-    """Of moments close together the one with the highest hand."""
+def _fastest(found: list[Moment], apart_s: float) -> tuple[Moment, ...]:
+    """Of moments close together the one with the fastest hand.
+
+    A detector that exchanges left and right for a while takes the tossing hand for the hitting one: that is as
+    high, but rests there.
+    """
     kept: list[Moment] = []
-    for moment in sorted(found, key=lambda m: -m.height):
+    for moment in sorted(found, key=lambda m: -m.speed):
         if all(abs(moment.t_cam_s - other.t_cam_s) > apart_s for other in kept):
             kept.append(moment)
     return tuple(sorted(kept, key=lambda m: m.t_cam_s))

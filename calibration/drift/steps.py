@@ -19,7 +19,7 @@ from calibration.drift.mend import mended_rig
 from calibration.drift.shifts import Shifts
 from calibration.errors import BadInput
 from calibration.files import save_rig
-from calibration.footage import frames, picture, probe
+from calibration.footage import Video, begins_s, frames, picture, probe
 from calibration.geometry.camera import N_CAMERA
 from calibration.history import Calibration, calibration_of, keep_calibration
 from calibration.median import median_picture
@@ -46,15 +46,18 @@ class RigCheck:
         return tuple(c for c in self.cameras if c.moved)
 
 
-def still_picture(path: Path | str) -> Picture:
+def still_picture(source: Path | str | Video) -> Picture:
     """A picture without what moves: of a video the median of some frames of its first second, else the picture.
 
     Raises BadInput where it cannot be read.
     """
-    rate = probe(path).nominal_fps or 0.0  # pictures have none
+    begins = begins_s(source)
+    rate = probe(source).nominal_fps or 0.0  # pictures have none
     every = max(1, int(np.ceil(_MEDIAN_S * rate)) // _MEDIAN_FRAMES)
-    chosen = [f.image_bgr for f in frames(path, 0.0, _MEDIAN_S, every=every)]
-    return median_picture(chosen) if len(chosen) >= 3 else picture(path)
+    chosen = [f.image_bgr for f in frames(source, begins, begins + _MEDIAN_S, every=every)]
+    if len(chosen) >= 3:
+        return median_picture(chosen)
+    return chosen[0] if chosen else picture(source.path if isinstance(source, Video) else source)
 
 
 def reference_pictures(calibration: Calibration | None) -> dict[str, Picture]:

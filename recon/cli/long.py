@@ -15,12 +15,13 @@ def serves(
     cut_only: Annotated[bool, typer.Option("--cut-only", help="Cut the serves apart, measure none")] = False,
     workers: Annotated[int, typer.Option(help="Processes that read video")] = 2,
 ) -> None:
-    """Find the serves in a long session of own keypoints, cut them apart, and measure one after the other."""
+    """Find the serves in a long session, cut them apart, and measure one after the other. Needs no network."""
     from calibration.errors import CourtplumbError
     from recon.pipeline import PipelineOptions, cut_serves, measure_session
 
     with progress_bars() as tell:
-        found = cut_serves(session, progress=tell)
+        cut = cut_serves(session, progress=tell, workers=workers)
+        found = cut.serves
         notes: list[str] = []
         table = table_of("serve", "contact near", "cameras", "measured", "session folder")
         for done, serve in enumerate(found):
@@ -39,7 +40,7 @@ def serves(
             table.add_row(str(serve.number), f"{serve.contact_s:.1f} s", cameras, said, str(serve.folder))
         tell("measuring serves", len(found), len(found))
     OUT.print(table)
-    print_notes(tuple(notes))
+    print_notes((*cut.notes(), *notes))
     if notes:
         ERR.print("some serves are below the quality gate: read the notes before relying on a value")
         raise typer.Exit(3)

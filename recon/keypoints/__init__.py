@@ -1,33 +1,47 @@
 """2D points of every camera: from pixels, or from a file of the user's own."""
 
+from recon.keypoints.again import Wanted, look_again, with_rows, without_bodies
+from recon.keypoints.around import look_around
 from recon.keypoints.assemble import tracks_from_clips, without_person
-from recon.keypoints.follow import ClipTracks, first_sight, follow, scene_of
+from recon.keypoints.course import Course, window_of_box
+from recon.keypoints.follow import ClipTracks, follow, scene_of
+from recon.keypoints.glances import GlimpseOptions, Looks, glimpse
 from recon.keypoints.long_file import Glimpse, Span, glimpse_own_keypoints, rows_within
 from recon.keypoints.markers import MARKERS, MarkerOptions
 from recon.keypoints.own_file import own_tracks, read_own_keypoints
 from recon.keypoints.passes import MODES, Mode, Seen, mode_of
-from recon.keypoints.pose import PoseReader
+from recon.keypoints.pose import PoseReader, Window
 from recon.keypoints.server import ServerPlace
 
 __all__ = [
     "MARKERS",
     "MODES",
     "ClipTracks",
+    "Course",
     "Glimpse",
+    "GlimpseOptions",
+    "Looks",
     "MarkerOptions",
     "Mode",
     "PoseReader",
     "Seen",
     "ServerPlace",
     "Span",
-    "first_sight",
+    "Wanted",
+    "Window",
     "follow",
+    "glimpse",
     "glimpse_own_keypoints",
+    "look_again",
+    "look_around",
     "mode_of",
     "own_tracks",
     "read_own_keypoints",
     "rows_within",
     "scene_of",
     "tracks_from_clips",
+    "window_of_box",
+    "with_rows",
+    "without_bodies",
     "without_person",
 ]

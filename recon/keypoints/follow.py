@@ -10,19 +10,20 @@ from pathlib import Path
 import numpy as np
 
 from calibration.checks import Array
-from calibration.footage import Frame, frames, probe
+from calibration.footage import Frame, Video, begins_s, frames, probe
 from calibration.median import upper_median_picture
+from recon.keypoints.around import everybody
+from recon.keypoints.course import PERSON_SHARE, Course
 from recon.keypoints.markers import MARKERS, Image, MarkerOptions, find_markers
 from recon.keypoints.pace import Pace
 from recon.keypoints.passes import Mode, Seen, look_at
-from recon.keypoints.pose import Pose, PoseReader, Window, search_windows
-from recon.keypoints.server import ServerPlace, hips_px, one_each, same_person
+from recon.keypoints.pose import Pose, PoseReader, Window
+from recon.keypoints.server import LEAP_HEIGHTS, ServerPlace, hips_px
 from recon.keypoints.trail import Trail
+from recon.people.sightings import same_person
 from recon.records import BODY, KEYPOINTS
 
-_PERSON_SHARE = 0.62
-"""Share of the window that the player's extent fills: a crop of 1.6 times the person measured best."""
-_LOOKS_TO_SETTLE = 2
+_ON_COURSE_HEIGHTS = 0.5  # of the body in the picture: a course is told every quarter of a second
 _SHORT_FRAMES = 1200  # a clip of up to 10 s at 120 a second is sooner read through than sought nine times
 
 
@@ -41,7 +42,7 @@ class ClipTracks:
     spread_px: Array
 
 
-def scene_of(video: Path, samples: int = 9) -> Image:
+def scene_of(video: Path | Video, samples: int = 9) -> Image:
     """The empty scene of a clip, from frames spread over it.
 
     Raises BadInput for a video that cannot be read.
@@ -54,23 +55,23 @@ def scene_of(video: Path, samples: int = 9) -> Image:
     length = info.duration_s or 1.0
     pictures = []
     for k in range(samples):
-        start = length * (k + 0.5) / samples
+        start = begins_s(video) + length * (k + 0.5) / samples
         picture = next(iter(frames(video, start_s=start)), None)
         if picture is not None:
             pictures.append(picture.image_bgr)
     return upper_median_picture(pictures)
 
 
-def first_sight(reader: PoseReader, video: Path, mode: Mode, place: ServerPlace) -> Seen | None:
-    """The server in a clip's first frame, None where nobody is found there.
+def server_in(reader: PoseReader, image_bgr: Image, mode: Mode, place: ServerPlace) -> Seen | None:
+    """The server in one picture, found without knowing where to look; None where nobody is found.
 
-    Raises BadInput for a video that cannot be read, NotMeasurable where two people may be the server.
+    Raises NotMeasurable where two people may be the server.
     """
-    return _search(reader, next(iter(frames(video))).image_bgr, mode, place)
+    return _search(reader, image_bgr, mode, place)
 
 
 def follow(
-    video: Path,
+    video: Path | Video,
     reader: PoseReader,
     scene: Image,
     markers: MarkerOptions,
@@ -78,6 +79,7 @@ def follow(
     place: ServerPlace,
     *,
     before: Seen | None = None,
+    course: Course | None = None,
     start_s: float | None = None,
     stop_s: float | None = None,
     tick: Callable[[], None] = lambda: None,
@@ -89,13 +91,14 @@ def follow(
     court costs little. tick is called once a frame. place tells the server from other people in the picture;
     its at_px holds where the stretch begins, later searches look where the server was last.
     before: the server in the clip's first frame; where he still stands there, the stretch needs no search.
+    course: where the server is as far as that is told beforehand; who is elsewhere then is somebody else.
     Raises BadInput for a video that cannot be read, NotMeasurable where two people may be the server.
     """
     rows: list[tuple[float, Array, Array, Array, Array]] = []
-    follower = _Follower(reader, mode, place, before)
+    follower = _Follower(reader, mode, place, before, course)
     for frame, is_last in _and_whether_last(frames(video, start_s=start_s, stop_s=stop_s)):
         seen, window = follower.sight(frame, is_last)
-        region = _marker_region(frame.image_bgr, window)
+        region = marker_region(frame.image_bgr, window)
         marker_uv, marker_sigma = find_markers(frame.image_bgr, scene, region, markers)
         body = seen if seen is not None else _NOBODY
         points = np.concatenate([body.uv_px, marker_uv])
@@ -117,8 +120,11 @@ _NOBODY = Seen(np.full((len(BODY), 2), np.nan), np.full(len(BODY), np.nan), np.f
 class _Follower:
     """Where one player is looked for, frame after frame of a stretch."""
 
-    def __init__(self, reader: PoseReader, mode: Mode, place: ServerPlace, before: Seen | None) -> None:
+    def __init__(
+        self, reader: PoseReader, mode: Mode, place: ServerPlace, before: Seen | None, course: Course | None
+    ) -> None:
         self._reader, self._mode, self._place, self._before = reader, mode, place, before
+        self._course = course
         self._trail, self._pace, self._wait = Trail(), Pace(mode.pass_over), 0
         reader.forget()
 
@@ -127,7 +133,10 @@ class _Follower:
 
         must: the frame is not passed over.
         """
-        expected = self._trail.expected(frame.t_s)
+        told = self._course.expected(frame.t_s) if self._course is not None else None
+        if told is not None:
+            self._place = replace(self._place, at_px=np.array([told.u_px, told.v_px]), reach=_ON_COURSE_HEIGHTS)
+        expected = self._trail.expected(frame.t_s) or told
         self._wait -= 1
         if expected is not None and not must and not self._pace.due(frame.t_s):
             self._pace = self._pace.passed(frame.t_s)
@@ -139,7 +148,7 @@ class _Follower:
         window = _window_of(seen.uv_px)
         self._trail, self._pace = self._trail.then(frame.t_s, window), self._pace.looked(frame.t_s, seen.uv_px)
         if self._place.at_px is not None:
-            self._place = replace(self._place, at_px=hips_px(seen.uv_px))
+            self._place = replace(self._place, at_px=hips_px(seen.uv_px), reach=LEAP_HEIGHTS)
         return seen, window
 
     def _look(self, picture: Image, expected: Window | None) -> Seen | None:
@@ -166,7 +175,7 @@ def _and_whether_last(of: Iterator[Frame]) -> Iterator[tuple[Frame, bool]]:
 
 
 def _window_of(uv_px: Array) -> Window:
-    return Window(0, 0, 0).around(uv_px, _PERSON_SHARE)
+    return Window(0, 0, 0).around(uv_px, PERSON_SHARE)
 
 
 def _still_there(reader: PoseReader, image: Image, mode: Mode, before: Seen) -> Seen | None:
@@ -176,37 +185,15 @@ def _still_there(reader: PoseReader, image: Image, mode: Mode, before: Seen) -> 
 
 
 def _search(reader: PoseReader, image: Image, mode: Mode, place: ServerPlace) -> Seen | None:
-    """The server among all people found in any search window, read again in a window of their own."""
-    reader.forget()
-    people = one_each(
-        pose
-        for window in search_windows(image.shape[1], image.shape[0])
-        if (pose := reader.read(image, window)) is not None
-    )
-    if len(people) > 1:
-        people = [settled for p in people if (settled := _settled(reader, image, p)) is not None]
-    best = place.choose(people)
+    """The server among everybody in the picture, read again in a window of their own."""
+    best = place.choose(everybody(reader, image))
     if best is None:
         return None
     again = look_at(reader, image, _window_of(best.uv_px), mode)
     return again or Seen(best.uv_px, best.visibility, np.full(len(BODY), np.nan))
 
 
-def _settled(reader: PoseReader, image: Image, pose: Pose) -> Pose | None:
-    """The person whom a pose leads to, looked at in windows of their own; None where it leads to nobody.
-
-    A search window that cuts a player off gives a body crumpled into what it shows, a second person to all
-    appearance. On the demo's serve all of those led to the player, or to nobody, in two looks.
-    """
-    for _ in range(_LOOKS_TO_SETTLE):
-        found = reader.read(image, _window_of(pose.uv_px))
-        if found is None:
-            return None
-        pose = found
-    return pose
-
-
-def _marker_region(image: Image, window: Window | None) -> tuple[int, int, int, int]:
+def marker_region(image: Image, window: Window | None) -> tuple[int, int, int, int]:
     """Racket and ball reach beyond the body: one and a half windows wide, up to the picture's upper edge."""
     height, width = image.shape[:2]
     if window is None:

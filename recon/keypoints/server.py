@@ -11,17 +11,13 @@ from calibration.checks import Array
 from calibration.errors import NotMeasurable
 from calibration.geometry import Camera
 from recon.keypoints.pose import Pose
+from recon.people.place import AS_LIKELY_M, MAY_BEGIN_M, STRAYED_M, away_m, on_level
+from recon.people.sightings import same_person
 from recon.records import BODY
 
 _FEET = np.array([BODY.index(f"{side}_{part}") for side in ("left", "right") for part in ("heel", "toe")])
 _HIPS = np.array([BODY.index("left_hip"), BODY.index("right_hip")])
-_WIDE_M = 5.5  # half the court's width, doubles alleys included (Rules of Tennis: 10.97 m)
-_BEHIND_M, _BEYOND_M = 0.8, 0.5  # where servers stand (common practice), the swing included
-_AWAY_M = 2.5  # farther than that from there nobody begins to serve
-_STRAYED_M = 5.0  # nor ends: a jump, seen as a place on the ground, and a step into the court included
-_AS_LIKELY_M = 0.4
-_LEAP_HEIGHTS = 1.0  # of their own body, in the picture: nobody gets farther while out of sight for a moment
-_SAME_SHARE = 0.25  # hips closer than this share of the body's height belong to one person found twice
+LEAP_HEIGHTS = 1.0  # of their own body, in the picture: nobody gets farther while out of sight for a moment
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -30,34 +26,28 @@ class ServerPlace:
 
     camera   calibrated, in the court frame
     at_px    (2,) a pixel on the server in this camera's pictures, or None; then where they are followed to
+    reach    how far from there they may be, in heights of their body in the picture
     """
 
     camera: Camera
     at_px: Array | None = None
+    reach: float = LEAP_HEIGHTS
 
     def feet_m(self, pose: Pose) -> Array:
         """(2,) court x, y of the ground that the lower foot's pixel shows; NaN above the horizon."""
         feet = pose.uv_px[_FEET]
         lowest = feet[np.argmax(feet[:, 1])]
-        n = self.camera.normalised(lowest[None])[0]
-        pose_of = self.camera.cam_from_world
-        ray = pose_of.R.T @ np.array([n[0], n[1], 1.0])
-        centre = self.camera.centre_m()
-        if not ray[2] < -1e-6:
-            return np.full(2, np.nan)
-        return np.asarray((centre - ray * centre[2] / ray[2])[:2])
+        return on_level(self.camera, lowest)[:2]
 
     def away_m(self, pose: Pose) -> float:
         """How far the feet are from where a server stands, metres; infinite where they are off the ground."""
-        x, y = self.feet_m(pose)
-        away = max(abs(x) - _WIDE_M, -y - _BEHIND_M, y - _BEYOND_M, 0.0)
-        return float(away) if np.isfinite(away) else np.inf
+        return float(away_m(self.feet_m(pose)))
 
     def may_be(self, pose: Pose) -> bool:
         """Whether the one that is followed can still be the server."""
         if self.at_px is None:
-            return self.away_m(pose) < _STRAYED_M
-        return self._off_px(pose, self.at_px) < _LEAP_HEIGHTS * float(np.ptp(pose.uv_px[:, 1]))
+            return self.away_m(pose) < STRAYED_M
+        return self._off_px(pose, self.at_px) < self.reach * float(np.ptp(pose.uv_px[:, 1]))
 
     def _off_px(self, pose: Pose, at_px: Array) -> float:
         return float(np.linalg.norm(hips_px(pose.uv_px) - at_px))
@@ -72,8 +62,8 @@ class ServerPlace:
         at = self.at_px
         if at is not None:
             return min(filter(self.may_be, apart), key=lambda p: self._off_px(p, at), default=None)
-        likely = sorted((p for p in apart if self.away_m(p) < _AWAY_M), key=self.away_m)
-        if len(likely) > 1 and self.away_m(likely[1]) < self.away_m(likely[0]) + _AS_LIKELY_M:
+        likely = sorted((p for p in apart if self.away_m(p) < MAY_BEGIN_M), key=self.away_m)
+        if len(likely) > 1 and self.away_m(likely[1]) < self.away_m(likely[0]) + AS_LIKELY_M:
             places = " and ".join(f"x {x:.1f} m, y {y:.1f} m" for x, y in (self.feet_m(p) for p in likely[:2]))
             u, v = hips_px(likely[0].uv_px)
             raise NotMeasurable(
@@ -96,9 +86,3 @@ def one_each(people: Iterable[Pose]) -> list[Pose]:
         if not any(same_person(pose.uv_px, other.uv_px) for other in kept):
             kept.append(pose)
     return kept
-
-
-def same_person(one_px: Array, other_px: Array) -> bool:
-    """Whether two bodies (27, 2) in one place of the picture are one person's: hips nearly coincide."""
-    taller = float(max(np.ptp(one_px[:, 1]), np.ptp(other_px[:, 1])))
-    return bool(np.linalg.norm(hips_px(one_px) - hips_px(other_px)) <= _SAME_SHARE * taller)

@@ -64,7 +64,7 @@ def with_other_sources(
         instants.append(given)
     if session.file.sound is not None:
         try:
-            instants.append(_heard(session, cameras, tracks, clocks))
+            instants.append(heard_contact(session, cameras, tracks, clocks))
         except NotMeasurable as error:
             notes.append(f"sound does not tell the clocks: {error}")
     if session.file.flash:
@@ -130,7 +130,7 @@ def sound_paths(session: Session) -> dict[str, Path]:
     return out
 
 
-def _heard(session: Session, cameras: Sequence[Camera], tracks: Tracks2D, clocks: Clocks) -> SameInstant:
+def heard_contact(session: Session, cameras: Sequence[Camera], tracks: Tracks2D, clocks: Clocks) -> SameInstant:
     """The contact as the recordings have it. Raises NotMeasurable where it is not seen or not heard twice."""
     flight, broken, why = fit_flight(points_at_instants(cameras, tracks, clocks))
     if flight is None or broken is None:
@@ -164,12 +164,12 @@ def _one(
             raise NotMeasurable("how sound runs in a video whose stamps are not its true times is not known")
     skew_s = own.skew_ms / 1e3 if own is not None else 0.0
     u_skew_s = own.u_ms / 1e3 if own is not None and own.u_ms is not None else _SKEW_U_S
-    track = sound_track(path)
     way_s = float(np.linalg.norm(camera.centre_m() - place_m)) / air.speed_m_s()[0]
     expected = float(clock.camera_time(t_s)) + way_s + skew_s
     reach = _MARGIN_S + 3 * float(np.hypot(u_skew_s, clock.u_s))
+    track = sound_track(path, (expected - reach, expected + reach))
     first, last = (round((expected + side - track.start_s) * track.rate_hz) for side in (-reach, reach))
-    first = max(first, 0)
+    first, last = max(first, 0), min(last, len(track.samples))
     if last <= first:
         raise NotMeasurable("its recording does not reach to the contact")
     at_s, u_s = onset(track.samples[first:last], track.rate_hz)

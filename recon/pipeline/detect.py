@@ -3,19 +3,15 @@
 from __future__ import annotations
 
 import hashlib
-import multiprocessing
-import multiprocessing.context
-import os
-import sys
 from collections.abc import Callable, Mapping, Sequence
-from concurrent.futures import Future, ProcessPoolExecutor, as_completed
+from concurrent.futures import Future, as_completed
 from dataclasses import dataclass
-from functools import cache
 from pathlib import Path
 
 import numpy as np
 
-from calibration.footage import probe
+from calibration.errors import NotMeasurable
+from calibration.footage import begins_s, probe
 from calibration.geometry import Camera
 from calibration.provenance import content_hash
 from recon.assets import pose_model
@@ -23,43 +19,40 @@ from recon.keypoints import (
     MARKERS,
     ClipTracks,
     MarkerOptions,
-    Mode,
-    PoseReader,
-    Seen,
     ServerPlace,
-    first_sight,
-    follow,
+    Wanted,
     mode_of,
-    scene_of,
     tracks_from_clips,
 )
 from recon.keypoints.markers import Image
+from recon.pipeline.crew import Clip, Crew, Known, find_scene, read_again, read_piece
+from recon.pipeline.footage import as_stamped
 from recon.pipeline.options import METHOD, PipelineOptions, Progress
+from recon.pipeline.whom import whom_to_follow
 from recon.records import Tracks2D
 from recon.session import Session
 from recon.store import write_whole
 
 _PIECE_S = 1.0  # a lost run repeats at most this much of each worker's clip
 _FIELDS = ("t_cam_s", "uv_px", "visibility", "marker_sigma_px", "spread_px")
+_LABEL = "finding player, racket and ball"
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class _Clip:
-    """What all pieces of a clip are read with. Goes to the reading processes."""
+class Found:
+    """What was seen in all clips of a session. who: a sentence where the server was told from others, or ""."""
 
-    video: Path
-    model: Path
-    markers: MarkerOptions
-    mode: Mode
-    place: ServerPlace
+    read: Mapping[str, Clip]
+    clips: Mapping[str, ClipTracks]
+    who: str = ""
+    variant: str = "heavy"
 
-
-@dataclass(frozen=True, slots=True, eq=False)
-class _Beginning:
-    """What a clip is known by before it is read: the empty scene, and the server in its first frame."""
-
-    scene: Image
-    server: Seen | None
+    def tracks(self) -> Tracks2D:
+        """2D tracks of all cameras. Raises NotMeasurable where a camera shows no person."""
+        mode = next(iter(self.read.values())).mode.name
+        sized = {name: (probe(self.read[name].video).size_px, clip) for name, clip in self.clips.items()}
+        source = f"pose landmark model, {self.variant}, {mode} mode; tape and ball by colour"
+        return tracks_from_clips(sized, source, mode)
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,133 +82,152 @@ def detect_tracks(
     options: PipelineOptions,
     progress: Progress,
     beside: Beside | None = None,
-) -> Tracks2D:
-    """2D tracks of all cameras of a session from its videos; cameras: calibrated, in the court frame.
+) -> Found:
+    """What all clips of a session show of its server; cameras: calibrated, in the court frame.
 
     beside: what this process does while others read.
-    Raises BadInput for a video that cannot be read or a missing model, NotMeasurable where no person is found.
+
+    Raises BadInput for a video that cannot be read or a missing model, NotMeasurable where two people may be
+    the server.
     """
     tape = session.file.tape
     hues = (tape.tip_hue_deg, tape.throat_hue_deg, tape.butt_hue_deg, tape.ball_hue_deg)
     markers = MarkerOptions(hues_deg=hues, tolerance_deg=tape.tolerance_deg)
     model = pose_model("full" if options.variant == "full" else "heavy")
     mode = mode_of(options.mode)
-    names = session.camera_names
-    sizes = {name: probe(session.video_path(name)).size_px for name in names}
-    clips = {
-        c.name: _Clip(session.video_path(c.name), model, markers, mode, _place(session, c)) for c in cameras
-    }
-    pieces = {name: _pieces(clips[name], session.derived / "cache") for name in names}
-    todo = [p for name in names for p in pieces[name] if not p.kept.is_file()]
-    beside = beside or Beside()
-    if todo:
-        _run(clips, todo, options, progress, beside)
-    else:
-        beside.at_first()
-    found = {name: (sizes[name], _joined([_load(p.kept) for p in pieces[name]])) for name in names}
-    return tracks_from_clips(
-        found, f"pose landmark model, {options.variant}, {mode.name} mode; tape and ball by colour", mode.name
-    )
+    read = {c.name: Clip(as_stamped(session, c.name), model, markers, mode, ServerPlace(c)) for c in cameras}
+    reading, beside = _Reading(session, read), beside or Beside()
+    with Crew(options.workers) as crew:
+        reading.begin_scenes(crew)
+        known, who = whom_to_follow(session, read, reading.keys, crew, meanwhile=beside.at_first)
+        try:
+            clips = reading.pieces(known, crew, progress, options.workers, beside.at_last)
+        except NotMeasurable:
+            if any(own.course for own in known.values()):
+                raise
+            # somebody came by later: whom the first frame did not have to tell from the server
+            known, who = whom_to_follow(session, read, reading.keys, crew, at_once=False)
+            clips = reading.pieces(known, crew, progress, options.workers, beside.at_last)
+    return Found(read, clips, who, options.variant)
 
 
-def _place(session: Session, camera: Camera) -> ServerPlace:
-    at = session.file.server.get(camera.name)
-    return ServerPlace(camera, None if at is None else np.array(at))
-
-
-def _pieces(clip: _Clip, folder: Path) -> list[_Piece]:
-    """The pieces of one clip. Their file name carries what they depend on, the court's place among it."""
-    camera = clip.place.camera.name
-    duration = probe(clip.video).duration_s or _PIECE_S
-    # a pixel on the server holds for the clip's beginning: from there the clip is followed in one go
-    count = 1 if clip.place.at_px is not None else max(1, round(duration / _PIECE_S))
-    edges = [duration * k / count for k in range(count)]
-    key = f"{content_hash(clip.video)[:16]}-{content_hash(clip.model)[:8]}-{_digest(clip)}-{METHOD}"
-    return [
-        _Piece(
-            camera, k, start, edges[k + 1] if k + 1 < count else None, folder / f"{camera}-{key}-{k:03d}.npz"
-        )
-        for k, start in enumerate(edges)
-    ]
-
-
-def _digest(clip: _Clip) -> str:
-    """The place coarsely: a calibration that is a little better need not look at all pixels again."""
-    camera = clip.place.camera
-    seen = (camera.centre_m().round(1), camera.cam_from_world.R.round(2), clip.place.at_px)
-    return hashlib.sha256(repr((clip.markers, clip.mode, seen)).encode()).hexdigest()[:8]
-
-
-def _run(
-    clips: Mapping[str, _Clip],
-    todo: Sequence[_Piece],
+def look_again_at(
+    session: Session,
+    found: Found,
+    wanted: Mapping[str, tuple[Wanted, ...]],
     options: PipelineOptions,
     progress: Progress,
-    beside: Beside,
+) -> dict[str, ClipTracks]:
+    """What a second look shows in the wanted frames of each camera (at stamped times). Raises as above."""
+    reading = _Reading(session, found.read)
+    with Crew(options.workers) as crew:
+        return reading.again({name: own for name, own in wanted.items() if own}, crew, progress)
+
+
+class _Reading:
+    """The clips of one session: what of them is kept, and how the rest is read."""
+
+    def __init__(self, session: Session, read: Mapping[str, Clip]) -> None:
+        self._read, self._folder = read, session.derived / "cache"
+        self._scenes: dict[str, Future[Image]] = {}
+        self.keys = {name: _key(clip) for name, clip in read.items()}
+
+    def begin_scenes(self, crew: Crew) -> None:
+        """Have the scenes found of clips of which nothing is kept: what is needed whomever they show."""
+        new = {n for n, key in self.keys.items() if not any(self._folder.glob(f"{n}-{key}-*.npz"))}
+        self._ask_scenes(new, crew)
+
+    def pieces(
+        self,
+        known: Mapping[str, Known],
+        crew: Crew,
+        progress: Progress,
+        workers: int,
+        at_last: Callable[[], object],
+    ) -> dict[str, ClipTracks]:
+        """All clips followed, piece by piece; at_last: done once one of the workers has nothing left."""
+        pieces = {name: self._pieces(name, known[name]) for name in self._read}
+        todo = [p for own in pieces.values() for p in own if not p.kept.is_file()]
+        if todo:
+            progress(_LABEL, 0, len(todo))
+        scenes = self._scenes_of({p.camera for p in todo}, crew)
+        asked = {
+            crew.submit(
+                read_piece, self._read[p.camera], scenes[p.camera], known[p.camera], p.start_s, p.stop_s
+            ): p.kept
+            for p in todo
+        }
+        _keep(asked, _LABEL, progress, {max(1, len(asked) - workers + 1): at_last})
+        return {name: _joined([_load(p.kept) for p in own]) for name, own in pieces.items()}
+
+    def again(
+        self, wanted: Mapping[str, tuple[Wanted, ...]], crew: Crew, progress: Progress
+    ) -> dict[str, ClipTracks]:
+        """Second looks, each camera's kept as a whole."""
+        kept = {
+            name: self._folder / f"{name}-{self.keys[name]}-again-{_short(repr(own))}.npz"
+            for name, own in wanted.items()
+        }
+        todo = {name for name in wanted if not kept[name].is_file()}
+        scenes = self._scenes_of(todo, crew)
+        asked = {
+            crew.submit(read_again, self._read[name], scenes[name], wanted[name]): kept[name]
+            for name in sorted(todo)
+        }
+        _keep(asked, "looking again where the player was lost", progress)
+        return {name: _load(path) for name, path in kept.items()}
+
+    def _ask_scenes(self, names: set[str], crew: Crew) -> None:
+        for name in sorted(names - set(self._scenes)):
+            self._scenes[name] = crew.submit(find_scene, self._read[name])
+
+    def _scenes_of(self, names: set[str], crew: Crew) -> dict[str, Image]:
+        self._ask_scenes(names, crew)
+        return {name: self._scenes[name].result() for name in names}
+
+    def _pieces(self, camera: str, known: Known) -> list[_Piece]:
+        """The pieces of one clip. Their file name carries what they depend on."""
+        video = self._read[camera].video
+        duration = probe(video).duration_s or _PIECE_S
+        count = max(1, round(duration / _PIECE_S))
+        edges = [begins_s(video) + duration * k / count for k in range(count)]
+        course = known.course
+        led = "" if course is None else f"-{_short(repr((course.t_cam_s.tolist(), course.boxes_px.tolist())))}"
+        return [
+            _Piece(camera, k, start, edges[k + 1] if k + 1 < count else None,
+                   self._folder / f"{camera}-{self.keys[camera]}{led}-{k:03d}.npz")
+            for k, start in enumerate(edges)
+        ]  # fmt: skip
+
+
+def _keep(
+    asked: Mapping[Future[ClipTracks], Path],
+    label: str,
+    progress: Progress,
+    then: Mapping[int, Callable[[], object]] | None = None,
 ) -> None:
-    label = "finding player, racket and ball"
-    progress(label, 0, len(todo))
-    with ProcessPoolExecutor(min(options.workers, len(todo)), _context(), initializer=_quiet) as pool:
-        wanted = {p.camera: clips[p.camera] for p in todo}
-        begun = {pool.submit(_begin, clip): name for name, clip in wanted.items()}
-        reading: dict[Future[ClipTracks], _Piece] = {}
-        try:
-            beside.at_first()
-            for found in as_completed(begun):
-                name = begun[found]
-                pieces = [p for p in todo if p.camera == name]
-                reading |= {pool.submit(_read, clips[name], found.result(), p): p for p in pieces}
-            for done, future in enumerate(as_completed(reading), start=1):
-                _save(reading[future].kept, future.result())
-                progress(label, done, len(todo))
-                if done == max(1, len(todo) - options.workers + 1):
-                    beside.at_last()
-        except BaseException:
-            pool.shutdown(wait=False, cancel_futures=True)
-            raise
+    """Writes each result as it comes; then: what to do after so many."""
+    for done, future in enumerate(as_completed(asked), start=1):
+        _save(asked[future], future.result())
+        progress(label, done, len(asked))
+        if then and done in then:
+            then[done]()
 
 
-def _context() -> multiprocessing.context.BaseContext:
-    """How reading processes start.
+def _key(clip: Clip) -> str:
+    """What looking at a clip depends on, the court's place among it.
 
-    Not as forks of this process: the model's library has threads of its own, which a fork would freeze. Where
-    it can be, as forks of one that has loaded the program and has no threads yet: so it is loaded only once.
+    That coarsely: a calibration that is a little better need not look at all pixels again.
     """
-    if sys.platform != "linux":
-        return multiprocessing.get_context("spawn")
-    context = multiprocessing.get_context("forkserver")
-    context.set_forkserver_preload([__name__])
-    return context
+    camera = clip.place.camera
+    seen = (camera.centre_m().round(1), camera.cam_from_world.R.round(2))
+    stretch = () if clip.video.span_s is None else (clip.video.span_s,)
+    digest = _short(repr((clip.markers, clip.mode, seen, *stretch)))
+    return f"{content_hash(clip.video.path)[:16]}-{content_hash(clip.model)[:8]}-{digest}-{METHOD}"
 
 
-def _quiet() -> None:
-    """The model's library writes dozens of lines about itself to the error stream of every worker."""
-    os.dup2(os.open(os.devnull, os.O_WRONLY), 2)
-
-
-@cache
-def _reader(model: Path) -> PoseReader:
-    """One for all pieces that a process reads: loading the model takes as long as four frames."""
-    return PoseReader(model)
-
-
-def _begin(clip: _Clip) -> _Beginning:
-    server = first_sight(_reader(clip.model), clip.video, clip.mode, clip.place)
-    return _Beginning(scene_of(clip.video), server)
-
-
-def _read(clip: _Clip, beginning: _Beginning, piece: _Piece) -> ClipTracks:
-    return follow(
-        clip.video,
-        _reader(clip.model),
-        beginning.scene,
-        clip.markers,
-        clip.mode,
-        clip.place,
-        before=beginning.server,
-        start_s=piece.start_s,
-        stop_s=piece.stop_s,
-    )
+def _short(text: str) -> str:
+    return hashlib.sha256(text.encode()).hexdigest()[:8]
 
 
 def _save(path: Path, clip: ClipTracks) -> None:

@@ -7,8 +7,11 @@ from dataclasses import replace
 from functools import lru_cache
 from pathlib import Path
 
+import numpy as np
+
 from calibration.calibrated_rig import CalibratedRig
 from calibration.errors import BadInput
+from calibration.footage import Video
 from calibration.footage_check import FootageFinding, check_footage, kept_pictures
 from calibration.own import load_any_rig
 from calibration.recorded_rate import AsStamped, TimedVideo, timed_video
@@ -26,7 +29,21 @@ def timed(session: Session, camera: str) -> TimedVideo:
         raise BadInput(f"{path}: no such file")
     head = path.stat()
     rate = session.file.video_rate.get(camera)
-    return _timed(path, head.st_size, head.st_mtime_ns, rate, f"[video_rate] {camera}")
+    found = _timed(path, head.st_size, head.st_mtime_ns, rate, f"[video_rate] {camera}")
+    return replace(found, video=replace(found.video, span_s=session.window_s(camera)))
+
+
+def as_stamped(session: Session, camera: str) -> Video:
+    """One camera's video, or the stretch of it that is meant, at the times that its file stamps.
+
+    What is in its pictures is kept at these: it does not change when somebody says that they were slow motion.
+    Raises BadInput as `timed` does where only a stretch is meant.
+    """
+    path, window = session.video_path(camera), session.window_s(camera)
+    if window is None:
+        return Video(path)
+    start, stop = timed(session, camera).video.times.stamped(np.array(window)).tolist()
+    return Video(path, span_s=(start, stop))
 
 
 @lru_cache(maxsize=16)  # length, tracks and pictures ask for the same few videos
@@ -61,7 +78,7 @@ def examine(session: Session, rig: CalibratedRig, look_s: float | None = None) -
     """
     if session.file.keypoints is not None:
         return ()
-    footage = {name: session.video_path(name) for name in rig.names}
+    footage = {name: as_stamped(session, name) for name in rig.names}
     return check_footage(rig, kept_pictures(session.rig_path), footage, look_s)
 
 

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from calibration.drift import CameraCheck, RigCheck, check_rig, reference_pictures, still_picture
 from calibration.errors import BadInput
 from calibration.history import calibration_of
+from recon.pipeline.footage import as_stamped
 from recon.pipeline.options import Progress, silent
 from recon.session import Session
 
@@ -21,7 +22,7 @@ def check_session(
     """
     names = session.camera_names if cameras is None else cameras
     filmed = [name for name in names if name in session.file.video]
-    pictures = {name: still_picture(session.video_path(name)) for name in filmed}
+    pictures = {name: still_picture(as_stamped(session, name)) for name in filmed}
     return check_rig(session.rig_path, pictures, progress=progress)
 
 

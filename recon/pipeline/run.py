@@ -29,11 +29,12 @@ from recon.measures import Athlete, measure
 from recon.motion import hold_lengths
 from recon.pipeline.clock_sources import first_clocks, sound_paths, with_other_sources
 from recon.pipeline.detect import Beside, detect_tracks
-from recon.pipeline.footage import timed, told_times, want_fitting, with_true_times
+from recon.pipeline.footage import timed, told_times, want_fitting
 from recon.pipeline.joint_centres import fit_joints
 from recon.pipeline.options import METHOD, PipelineOptions, Progress, silent
 from recon.pipeline.pictures import make_pictures
 from recon.pipeline.placement import moved_camera_flags
+from recon.pipeline.second_look import Checked, person_flags, with_second_look
 from recon.pipeline.shutters import shutters_of
 from recon.quality import quality_flags, slow_fall_flags
 from recon.records import Clocks, Tracks2D
@@ -67,9 +68,9 @@ def measure_session(
             _picture_index(session, camera).unlink(missing_ok=True)
         with ThreadPoolExecutor(1) as pool:
             questions = _Questions(session, rig, pool)
-            tracks = _tracks(session, rig, options, progress, questions)
-            store.save_tracks(d / names.TRACKS, tracks)
-            notes = _reconstruct(session, rig, tracks, questions.fit(), options, progress)
+            checked = _tracks(session, rig, options, progress, questions)
+            store.save_tracks(d / names.TRACKS, checked.tracks)
+            notes = _reconstruct(session, rig, checked, questions.fit(), options, progress)
             progress("looking at cameras", 0, 1)
             notes["quality"] = [*questions.moved().result(), *notes["quality"]]
             progress("looking at cameras", 1, 1)
@@ -185,25 +186,24 @@ def _up_to_date(session: Session, made: dict[str, object]) -> bool:
 
 def _tracks(
     session: Session, rig: CalibratedRig, options: PipelineOptions, progress: Progress, questions: _Questions
-) -> Tracks2D:
-    tracks = _found_tracks(session, rig, options, progress, questions)
+) -> Checked:
+    checked = _found_tracks(session, rig, options, progress, questions)
     questions.moved()
-    for seen in tracks.cameras:
+    for seen in checked.tracks.cameras:
         where = f"{session.folder}: camera {seen.camera}"
         _want_one_serve(where, float(np.ptp(seen.t_cam_s)), own=session.file.keypoints is not None)
-    return tracks
+    return checked
 
 
 def _want_one_serve(where: str, length_s: float, *, own: bool) -> None:
     """The search for clock offsets compares every moment of one clip with every moment of another."""
     if length_s <= _LONGEST_CLIP_S:
         return
-    way = (
-        "`courtplumb serves` cuts the session into its serves"
-        if own
-        else "cut the videos (without re-timing them) around the serve, or, where that is slow motion, say "
-        "under [video_rate] in session.toml at what rate it was recorded"
-    )
+    way = "`courtplumb serves` cuts the session into its serves"
+    if not own:
+        way += (
+            "; where that is slow motion, say under [video_rate] in session.toml at what rate it was recorded"
+        )
     raise BadInput(
         f"{where}: want one serve of at most {_LONGEST_CLIP_S:.0f} s per session, got {length_s:.0f} s; {way}"
     )
@@ -211,15 +211,17 @@ def _want_one_serve(where: str, length_s: float, *, own: bool) -> None:
 
 def _found_tracks(
     session: Session, rig: CalibratedRig, options: PipelineOptions, progress: Progress, questions: _Questions
-) -> Tracks2D:
+) -> Checked:
     if session.file.keypoints is not None:
         unused = [name for name in load_any_rig(session.rig_path).names if name not in rig.names]
-        return read_own_keypoints(session.folder / session.file.keypoints, rig.cameras, unused)
+        own = read_own_keypoints(session.folder / session.file.keypoints, rig.cameras, unused)
+        return person_flags(session, rig.cameras, own)
     for name in rig.names:
         video = timed(session, name).video
         _want_one_serve(str(video.path), probe(video).duration_s or 0.0, own=False)
     beside = Beside(questions.fit, questions.moved)
-    tracks = with_true_times(session, detect_tracks(session, rig.cameras, options, progress, beside))
+    found = detect_tracks(session, rig.cameras, options, progress, beside)
+    tracks = found.tracks()
     for camera in rig.cameras:
         got = tracks.of(camera.name).size_px
         if got != camera.size_px:
@@ -227,7 +229,7 @@ def _found_tracks(
                 f"{session.video_path(camera.name)}: want {camera.size_px[0]}x{camera.size_px[1]} pixels as "
                 f"calibrated, got {got[0]}x{got[1]}; film with the calibrated video mode"
             )
-    return tracks
+    return with_second_look(session, rig.cameras, found, options, progress)
 
 
 def _unclear_sides(exchanges: tuple[Exchange, ...]) -> list[str]:
@@ -274,7 +276,7 @@ def _apart(rig: CalibratedRig, tracks: Tracks2D, clocks: Clocks) -> list[str]:
 def _reconstruct(
     session: Session,
     rig: CalibratedRig,
-    tracks: Tracks2D,
+    checked: Checked,
     footage: Sequence[FootageFinding],
     options: PipelineOptions,
     progress: Progress,
@@ -283,7 +285,8 @@ def _reconstruct(
     d, steps = session.derived, 5
     progress("reconstructing", 0, steps)
     # exchanged sides hardly move the clocks (their points are outvoted), and finding them needs the clocks
-    clocks = _clocks(session, rig, tracks)
+    tracks = checked.tracks
+    clocks = checked.clocks or _clocks(session, rig, tracks)
     tracks, exchanges = repair_swaps(rig.cameras, tracks, clocks)
     if any(e.undone for e in exchanges):
         clocks = _clocks(session, rig, tracks)
@@ -319,12 +322,14 @@ def _reconstruct(
     return {
         "footage": [f.sentence for f in footage],
         "times": told_times(session, rig.names),
+        "people": list(checked.told),
         "quality": [
             *(f.sentence for f in footage if f.grade == "flagged"),
             *quality_flags(clocks, points, flight, events, racket=racket),
             *slow_fall_flags(points, slowed_fall(points) if flight is None else None),
             *_apart(rig, tracks, clocks),
             *_unclear_sides((*exchanges, *joints.exchanges)),
+            *checked.trouble,
             *clock_notes.trouble,
         ],
         "joint centres": joints.told,

@@ -1,6 +1,6 @@
 """Each camera's clock: from the motion that all cameras saw, and from other signs of one instant."""
 
-from recon.sync.clips import Clip, ClipMatchOptions, ClipOffset, match_clips
+from recon.sync.clips import Clip, ClipMatchOptions, ClipOffset, Contradiction, match_clips
 from recon.sync.clocks import SyncOptions, estimate_clocks
 from recon.sync.explain import why_apart
 from recon.sync.instants import SameInstant, SourceJudged, combine
@@ -12,6 +12,7 @@ __all__ = [
     "Clip",
     "ClipMatchOptions",
     "ClipOffset",
+    "Contradiction",
     "PairSpread",
     "SameInstant",
     "SourceJudged",

@@ -74,6 +74,10 @@ class ClipMatchOptions:
             raise BadInput(f"clips: want positive times and rates, got {self}")
 
 
+class Contradiction(NotMeasurable):
+    """Pairs of clips tell different offsets, so that one of them is wrong, and which cannot be told."""
+
+
 @dataclass(frozen=True, slots=True)
 class ClipOffset:
     """One camera's clip against the reference's: rig time is camera time plus offset_s, to about u_s.
@@ -111,7 +115,8 @@ class _Pairings:
 def match_clips(clips: Sequence[Clip], options: ClipMatchOptions | None = None) -> tuple[ClipOffset, ...]:
     """Offsets of all clips against the first, good to a few hundredths of a second.
 
-    Raises NotMeasurable, naming the cameras, where no offset stands out: better than the wrong serve.
+    Raises NotMeasurable, naming the cameras, where no offset stands out: better than the wrong serve;
+    Contradiction where pairs of clips tell different ones.
     """
     options = options or ClipMatchOptions()
     rays = [[_rays(c.camera, c.window_of(k), options) for k in range(len(c.moments_s))] for c in clips]
@@ -257,7 +262,7 @@ def _chained(
         at[new], serves[new] = value, len(offer.shares)
     for (a, b), offer in found.items():
         if abs(at[b] - at[a] - offer.shift_s) > options.moment_s:
-            raise NotMeasurable(
+            raise Contradiction(
                 f"clips: cannot tell which serve is which: cameras {names[a]} and {names[b]} lie "
                 f"{offer.shift_s:+.2f} s apart by themselves, {at[b] - at[a]:+.2f} s by way of the others"
             )

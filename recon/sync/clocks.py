@@ -33,6 +33,7 @@ class SyncOptions:
                     human joint moves little beyond 10 Hz, a racket tip far faster
     body_bias_sigma keypoints of the body carry a lasting error per view of about their sigma
     marker_bias_px  taped points and ball do not; half a pixel for uneven tape and light
+    least_movement  some point of each clip moves so many sigmas in 10 ms: less is rounding, or somebody at rest
     u_drift         by which two clocks may run apart: quartz keeps time to 20 to 50 parts in a million (common
                     practice)
     """
@@ -44,6 +45,7 @@ class SyncOptions:
     agreement: float = 0.5
     body_bias_sigma: float = 1.0
     marker_bias_px: float = 0.5
+    least_movement: float = 0.3
     u_drift: float = 50e-6
 
     def __post_init__(self) -> None:
@@ -111,6 +113,8 @@ def _coarse(a: RayTrack, b: RayTrack, options: SyncOptions) -> tuple[float, floa
     low = a.t_s[0] - b.t_s[-1] + options.min_overlap_s
     high = a.t_s[-1] - b.t_s[0] - options.min_overlap_s
     names = f"cameras {a.camera.name} and {b.camera.name}"
+    for ray in (a, b):
+        _want_movement(ray, names, options)
     if high <= low:
         raise NotMeasurable(f"{names}: clips too short to share {options.min_overlap_s} s")
     shifts = np.arange(low, high, step)
@@ -129,6 +133,14 @@ def _coarse(a: RayTrack, b: RayTrack, options: SyncOptions) -> tuple[float, floa
             f"want {options.lead}); do the clips show the same serve?"
         )
     return float(shifts[best]), share
+
+
+def _want_movement(ray: RayTrack, names: str, options: SyncOptions) -> None:
+    """Points that stand still agree at every offset, to the last digits, in which one may seem to stand out."""
+    speed = np.linalg.norm(ray.rate, axis=2) * 0.01 / ray.sigma
+    fastest = float(np.nanmax(speed)) if np.isfinite(speed).any() else 0.0
+    if fastest < options.least_movement:
+        raise NotMeasurable(f"{names}: no movement to lock on: all that {ray.camera.name} sees stands still")
 
 
 def _refine(

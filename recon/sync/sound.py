@@ -60,10 +60,11 @@ class Heard:
 def onset(samples: Array, rate_hz: float, loudness: float = 8.0) -> tuple[float, float]:
     """When a bang begins, seconds from the first of the samples (N,), and its standard uncertainty.
 
-    The first short stretch that is `loudness` times as loud as the background, and a quarter as loud as the
-    loudest, is looked at closely: every sample may be the last of the background, as probable as two normal
-    distributions with variances of their own before and after it make it. What comes later, as echoes do, does
-    not count. Raises NotMeasurable where nothing stands out, or no background is heard before it.
+    The first short stretch that is `loudness` times as loud as the background (half of that where it is half
+    as loud as the loudest), and a quarter as loud as the loudest, is looked at closely: every sample may be the
+    last of the background, as probable as two normal distributions with variances of their own before and after
+    it make it. What comes later, as echoes do, does not count. Raises NotMeasurable where nothing stands out,
+    or no background is heard before it.
     Source: Maeda N (1985), A method for reading and checking phase times in auto-processing system of seismic
     wave data, Zisin 38:365-379 (from memory), as a probability.
     """
@@ -79,15 +80,17 @@ def onset(samples: Array, rate_hz: float, loudness: float = 8.0) -> tuple[float,
     settled = loud[3:]  # the filter's own beginning
     if len(settled) < _LEAST_BACKGROUND_S / _SHORT_S:
         raise NotMeasurable("the sound is too short")
-    background = float(np.median(settled))
-    bangs = np.flatnonzero((settled > loudness * background) & (settled > settled.max() / 4)) + 3
-    if not len(bangs):
+    background, loudest = float(np.median(settled)), float(settled.max())
+    # in much noise the loudest may be an echo: what is half as loud counts, though less clear of the background
+    least_loud = np.clip(loudest / 2, loudness / 2 * background, loudness * background)
+    bangs = np.flatnonzero((settled > least_loud) & (settled > loudest / 4)) + 3
+    if loudest <= loudness * background or not len(bangs):
         raise NotMeasurable(f"no sound is {loudness:.0f} times as loud as the background")
     first = int(bangs[0]) * short
     if first < _LEAST_BACKGROUND_S * rate_hz:
         raise NotMeasurable("the bang begins with the recording")
     start = first - round(_BEFORE_S * rate_hz)
-    least = (_FORERUN * float(settled.max())) ** 2
+    least = (_FORERUN * loudest) ** 2
     return _change(high[start : first + round(_AFTER_S * rate_hz)], least, start, rate_hz)
 
 

@@ -73,7 +73,8 @@ def measured_serve() -> MeasuredServe:
 def _break_off(session: Path) -> tuple[bool, int]:
     """Measure until two more pieces are kept, then break off as Ctrl-C does: whether it was, and pieces."""
     cache = session / "derived" / "cache"
-    before = len(list(cache.glob("*.npz")))
+    pieces = "*-[0-9][0-9][0-9].npz"  # not the looks around that tell whom to follow
+    before = len(list(cache.glob(pieces)))
 
     def ctrl_c(label: str, done: int, _total: int) -> None:
         if label.startswith("finding") and done >= 2:
@@ -82,5 +83,5 @@ def _break_off(session: Path) -> tuple[bool, int]:
     try:
         measure_session(session, progress=ctrl_c)
     except KeyboardInterrupt:
-        return True, len(list(cache.glob("*.npz"))) - before
+        return True, len(list(cache.glob(pieces))) - before
     return False, 0

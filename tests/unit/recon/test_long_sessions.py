@@ -41,7 +41,7 @@ def long(recorded: Path, tmp_path: Path) -> Path:
 def test_every_serve_that_two_cameras_filmed_becomes_a_session_of_its_own(long: Path) -> None:
     stale = long / "derived" / "serves" / "17"
     stale.mkdir(parents=True)
-    found = cut_serves(long)
+    found = cut_serves(long).serves
     assert [s.contact_s for s in found] == pytest.approx(SERIES.contacts_s[1:], abs=0.2)
     assert not stale.exists()
     whole = pd.read_csv(long / "points.csv")
@@ -66,7 +66,7 @@ def test_what_is_told_of_the_clocks_goes_with_every_serve(long: Path) -> None:
             '[sound.camera]\nrear_left = {file = "left.wav", skew_ms = 3.0}\n'
         )
     (long / "left.wav").write_bytes(b"")
-    for serve in cut_serves(long):
+    for serve in cut_serves(long).serves:
         session = load_session(serve.folder)
         told = session.file.shutter
         assert set(told) == {"rear_right"}  # of cameras that filmed it
@@ -75,6 +75,38 @@ def test_what_is_told_of_the_clocks_goes_with_every_serve(long: Path) -> None:
         assert session.file.sound is not None
         own = session.file.sound.camera["rear_left"]
         assert own.skew_ms == 3.0 and (session.folder / str(own.file)).samefile(long / "left.wav")
+
+
+def test_a_swing_without_a_ball_is_told_and_not_cut(tmp_path: Path) -> None:
+    series = ServeSeries((6.0, 15.3, 27.1, 35.8), vary=0.3, swings=(2,))
+    cut = cut_serves(write_recording(tmp_path, CAMERAS, series, SPANS_S | {"rear_right": (2.4, 41.5)}))
+    assert [s.contact_s for s in cut.serves] == pytest.approx([6.0, 15.3, 35.8], abs=0.2)
+    assert all(s.ball for s in cut.serves) and [s.number for s in cut.serves] == [1, 2, 3]
+    assert cut.swings_s == pytest.approx([27.1], abs=0.2) and "without a ball" in cut.notes()[0]
+
+
+def test_a_camera_whose_serves_cannot_be_told_is_left_out_and_named(tmp_path: Path) -> None:
+    """Its file is of another practice: what the others say stands."""
+    spans = {c.name: (0.0, 40.0) for c in three_cameras()}
+    write_recording(tmp_path, three_cameras(), SERIES, spans)
+    (tmp_path / "other").mkdir()
+    other = ServeSeries((4.1, 13.0, 20.7, 33.2), vary=0.3, seed=9)
+    write_recording(tmp_path / "other", three_cameras(), other, spans)
+    right, wrong = (pd.read_csv(p / "points.csv") for p in (tmp_path, tmp_path / "other"))
+    mixed = pd.concat([right[right.camera != "side"], wrong[wrong.camera == "side"]])
+    mixed.to_csv(tmp_path / "points.csv", index=False)
+    cut = cut_serves(tmp_path)
+    assert cut.untold == ("side",) and "camera side: cannot tell" in cut.notes()[0]
+    assert [s.contact_s for s in cut.serves] == pytest.approx(SERIES.contacts_s, abs=0.2)
+    assert all(set(s.spans_s) == {"rear_left", "rear_right"} for s in cut.serves)
+
+
+def test_where_no_ball_is_ever_seen_nothing_is_called_a_swing(long: Path) -> None:
+    table = pd.read_csv(long / "points.csv")
+    table[table.keypoint != "ball"].to_csv(long / "points.csv", index=False)
+    cut = cut_serves(long)
+    assert len(cut.serves) == 3 and cut.swings_s == ()
+    assert all(s.ball is None for s in cut.serves) and "cannot be told" in cut.notes()[0]
 
 
 def test_the_command_lists_the_serves_it_cut(long: Path) -> None:
@@ -119,19 +151,15 @@ def test_a_wrong_row_of_a_later_piece_is_named_by_its_line(long: Path, monkeypat
         cut_serves(long)
 
 
-def test_a_session_without_serves_or_of_videos_says_so(long: Path) -> None:
+def test_a_session_without_serves_says_so(long: Path) -> None:
     table = pd.read_csv(long / "points.csv")
     table[table.time_s < 3.0].to_csv(long / "points.csv", index=False)
     with pytest.raises(NotMeasurable, match="no serve was found"):
         cut_serves(long)
-    text = (long / "session.toml").read_text(encoding="utf-8").replace('keypoints = "points.csv"', "")
-    (long / "session.toml").write_text(text + '[video]\nrear_left = "a.mp4"\n', encoding="utf-8")
-    with pytest.raises(BadInput, match="want a session of own keypoints"):
-        cut_serves(long)
 
 
 def test_all_points_are_cut_that_the_file_has(long: Path) -> None:
-    serve = cut_serves(long)[0]
+    serve = cut_serves(long).serves[0]
     tracks = read_own_keypoints(serve.folder / "keypoints.csv", CAMERAS)
     for name in ("left_hip", "racket_tip", "ball"):
         assert not np.isnan(tracks.of("rear_left").sigma_px[:, KEYPOINTS.index(name)]).all(), name
@@ -140,7 +168,7 @@ def test_all_points_are_cut_that_the_file_has(long: Path) -> None:
 def test_the_first_serves_tell_and_where_they_do_not_all_are_asked(
     long: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    want = [s.contact_s for s in cut_serves(long)]
+    want = [s.contact_s for s in cut_serves(long).serves]
     asked: list[int] = []
 
     def counted(clips: Sequence[Clip]) -> tuple[ClipOffset, ...]:
@@ -149,5 +177,5 @@ def test_the_first_serves_tell_and_where_they_do_not_all_are_asked(
 
     monkeypatch.setattr(serves, "match_clips", counted)
     monkeypatch.setattr(serves, "_ENOUGH_SERVES", 2)
-    assert [s.contact_s for s in cut_serves(long)] == want
+    assert [s.contact_s for s in cut_serves(long).serves] == want
     assert asked == [2, 4]

@@ -46,6 +46,21 @@ def test_each_mistake_has_one_clear_error(tmp_path, text, wanted):
     assert "\n" not in str(caught.value).strip() or "TOML" in wanted
 
 
+@pytest.mark.parametrize(
+    ("line", "wanted"),
+    [
+        ("side = [3.0, 2.0]", "its end after its start"),
+        ("side = [-1.0, 2.0]", "window.side"),
+        ("front = [1.0, 2.0]", "no video for camera 'front'"),
+    ],
+)
+def test_a_window_names_a_stretch_of_a_video(tmp_path, line, wanted):
+    s = load_session(session(tmp_path, GOOD + "[window]\nside = [12.5, 17.0]\n"))
+    assert s.window_s("side") == (12.5, 17.0) and s.window_s("rear_left") is None
+    with pytest.raises(BadInput, match=wanted):
+        load_session(session(tmp_path, f"{GOOD}[window]\n{line}\n"))
+
+
 def test_no_session_file(tmp_path):
     with pytest.raises(BadInput, match=r"session\.toml"):
         load_session(tmp_path)

@@ -38,6 +38,22 @@ def test_the_beginning_of_a_bang_in_sigmas(rate: int, noise: float) -> None:
     assert np.sqrt(np.mean(errors**2)) < 1e-4
 
 
+@pytest.mark.parametrize("noise", [0.1, 0.15])
+def test_in_much_noise_an_echo_is_not_taken_for_the_bang(noise: float) -> None:
+    """The louder echo alone may stand clear of the noise: then nothing is told, or the bang all the same."""
+    told = 0
+    for seed in range(30):
+        rng = np.random.default_rng([seed, 3])
+        at = rng.uniform(0.06, 0.09)
+        try:
+            t, u = onset(bang(0.15, RATE, at, noise, rng), RATE)
+        except NotMeasurable:
+            continue
+        told += 1
+        assert abs(t - at) < 5 * u
+    assert told >= (25 if noise == 0.1 else 3)
+
+
 def test_where_nothing_is_heard_it_is_said() -> None:
     rng = np.random.default_rng(1)
     with pytest.raises(NotMeasurable, match="as loud as the background"):
@@ -104,6 +120,20 @@ def test_a_video_s_sound_is_on_its_pictures_clock(tmp_path: Path, name: str, cod
         t, u = onset(track.samples[late], track.rate_hz)
         error = track.times_s()[late][0] + t - (0.5 + 0.01 * seed)
         assert abs(error) < (3e-4 if name == "a.mov" else 2.5 * np.hypot(u, track.u_start_s))
+
+
+@pytest.mark.parametrize(("name", "codec"), [("a.mov", "pcm_s16le"), ("a.mp4", "aac"), ("a.wav", "")])
+def test_a_stretch_of_a_long_recording_is_read_alone(tmp_path: Path, name: str, codec: str) -> None:
+    samples = bang(6.0, RATE, 4.31, 0.01, np.random.default_rng(2))
+    if codec:
+        save_video_with_sound(tmp_path / name, samples, RATE, codec=codec, later_s=0.1)
+    else:
+        save_wav(tmp_path / name, samples, RATE)
+    whole, part = sound_track(tmp_path / name), sound_track(tmp_path / name, (4.2, 4.7))
+    assert 0.5 <= len(part.samples) / RATE < 0.6 and part.start_s > 4.1
+    first = round((part.start_s - whole.start_s) * RATE)
+    np.testing.assert_allclose(part.samples, whole.samples[first : first + len(part.samples)], atol=2e-4)
+    assert len(sound_track(tmp_path / name, (20.0, 21.0)).samples) == 0
 
 
 def test_a_wav_is_read_and_a_silent_video_is_refused(tmp_path: Path) -> None:

@@ -69,6 +69,19 @@ def test_one_moving_point_is_too_little(rng):
         estimate_clocks(CAMERAS[:2], replace(tracks, cameras=tuple(alone)))
 
 
+@pytest.mark.parametrize("jitter_px", [0.0, 1e-9])
+def test_points_that_stand_still_are_no_movement_to_lock_on(jitter_px, rng):
+    """Still points agree at every offset; in their last digits one may seem to stand out."""
+    offsets = {camera.name: 0.0 for camera in CAMERAS}
+    moves = seen_by(CAMERAS, InventedMotion(3), offsets_s=offsets, rng=rng)
+    still = tuple(
+        replace(s, uv_px=s.uv_px[:1] + jitter_px * rng.normal(size=s.uv_px.shape)) for s in moves.cameras
+    )
+    for seen, who in (((moves.cameras[0], *still[1:]), "rear_right"), (still, "rear_left")):
+        with pytest.raises(NotMeasurable, match=f"no movement to lock on: all that {who} sees stands still"):
+            estimate_clocks(CAMERAS, replace(moves, cameras=seen))
+
+
 def test_clips_of_different_serves_are_refused_by_name(rng):
     one = seen_by(CAMERAS[:2], InventedMotion(0), offsets_s={"rear_left": 0.0, "rear_right": 0.3}, rng=rng)
     other = seen_by(CAMERAS[:2], InventedMotion(7), offsets_s={"rear_left": 0.0, "rear_right": 0.3}, rng=rng)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import shutil
 from dataclasses import replace
 from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -15,7 +16,7 @@ from calibration.footage import stamps_s
 from recon.cli.app import print_notes
 from recon.flight import fit_flight, slowed_fall
 from recon.instants import points_at_instants
-from recon.pipeline import measure_session, run
+from recon.pipeline import measure_session, run, second_look
 from recon.pipeline.footage import timed, told_times, with_true_times
 from recon.quality import slow_fall_flags
 from recon.records import KEYPOINTS, PointStatus, Tracks2D
@@ -94,9 +95,10 @@ def test_measuring_goes_by_true_times(mixed: Path, monkeypatch: pytest.MonkeyPat
             np.testing.assert_allclose(tracks.of(camera.name).t_cam_s, taken_at(camera.name), atol=2e-5)
         raise Reached
 
-    monkeypatch.setattr(run, "detect_tracks", detected)
+    found = lambda session, *_: SimpleNamespace(tracks=lambda: detected(session), who="")  # noqa: E731
+    monkeypatch.setattr(run, "detect_tracks", found)
     monkeypatch.setattr(run, "want_fitting", lambda *_: ())
-    monkeypatch.setattr(run, "first_clocks", clocks_asked)
+    monkeypatch.setattr(second_look, "first_clocks", clocks_asked)
     with pytest.raises(Reached):
         measure_session(mixed)
 
