@@ -59,7 +59,9 @@ def fit_joints(
         return replace(plain, told="own keypoints are used where they are: what found them is not said")
     if not options.joint_centres:
         return replace(plain, told="detected points are used where they are: the correction was switched off")
-    study, exchanges, told = study_of(mode), (), []
+    study = study_of(mode)
+    exchanges: tuple[Exchange, ...] = ()
+    told: list[str] = []
     cleaned = without_view_errors(cameras, tracks, clocks, motion, study)
     if cleaned is not None:
         tracks, exchanges = repair_swaps(cameras, cleaned[0], clocks, groups=finer_groups(len(cameras)))
