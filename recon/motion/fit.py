@@ -20,6 +20,8 @@ from recon.smoothing import PointEvents, PointPosterior, SmootherOptions, events
 
 _LEAST_SAMPLES = 10
 
+_GAP_FRAMES = 3.5  # as in resample: two frames in a row may be passed over, and the camera still saw the point
+
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class MotionOptions:
@@ -100,11 +102,13 @@ def fit_motion(
     support = np.full((*shape, len(cameras)), np.nan)
     posteriors: list[PointPosterior | SinglePoints | None] = [None] * shape[1]
 
+    gaps_s = [_GAP_FRAMES * float(np.median(np.diff(tracks.of(c.name).t_cam_s))) for c in cameras]
+
     def fit(p: int) -> None:
         if (points.status[:, p] == PointStatus.OK).sum() < _LEAST_SAMPLES:
             return
         found = _fit_point(cameras, tracks, clocks, points, p, options)
-        support[:, p] = _support(found.events, found.used & found.events.agreed, len(cameras), t)
+        support[:, p] = _support(found.events, found.used & found.events.agreed, gaps_s, t)
         status[:, p] = _status(t, support[:, p], options.bridge_s)
         present = status[:, p] != PointStatus.TOO_FEW_VIEWS
         xyz[present, p], velocity[present, p] = found.xyz_m[present], found.velocity_m_s[present]
@@ -145,22 +149,25 @@ def _parted(xyz_m: Array, points: Points3D, p: int) -> float:
     return float(np.sqrt(np.median(squared) / 3))
 
 
-def _support(events: PointEvents, used: NDArray[np.bool_], cameras: int, t: Array) -> Array:
-    """(T, C) sigma of the observation nearest in time among those that count, NaN where none lies within 0.75
-    frames."""
-    out = np.full((len(t), cameras), np.nan)
+def _support(events: PointEvents, used: NDArray[np.bool_], gaps_s: Sequence[float], t: Array) -> Array:
+    """(T, C) sigma of the observation nearest in time among those that count, NaN where a camera saw nothing.
+
+    It saw an instant within 0.75 frames of an observation, or between two no farther apart than its gap: frames
+    of slow movement are passed over, by every camera in its own turn.
+    """
+    out = np.full((len(t), len(gaps_s)), np.nan)
     step = float(np.median(np.diff(t)))
-    for c in range(cameras):
+    for c, gap in enumerate(gaps_s):
         mine = np.flatnonzero((events.camera == c) & used)
         if not len(mine):
             continue
         times = events.t_s[mine]
-        after = (
-            np.clip(np.searchsorted(times, t), 1, len(times) - 1) if len(times) > 1 else np.zeros(len(t), int)
-        )
-        nearest = np.where(np.abs(times[after - 1] - t) < np.abs(times[after] - t), after - 1, after)
-        own_step = float(np.median(np.diff(times))) if len(times) > 1 else step
-        close = np.abs(times[nearest] - t) <= 0.75 * max(own_step, step)
+        after = np.clip(np.searchsorted(times, t), 1, max(len(times) - 1, 1))
+        before, after = after - 1, np.minimum(after, len(times) - 1)
+        nearest = np.where(np.abs(times[before] - t) < np.abs(times[after] - t), before, after)
+        beside = np.abs(times[nearest] - t) <= 0.75 * max(gap / _GAP_FRAMES, step)
+        between = (times[before] <= t) & (t <= times[after]) & (times[after] - times[before] <= gap)
+        close = beside | between
         out[close, c] = events.sigma_px[mine][nearest[close]]
     return out
 
