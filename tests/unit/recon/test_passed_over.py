@@ -29,7 +29,7 @@ def test_two_cameras_that_pass_over_different_frames_see_every_instant():
     tracks = looked_at(seen(motion), 3)
     found = fitted(replace(tracks, cameras=tracks.cameras[:2]), PAIR)
     p = KEYPOINTS.index("right_knee")
-    assert (found.status[2:-2, p] == PointStatus.OK).all()
+    assert (found.status[4:-2, p] == PointStatus.OK).all()
     assert np.linalg.norm(found.path("right_knee") - motion.path("right_knee"), axis=1)[4:-2].max() < 0.05
 
 
