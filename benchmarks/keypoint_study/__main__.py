@@ -9,6 +9,7 @@ from collections.abc import Sequence
 from importlib import metadata
 from pathlib import Path
 
+from benchmarks.keypoint_study.across import across_table
 from benchmarks.keypoint_study.detect import MODES, detect
 from benchmarks.keypoint_study.findings import findings, write_arrays
 from benchmarks.keypoint_study.footage import film
@@ -58,6 +59,11 @@ def _estimate(options: argparse.Namespace) -> None:
     write_atomically(options.out, json.dumps(data, indent=1) + "\n")
 
 
+def _across(options: argparse.Namespace) -> None:
+    """Prints how far what one scripted serve taught holds for the other."""
+    print(across_table(options.work, takes_of("build"), takes_of("held_out"), options.mode, print))
+
+
 def _provenance(date: str, takes: Sequence[Take], pictures: int) -> dict[str, object]:
     return {
         "date": date,
@@ -73,7 +79,7 @@ def _provenance(date: str, takes: Sequence[Take], pictures: int) -> dict[str, ob
 def main() -> None:
     """Parses the command line and runs one step."""
     parser = argparse.ArgumentParser(prog="python -m benchmarks.keypoint_study", description=__doc__)
-    steps = {"render": _render, "detect": _detect, "estimate": _estimate}
+    steps = {"render": _render, "detect": _detect, "estimate": _estimate, "across": _across}
     parser.add_argument("step", choices=steps)
     parser.add_argument("--work", type=Path, required=True, help="folder for clips and detections")
     parser.add_argument("--set", choices=SETS, default="build")

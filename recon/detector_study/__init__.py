@@ -19,13 +19,14 @@ from recon.detector_study.study import (
     read_study,
     study_of,
 )
-from recon.detector_study.view_errors import POSTURE, ViewErrors, kernel, mirrored
+from recon.detector_study.view_errors import POSTURE, VIEW_PARTS, ViewErrors, kernel, mirrored
 
 __all__ = [
     "ADULT_M",
     "PARTS",
     "POSTURE",
     "USUAL_MODE",
+    "VIEW_PARTS",
     "DetectorStudy",
     "JointOffset",
     "LeftError",

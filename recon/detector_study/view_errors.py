@@ -68,14 +68,15 @@ class ViewErrors:
         Errors are detected minus true plus the common offset, as shares of the player's height in the picture,
         in its x and y. NaN where the posture is.
         """
-        (right, known), (left, known_left) = (self._right_side(p) for p in (postures, mirrored(postures)))
+        (right, known), (left, known_left) = (self.right_side(p) for p in (postures, mirrored(postures)))
         errors = np.empty((len(postures), len(BODY), 2))
         for p, name in enumerate(BODY):
             part = VIEW_PARTS.index(name.split("_")[-1])
             errors[:, p] = left[:, part] * [-1.0, 1.0] if name.startswith("left_") else right[:, part]
         return errors, (known + known_left) / 2
 
-    def _right_side(self, postures: Array) -> tuple[Array, Array]:
+    def right_side(self, postures: Array) -> tuple[Array, Array]:
+        """Errors (T, 14, 2) of the parts of the right side and the middle, and how far they are known (T,)."""
         z = (postures.reshape(len(postures), -1) - self.middle) / self.width
         K = kernel(z, self.shown, self.reach)
         own = kernel(self.shown, self.shown, self.reach) + _JITTER * np.eye(len(self.shown))
