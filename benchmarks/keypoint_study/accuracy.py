@@ -19,7 +19,7 @@ from recon.detector_study import study_of
 from recon.instants import points_at_instants
 from recon.joints import to_joint_centres
 from recon.keypoints import without_person
-from recon.motion import hold_lengths
+from recon.motion import hold_lengths, hold_planted
 from recon.records import BODY, Motion, Tracks2D
 from recon.sync import estimate_clocks, refine_clocks
 from recon.uncertainty import ErrorModel, covariance_of, displacements
@@ -81,6 +81,7 @@ def measure_take(work: Path, take: Take, mode: str, way: Way) -> Accuracy:
         model = ErrorModel(joint_draws=centres.draws)
     nothing = np.zeros((N_CAMERA * len(cameras),) * 2)
     held = hold_lengths(motion, found.support.covariance(), found.support.draws(model.draws, model.seed))
+    held, _ = hold_planted(held)
     motion, pixels, support = held.motion, held.draws_m, found.support.sigma_px
     cov = covariance_of(displacements(motion, cameras, nothing, support, pixels, found.clocks, model))
     start = take.scene.serves[0].starts_s[found.clocks.reference]

@@ -189,7 +189,7 @@ class _Group:
         for j in range(seen.shape[2]):
             length = self.lengths[j] if j < len(self.lengths) else None
             give = np.sqrt(noise[0, j]) if length is None else length.give_m
-            wrong[:, :, j] = give * _lingering(count, frames, float(kept), rng)
+            wrong[:, :, j] = give * lingering(count, frames, float(kept), rng)
             if length is not None:
                 wrong[:, :, j] += (seen[:, :, j] @ length.weights)[:, None]
         out = errors + np.einsum("tim,dtm->dti", gain, wrong - seen)
@@ -212,7 +212,7 @@ def _across(axis: Array) -> tuple[Array, Array]:
     return first, second / np.linalg.norm(second, axis=1, keepdims=True)
 
 
-def _lingering(count: int, frames: int, kept: float, rng: np.random.Generator) -> Array:
+def lingering(count: int, frames: int, kept: float, rng: np.random.Generator) -> Array:
     """(count, frames) of variance 1, each keeping a share of the one before."""
     out = rng.standard_normal((count, frames))
     for t in range(1, frames):

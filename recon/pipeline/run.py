@@ -26,7 +26,7 @@ from recon.flight import fit_flight, slowed_fall
 from recon.instants import points_at_instants
 from recon.keypoints import read_own_keypoints
 from recon.measures import Athlete, measure
-from recon.motion import hold_lengths
+from recon.motion import hold_lengths, hold_planted
 from recon.pipeline.clock_sources import first_clocks, sound_paths, with_other_sources
 from recon.pipeline.detect import Beside, detect_tracks
 from recon.pipeline.footage import timed, told_times, want_fitting
@@ -304,6 +304,7 @@ def _reconstruct(
     progress("reconstructing", 3, steps)
     pixels = support.draws(model.draws, model.seed)
     held = hold_lengths(joints.motion, support.covariance(), pixels, model.seed)
+    held, planted = hold_planted(held, model.seed)
     motion = held.motion
     draws = displacements(motion, rig.cameras, rig.covariance, support.sigma_px, held.draws_m, clocks, model)
     motion = replace(motion, cov_m2=covariance_of(draws[:3]))
@@ -336,6 +337,7 @@ def _reconstruct(
         "left out against lengths": [u.sentence() for u in joints.unbelieved],
         "clocks": list(clock_notes.told),
         "lengths": [length.sentence() for length in held.lengths],
+        "planted": [stood.sentence() for stood in planted],
         "left and right exchanged": [_told(e) for e in (*exchanges, *joints.exchanges)],
         "packages": {name: version(name) for name in _PACKAGES},
     }
