@@ -7,13 +7,13 @@ from pathlib import Path
 
 import numpy as np
 
-from benchmarks.keypoint_study.errors import Offsets, Residuals, errors_of, of_part
-from benchmarks.keypoint_study.estimate import fit_offset
+from benchmarks.keypoint_study.errors import Residuals, errors_of
+from benchmarks.keypoint_study.estimate import common_offsets
 from benchmarks.keypoint_study.views import fit_views
 from benchmarks.pages import table
 from calibration.checks import Array
 from demo_rigs.cast import Take
-from recon.detector_study import PARTS, POSTURE, VIEW_PARTS, ViewErrors
+from recon.detector_study import PARTS, POSTURE, ViewErrors
 
 _CAP = 0.05  # of the height: gross errors are the gate's business
 
@@ -29,7 +29,7 @@ def across_table(
     for chosen in (scripts, *([s] for s in scripts)):
         offsets = [o for script, e in learned.values() if script in chosen for o in e[0]]
         residuals = [r for script, e in learned.values() if script in chosen for r in e[1]]
-        means = _means(offsets)
+        means = common_offsets(offsets)
         errors = fit_views(residuals, means)
         cells = []
         for script in scripts:
@@ -47,10 +47,6 @@ def _script(take: Take) -> str:
     return take.scene.serves[0].script
 
 
-def _means(offsets: Sequence[Offsets]) -> dict[str, Array]:
-    return {part: fit_offset(list(of_part(offsets, part)), part) for part in PARTS}
-
-
 def _size(residuals: Sequence[Residuals], means: dict[str, Array], errors: ViewErrors | None) -> float:
     """Root mean square of what is left in the pictures, shares of height, gross errors counting up to a cap."""
     squares = []
@@ -65,5 +61,5 @@ def _size(residuals: Sequence[Residuals], means: dict[str, Array], errors: ViewE
 
 def _foretold(errors: ViewErrors, r: Residuals) -> Array:
     """(T, 2) the errors of a residual's point; its posture is already that of a right-hand point."""
-    right = errors.right_side(r.posture.reshape(-1, len(POSTURE), 3))[0][:, VIEW_PARTS.index(r.part)]
+    right = errors.right_side(r.posture.reshape(-1, len(POSTURE), 3))[0][:, PARTS.index(r.part)]
     return np.asarray(right * [-1.0 if r.mirrored else 1.0, 1.0])

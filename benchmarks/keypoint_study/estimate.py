@@ -88,6 +88,11 @@ def fit_offset(rows: Sequence[Offsets], part: str) -> Array:
     return out
 
 
+def common_offsets(offsets: Sequence[Offsets]) -> dict[str, Array]:
+    """Part -> (6,) the offset that all athletes share."""
+    return {part: fit_offset(list(of_part(offsets, part)), part) for part in PARTS}
+
+
 def _axes(part: str) -> NDArray[np.intp]:
     """Columns of the two frames that an offset may use: a point on the midline has no outward."""
     return np.array([0, 1, 3, 4]) if part in MIDLINE else np.arange(6)

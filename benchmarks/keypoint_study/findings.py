@@ -9,12 +9,12 @@ from typing import Any
 
 import numpy as np
 
-from benchmarks.keypoint_study.errors import Offsets, Residuals, errors_of, of_part
-from benchmarks.keypoint_study.estimate import fit_offset, left_data, mode_data
+from benchmarks.keypoint_study.errors import Offsets, Residuals, errors_of
+from benchmarks.keypoint_study.estimate import common_offsets, left_data, mode_data
 from benchmarks.keypoint_study.views import fit_views
 from calibration.checks import Array
 from demo_rigs.cast import Take
-from recon.detector_study import PARTS, DetectorStudy, LeftError, ViewErrors, ViewStudy
+from recon.detector_study import DetectorStudy, LeftError, ViewErrors, ViewStudy
 from recon.detector_study.study import mode_of_data
 
 Errors = tuple[list[Offsets], list[Residuals]]
@@ -45,7 +45,7 @@ def findings(work: Path, takes: Sequence[Take], mode: str, say: Callable[[str], 
     left: Errors = ([], [])
     for athlete in by_athlete:
         others = _together({name: e for name, e in by_athlete.items() if name != athlete})
-        study = _with_views(plain, fit_views(others[1], _means(others[0])))
+        study = _with_views(plain, fit_views(others[1], common_offsets(others[0])))
         for take in takes:
             if take.athlete == athlete:
                 more = errors_of(work, take, mode, study)
@@ -54,7 +54,7 @@ def findings(work: Path, takes: Sequence[Take], mode: str, say: Callable[[str], 
         say(f"{athlete} without the view errors of the others")
     data["views"] = left_data(*left, plain.pixels)
     pictures = sum(len(r.t_s) for r in everything[1] if r.part == "nose")
-    return Findings(data, fit_views(everything[1], _means(everything[0])), pictures)
+    return Findings(data, fit_views(everything[1], common_offsets(everything[0])), pictures)
 
 
 def _together(by_athlete: Mapping[str, Errors]) -> Errors:
@@ -62,10 +62,6 @@ def _together(by_athlete: Mapping[str, Errors]) -> Errors:
         [o for offsets, _ in by_athlete.values() for o in offsets],
         [r for _, residuals in by_athlete.values() for r in residuals],
     )
-
-
-def _means(offsets: Sequence[Offsets]) -> dict[str, Array]:
-    return {part: fit_offset(list(of_part(offsets, part)), part) for part in PARTS}
 
 
 def _with_views(plain: DetectorStudy, errors: ViewErrors) -> DetectorStudy:

@@ -8,7 +8,6 @@ Not here: how they are used (recon/keypoints, recon/joints). Start in study.py.
 from recon.detector_study.height import apparent_height_px
 from recon.detector_study.study import (
     ADULT_M,
-    PARTS,
     USUAL_MODE,
     DetectorStudy,
     JointOffset,
@@ -19,14 +18,13 @@ from recon.detector_study.study import (
     read_study,
     study_of,
 )
-from recon.detector_study.view_errors import POSTURE, VIEW_PARTS, ViewErrors, kernel, mirrored
+from recon.detector_study.view_errors import PARTS, POSTURE, ViewErrors, kernel, mirrored
 
 __all__ = [
     "ADULT_M",
     "PARTS",
     "POSTURE",
     "USUAL_MODE",
-    "VIEW_PARTS",
     "DetectorStudy",
     "JointOffset",
     "LeftError",

@@ -14,7 +14,7 @@ import numpy as np
 
 from calibration.checks import Array, checked
 from calibration.errors import BadInput
-from recon.detector_study.view_errors import VIEW_PARTS, ViewErrors
+from recon.detector_study.view_errors import PARTS, ViewErrors
 from recon.records import NoiseShape
 
 MEASURED = Path(__file__).with_name("measured.json")
@@ -25,7 +25,6 @@ USUAL_MODE = "quick"
 KIND, FORMAT = "courtplumb detector study", 2
 ADULT_M = 1.30
 """Size of a grown body (segments.body_scale_m), for where the athlete's own is not known."""
-PARTS = VIEW_PARTS
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

@@ -21,7 +21,7 @@ from recon.records import BODY
 _LIMBS = ("shoulder", "elbow", "wrist", "hip", "knee", "ankle", "heel", "toe")
 POSTURE: tuple[str, ...] = ("nose", *(f"{side}_{part}" for part in _LIMBS for side in ("left", "right")))
 """The points that make up a posture."""
-VIEW_PARTS: tuple[str, ...] = tuple(dict.fromkeys(name.split("_")[-1] for name in BODY))
+PARTS: tuple[str, ...] = tuple(dict.fromkeys(name.split("_")[-1] for name in BODY))
 _JITTER = 1e-6  # of the kernel's diagonal, for near-alike postures
 _SIDES = {"left": "right", "right": "left"}
 
@@ -54,7 +54,7 @@ class ViewErrors:
     def __post_init__(self) -> None:
         size, count = 3 * len(POSTURE), len(self.shown)
         shapes = {
-            "middle": (size,), "width": (size,), "shown": (count, size), "weights": (count, len(VIEW_PARTS), 2),
+            "middle": (size,), "width": (size,), "shown": (count, size), "weights": (count, len(PARTS), 2),
         }  # fmt: skip
         for field, shape in shapes.items():
             object.__setattr__(self, field, checked(getattr(self, field), shape, f"view errors: {field}"))
@@ -68,12 +68,13 @@ class ViewErrors:
         Errors are detected minus true plus the common offset, as shares of the player's height in the picture,
         in its x and y. NaN where the posture is.
         """
-        (right, known), (left, known_left) = (self.right_side(p) for p in (postures, mirrored(postures)))
+        both, known = self.right_side(np.concatenate([postures, mirrored(postures)]))
+        right, left = np.split(both, 2)
         errors = np.empty((len(postures), len(BODY), 2))
         for p, name in enumerate(BODY):
-            part = VIEW_PARTS.index(name.split("_")[-1])
+            part = PARTS.index(name.split("_")[-1])
             errors[:, p] = left[:, part] * [-1.0, 1.0] if name.startswith("left_") else right[:, part]
-        return errors, (known + known_left) / 2
+        return errors, np.mean(np.split(known, 2), axis=0)
 
     def right_side(self, postures: Array) -> tuple[Array, Array]:
         """Errors (T, 14, 2) of the parts of the right side and the middle, and how far they are known (T,)."""

@@ -41,9 +41,10 @@ def without_view_errors(
 ) -> tuple[Tracks2D, TakenOut] | None:
     """Body points moved in the pictures by the errors that the study found in such postures, and what was done.
 
-    The posture comes from a first motion of the same tracks. Sigmas and the make-up of the noise become those
-    that are left; where a posture is unlike those of the study they stay, in the measure in which it is. None
-    where the study has no view errors, or a point of the posture was never seen. Racket and ball stay.
+    The posture comes from a first motion of the same tracks. Sigmas become those that are left; where a posture
+    is unlike those of the study they stay, in the measure in which it is. The make-up of the noise, one for a
+    whole clip, becomes that of what is left throughout. None where the study has no view errors, or a point of
+    the posture was never seen. Racket and ball stay.
     Method: docs/uncertainty.md, Joint centres.
     """
     points = Points(motion.keypoints, motion.xyz_m)
