@@ -27,6 +27,11 @@ class TapeColours(BaseModel):
     ball_hue_deg: Annotated[float, Field(ge=0, lt=360)] = 70.0
     tolerance_deg: Annotated[float, Field(gt=0, le=30)] = 14.0
 
+    @property
+    def hues_deg(self) -> tuple[float, float, float, float]:
+        """In the order of the points: tip, throat, butt, ball."""
+        return self.tip_hue_deg, self.throat_hue_deg, self.butt_hue_deg, self.ball_hue_deg
+
 
 class ToldShutter(BaseModel):
     """How one camera reads its sensor, as a person knows it; what is left out is not known."""

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import numpy as np
 
-from benchmarks.keypoint_study.chain import at, motion_of, tracks_of, without_views
+from benchmarks.keypoint_study.chain import at, motion_of, tracks_of
 from benchmarks.keypoint_study.detect import detect
 from benchmarks.keypoint_study.footage import read_truth
 from calibration.checks import Array
@@ -71,13 +71,11 @@ def measure_take(work: Path, take: Take, mode: str, way: Way) -> Accuracy:
     cameras = [take.scene.cameras[c] for c in names]
     clocks = estimate_clocks(cameras, tracks)
     clocks = refine_clocks(cameras, tracks, clocks, points_at_instants(cameras, tracks, clocks))
-    found = motion_of(take, tracks, clocks)
-    study = study_of(mode)
-    if way.corrected and way.views:
-        found, study = without_views(take, found, study), study.without_view_errors()
+    study, views = study_of(mode), way.corrected and way.views
+    found = motion_of(take, tracks, clocks, study if views else None)
     motion, model = found.motion, ErrorModel()
     if way.corrected:
-        motion, centres = to_joint_centres(motion, study)
+        motion, centres = to_joint_centres(motion, study.without_view_errors() if views else study)
         model = ErrorModel(joint_draws=centres.draws)
     nothing = np.zeros((N_CAMERA * len(cameras),) * 2)
     held = hold_lengths(motion, found.support.covariance(), found.support.draws(model.draws, model.seed))

@@ -9,15 +9,13 @@ import numpy as np
 
 from benchmarks.keypoint_study.detect import Seen
 from calibration.checks import Array
-from calibration.geometry import Camera
 from demo_rigs.cast import Take
 from recon.detector_study import USUAL_MODE, DetectorStudy, load_study
-from recon.instants import points_at_instants
-from recon.joints import without_view_errors
 from recon.keypoints import ClipTracks, tracks_from_clips
-from recon.motion import MotionSupport, fit_motion, without_unbelieved
+from recon.motion import MotionSupport
+from recon.pipeline.joint_centres import fit_body
 from recon.records import Clock, Clocks, Motion, Tracks2D
-from recon.swaps import finer_groups, repair_swaps
+from recon.swaps import repair_swaps
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -50,31 +48,18 @@ def tracks_of(take: Take, seen: Mapping[str, Seen], mode: str) -> Tracks2D:
     return tracks_from_clips(clips, "keypoint study", known)
 
 
-def motion_of(take: Take, tracks: Tracks2D, clocks: Clocks | None = None) -> Followed:
-    """Tracks with exchanged sides put back, and the motion fitted to them, on true clocks unless given."""
+def motion_of(
+    take: Take, tracks: Tracks2D, clocks: Clocks | None = None, study: DetectorStudy | None = None
+) -> Followed:
+    """Tracks with exchanged sides put back, and the motion fitted to them as measuring does, on true clocks
+    unless given, without the view errors of a study where one is.
+    """
     names = [c.camera for c in tracks.cameras]
     cameras = [take.scene.cameras[n] for n in names]
     clocks = clocks or true_clocks(take, names)
     mended, _ = repair_swaps(cameras, tracks, clocks)
-    found = _fitted(cameras, mended, clocks)
-    believed, left_out = without_unbelieved(cameras, mended, clocks, found.motion)
-    return _fitted(cameras, believed, clocks) if left_out else found
-
-
-def without_views(take: Take, found: Followed, study: DetectorStudy) -> Followed:
-    """The take once more, without the view errors of a study."""
-    cameras = [take.scene.cameras[c.camera] for c in found.tracks.cameras]
-    cleaned = without_view_errors(cameras, found.tracks, found.clocks, found.motion, study)
-    if cleaned is None:
-        return found
-    mended, _ = repair_swaps(cameras, cleaned[0], found.clocks, groups=finer_groups(len(cameras)))
-    return _fitted(cameras, mended, found.clocks)
-
-
-def _fitted(cameras: Sequence[Camera], tracks: Tracks2D, clocks: Clocks) -> Followed:
-    points = points_at_instants(cameras, tracks, clocks)
-    motion, support = fit_motion(cameras, tracks, clocks, points)
-    return Followed(tracks, clocks, motion, support)
+    fit = fit_body(cameras, mended, clocks, study)
+    return Followed(fit.tracks, clocks, fit.motion, fit.support)
 
 
 def at(t_s: Array, values: Array, wanted_s: Array) -> Array:

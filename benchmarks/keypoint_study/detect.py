@@ -54,8 +54,7 @@ def detect(work: Path, take: Take, camera: str, mode: str) -> Seen:
 def _read(clip: Path, camera: Camera, mode: str) -> Seen:
     """The program's own detector, as `measure` runs it; racket and ball are not kept."""
     tape = TapeColours()
-    hues = (tape.tip_hue_deg, tape.throat_hue_deg, tape.butt_hue_deg, tape.ball_hue_deg)
-    markers = MarkerOptions(hues_deg=hues, tolerance_deg=tape.tolerance_deg)
+    markers = MarkerOptions(hues_deg=tape.hues_deg, tolerance_deg=tape.tolerance_deg)
     place = ServerPlace(camera)
     with PoseReader(pose_model("heavy")) as reader:
         found = follow(clip, reader, scene_of(clip), markers, mode_of(mode), place)

@@ -9,7 +9,7 @@ from typing import TypeVar
 
 import numpy as np
 
-from benchmarks.keypoint_study.chain import at, motion_of, tracks_of, without_views
+from benchmarks.keypoint_study.chain import at, motion_of, tracks_of
 from benchmarks.keypoint_study.detect import detect
 from benchmarks.keypoint_study.footage import read_truth
 from calibration.checks import Array
@@ -67,9 +67,7 @@ def errors_of(
     one is given.
     """
     seen = {c: detect(work, take, c, mode) for c in take.scene.cameras}
-    found = motion_of(take, tracks_of(take, seen, mode))
-    if study is not None:
-        found = without_views(take, found, study)
+    found = motion_of(take, tracks_of(take, seen, mode), study=study)
     tracks, motion = found.tracks, found.motion
     t, names, xyz = read_truth(work, take)
     joints = xyz[:, [names.index(n) for n in BODY]]

@@ -9,7 +9,6 @@ import sys
 from collections.abc import Callable
 from concurrent.futures import Future, ProcessPoolExecutor
 from dataclasses import dataclass
-from functools import cache
 from pathlib import Path
 from types import TracebackType
 from typing import ParamSpec, TypeVar
@@ -20,7 +19,6 @@ from recon.keypoints import (
     Course,
     MarkerOptions,
     Mode,
-    PoseReader,
     Seen,
     ServerPlace,
     Wanted,
@@ -31,6 +29,7 @@ from recon.keypoints import (
 )
 from recon.keypoints.markers import Image
 from recon.keypoints.pose import Pose
+from recon.pipeline.reading import reader_of
 
 P = ParamSpec("P")
 R = TypeVar("R")
@@ -101,12 +100,6 @@ def _quiet() -> None:
     os.dup2(os.open(os.devnull, os.O_WRONLY), 2)
 
 
-@cache
-def _reader(model: Path) -> PoseReader:
-    """One for all pieces that a process reads: loading the model takes as long as four frames."""
-    return PoseReader(model)
-
-
 def find_scene(clip: Clip) -> Image:
     """The clip's empty scene."""
     return scene_of(clip.video)
@@ -114,14 +107,14 @@ def find_scene(clip: Clip) -> Image:
 
 def find_people(clip: Clip, step_s: float | None) -> list[tuple[float, list[Pose]]]:
     """Everybody in pictures step_s apart, or in the first one only."""
-    return look_around(_reader(clip.model), clip.video, step_s)
+    return look_around(reader_of(clip.model), clip.video, step_s)
 
 
 def read_piece(clip: Clip, scene: Image, known: Known, start_s: float, stop_s: float | None) -> ClipTracks:
     """A stretch of the clip, followed."""
     return follow(
         clip.video,
-        _reader(clip.model),
+        reader_of(clip.model),
         scene,
         clip.markers,
         clip.mode,
@@ -135,4 +128,4 @@ def read_piece(clip: Clip, scene: Image, known: Known, start_s: float, stop_s: f
 
 def read_again(clip: Clip, scene: Image, wanted: tuple[Wanted, ...]) -> ClipTracks:
     """Some of the clip's frames, looked at once more."""
-    return look_again(clip.video, _reader(clip.model), scene, clip.markers, clip.mode, wanted)
+    return look_again(clip.video, reader_of(clip.model), scene, clip.markers, clip.mode, wanted)

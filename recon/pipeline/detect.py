@@ -28,13 +28,12 @@ from recon.keypoints.markers import Image
 from recon.pipeline.crew import Clip, Crew, Known, find_scene, read_again, read_piece
 from recon.pipeline.footage import as_stamped
 from recon.pipeline.options import METHOD, PipelineOptions, Progress
+from recon.pipeline.reading import CLIP_FIELDS, load_clip, save_clip
 from recon.pipeline.whom import whom_to_follow
 from recon.records import Tracks2D
 from recon.session import Session
-from recon.store import write_whole
 
 _PIECE_S = 1.0  # a lost run repeats at most this much of each worker's clip
-_FIELDS = ("t_cam_s", "uv_px", "visibility", "marker_sigma_px", "spread_px")
 _LABEL = "finding player, racket and ball"
 
 
@@ -91,8 +90,7 @@ def detect_tracks(
     the server.
     """
     tape = session.file.tape
-    hues = (tape.tip_hue_deg, tape.throat_hue_deg, tape.butt_hue_deg, tape.ball_hue_deg)
-    markers = MarkerOptions(hues_deg=hues, tolerance_deg=tape.tolerance_deg)
+    markers = MarkerOptions(hues_deg=tape.hues_deg, tolerance_deg=tape.tolerance_deg)
     model = pose_model("full" if options.variant == "full" else "heavy")
     mode = mode_of(options.mode)
     read = {c.name: Clip(as_stamped(session, c.name), model, markers, mode, ServerPlace(c)) for c in cameras}
@@ -158,7 +156,7 @@ class _Reading:
             for p in todo
         }
         _keep(asked, _LABEL, progress, {max(1, len(asked) - workers + 1): at_last})
-        return {name: _joined([_load(p.kept) for p in own]) for name, own in pieces.items()}
+        return {name: _joined([load_clip(p.kept) for p in own]) for name, own in pieces.items()}
 
     def again(
         self, wanted: Mapping[str, tuple[Wanted, ...]], crew: Crew, progress: Progress
@@ -175,7 +173,7 @@ class _Reading:
             for name in sorted(todo)
         }
         _keep(asked, "looking again where the player was lost", progress)
-        return {name: _load(path) for name, path in kept.items()}
+        return {name: load_clip(path) for name, path in kept.items()}
 
     def _ask_scenes(self, names: set[str], crew: Crew) -> None:
         for name in sorted(names - set(self._scenes)):
@@ -208,7 +206,7 @@ def _keep(
 ) -> None:
     """Writes each result as it comes; then: what to do after so many."""
     for done, future in enumerate(as_completed(asked), start=1):
-        _save(asked[future], future.result())
+        save_clip(asked[future], future.result())
         progress(label, done, len(asked))
         if then and done in then:
             then[done]()
@@ -230,19 +228,6 @@ def _short(text: str) -> str:
     return hashlib.sha256(text.encode()).hexdigest()[:8]
 
 
-def _save(path: Path, clip: ClipTracks) -> None:
-    def write(part: Path) -> None:
-        with part.open("wb") as file:
-            np.savez_compressed(file, **{f: getattr(clip, f) for f in _FIELDS})
-
-    write_whole(path, write)
-
-
-def _load(path: Path) -> ClipTracks:
-    with np.load(path) as data:
-        return ClipTracks(*(data[f] for f in _FIELDS))
-
-
 def _joined(parts: list[ClipTracks]) -> ClipTracks:
     assert all(part.marker_sigma_px.shape[1] == len(MARKERS) for part in parts)
-    return ClipTracks(*(np.concatenate([getattr(part, f) for part in parts]) for f in _FIELDS))
+    return ClipTracks(*(np.concatenate([getattr(part, f) for part in parts]) for f in CLIP_FIELDS))

@@ -38,9 +38,10 @@ from recon.keypoints import (
     scene_of,
     tracks_from_clips,
 )
+from recon.pipeline.crew import Crew
 from recon.pipeline.footage import timed
 from recon.pipeline.options import METHOD, Progress
-from recon.pipeline.reading import load_clip, reader_of, readers, save_arrays, save_clip
+from recon.pipeline.reading import load_clip, reader_of, save_arrays, save_clip
 from recon.records import BODY, KEYPOINTS, CameraTracks
 from recon.session import Session
 from recon.windows import NEEDED, may_serve
@@ -109,15 +110,11 @@ class Films:
         label = "looking closely"
         if todo:
             self._progress(label, 0, len(todo))
-            with readers(min(self._workers, len(todo))) as pool:
-                try:
-                    reading = {pool.submit(_read, self._here(p), p.span_s): p for p in todo}
-                    for done, future in enumerate(as_completed(reading), start=1):
-                        save_clip(reading[future].kept, future.result())
-                        self._progress(label, done, len(todo))
-                except BaseException:
-                    pool.shutdown(wait=False, cancel_futures=True)
-                    raise
+            with Crew(min(self._workers, len(todo))) as crew:
+                reading = {crew.submit(_read, self._here(p), p.span_s): p for p in todo}
+                for done, future in enumerate(as_completed(reading), start=1):
+                    save_clip(reading[future].kept, future.result())
+                    self._progress(label, done, len(todo))
         return {name: [self._tracks(p) for p in own] for name, own in pieces.items()}
 
     def _here(self, piece: _Piece) -> _Film:
@@ -151,28 +148,24 @@ class Films:
         self._progress(label, total - sum(map(len, ahead.values())), total)
         if not any(ahead.values()):
             return
-        with readers(min(self._workers, len(pieces))) as pool:
+        with Crew(min(self._workers, len(pieces))) as crew:
             looking: dict[Future[Looks], _Piece] = {}
 
             def go_on(name: str) -> None:
                 if ahead[name]:
                     piece, last = ahead[name].pop(0), before[name]
                     left = _load(last[0].kept) if last and last[0].span_s[1] < piece.span_s[1] else None
-                    looking[pool.submit(_look, self._films[name], piece.span_s, left)] = piece
+                    looking[crew.submit(_look, self._films[name], piece.span_s, left)] = piece
 
-            try:
-                for name in pieces:
-                    go_on(name)
-                while looking:
-                    for future in wait(looking, return_when=FIRST_COMPLETED).done:
-                        piece = looking.pop(future)
-                        _save(piece.kept, future.result())
-                        before[piece.camera] = [piece]
-                        go_on(piece.camera)
-                        self._progress(label, total - len(looking) - sum(map(len, ahead.values())), total)
-            except BaseException:
-                pool.shutdown(wait=False, cancel_futures=True)
-                raise
+            for name in pieces:
+                go_on(name)
+            while looking:
+                for future in wait(looking, return_when=FIRST_COMPLETED).done:
+                    piece = looking.pop(future)
+                    _save(piece.kept, future.result())
+                    before[piece.camera] = [piece]
+                    go_on(piece.camera)
+                    self._progress(label, total - len(looking) - sum(map(len, ahead.values())), total)
 
     def _joined(self, name: str, pieces: Sequence[_Piece]) -> Glimpse:
         looks = [_load(p.kept) for p in pieces]
@@ -193,7 +186,6 @@ class Films:
 
 def _film(session: Session, camera: Camera) -> _Film:
     tape = session.file.tape
-    hues = (tape.tip_hue_deg, tape.throat_hue_deg, tape.butt_hue_deg, tape.ball_hue_deg)
     video, options = timed(session, camera.name).video, GlimpseOptions()
     model = pose_model("full")  # the smaller one: glances need no better, and it takes less than half the time
     size = probe(video).size_px
@@ -202,7 +194,7 @@ def _film(session: Session, camera: Camera) -> _Film:
             f"{video.path}: want {camera.size_px[0]}x{camera.size_px[1]} pixels as calibrated, got "
             f"{size[0]}x{size[1]}; film with the calibrated video mode"
         )
-    markers = MarkerOptions(hues_deg=hues, tolerance_deg=tape.tolerance_deg)
+    markers = MarkerOptions(hues_deg=tape.hues_deg, tolerance_deg=tape.tolerance_deg)
     at = session.file.server.get(camera.name)
     place = ServerPlace(camera, None if at is None else np.array(at))
     seen = (camera.centre_m().round(1), camera.cam_from_world.R.round(2), at)

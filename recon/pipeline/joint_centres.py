@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 from calibration.geometry import Camera
-from recon.detector_study import study_of
+from recon.detector_study import DetectorStudy, study_of
 from recon.instants import points_at_instants
-from recon.joints import to_joint_centres, without_view_errors
+from recon.joints import TakenOut, to_joint_centres, without_view_errors
 from recon.motion import MotionSupport, Unbelieved, fit_motion, without_strays, without_unbelieved
 from recon.pipeline.options import PipelineOptions
 from recon.records import Clocks, Motion, Points3D, Tracks2D
@@ -18,22 +18,33 @@ from recon.uncertainty import UNKNOWN_OFFSET_M, ErrorModel
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class JointMotion:
-    """The motion of the joints, and how it was come by.
+class BodyFit:
+    """One motion of detected points, nothing moved onto joint centres yet.
 
-    points     per instant, of the pixels that the motion was fitted to
-    model      what is left of the offsets from the joints
-    exchanges  left and right put back in the pixels without view errors
-    unbelieved joints and racket points left out where they contradict the lengths of bones and racket
-    told       on joint centres, for provenance and report
+    tracks      that it was fitted to, and points their single instants
+    exchanges   left and right put back in the pixels without view errors
+    unbelieved  joints and racket points left out where they contradict the lengths of bones and racket
+    taken_out   what was taken out of the pixels, where that was wanted and could be
     """
 
+    tracks: Tracks2D
     points: Points3D
     motion: Motion
     support: MotionSupport
+    exchanges: tuple[Exchange, ...] = ()
+    unbelieved: tuple[Unbelieved, ...] = ()
+    taken_out: TakenOut | None = None
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class JointMotion:
+    """The motion of the joints, how it was come by, what is left of the offsets from them, and a sentence for
+    provenance and report.
+    """
+
+    fit: BodyFit
+    motion: Motion
     model: ErrorModel
-    exchanges: tuple[Exchange, ...]
-    unbelieved: tuple[Unbelieved, ...]
     told: str
 
 
@@ -43,8 +54,30 @@ def fit_joints(
     """The motion of a session's tracks, on joint centres where that is wanted and known.
 
     Only points of the program's own detector are moved: its study says nothing about others. Own keypoints
-    count as such where the session says so (keypoints_mode). The study's view errors need a posture: a first
-    fit gives it, and the pixels without them are fitted again.
+    count as such where the session says so (keypoints_mode).
+    """
+    mode = detector_mode(session, options)
+    if mode is None or not options.joint_centres:
+        why = (
+            "own keypoints are used where they are: what found them is not said"
+            if mode is None
+            else "detected points are used where they are: the correction was switched off"
+        )
+        fit = fit_body(cameras, tracks, clocks)
+        return JointMotion(fit, fit.motion, ErrorModel(joint_offset_m=UNKNOWN_OFFSET_M), why)
+    study = study_of(mode)
+    fit = fit_body(cameras, tracks, clocks, study)
+    motion, centres = to_joint_centres(fit.motion, study.without_view_errors() if fit.taken_out else study)
+    told = [fit.taken_out.sentence()] if fit.taken_out else []
+    model = ErrorModel(joint_draws=centres.draws)
+    return JointMotion(fit, motion, model, "; ".join([*told, centres.sentence()]))
+
+
+def fit_body(
+    cameras: Sequence[Camera], tracks: Tracks2D, clocks: Clocks, study: DetectorStudy | None = None
+) -> BodyFit:
+    """The motion of all points, fitted again without what contradicts lengths, and without the view errors of a
+    study where one is given: these need a posture, which the fit before gives.
     """
     points, motion, support = _fit(cameras, tracks, clocks)
     tracks, joints = without_unbelieved(cameras, tracks, clocks, motion)
@@ -52,25 +85,11 @@ def fit_joints(
     unbelieved = (*joints, *strays)
     if unbelieved:
         points, motion, support = _fit(cameras, tracks, clocks)
-    as_found = ErrorModel(joint_offset_m=UNKNOWN_OFFSET_M)
-    plain = JointMotion(points, motion, support, as_found, (), unbelieved, "")
-    mode = detector_mode(session, options)
-    if mode is None:
-        return replace(plain, told="own keypoints are used where they are: what found them is not said")
-    if not options.joint_centres:
-        return replace(plain, told="detected points are used where they are: the correction was switched off")
-    study = study_of(mode)
-    exchanges: tuple[Exchange, ...] = ()
-    told: list[str] = []
-    cleaned = without_view_errors(cameras, tracks, clocks, motion, study)
-    if cleaned is not None:
-        tracks, exchanges = repair_swaps(cameras, cleaned[0], clocks, groups=finer_groups(len(cameras)))
-        points, motion, support = _fit(cameras, tracks, clocks)
-        study, told = study.without_view_errors(), [cleaned[1].sentence()]
-    motion, centres = to_joint_centres(motion, study)
-    model = ErrorModel(joint_draws=centres.draws)
-    told.append(centres.sentence())
-    return JointMotion(points, motion, support, model, exchanges, unbelieved, "; ".join(told))
+    cleaned = without_view_errors(cameras, tracks, clocks, motion, study) if study else None
+    if cleaned is None:
+        return BodyFit(tracks, points, motion, support, unbelieved=unbelieved)
+    tracks, exchanges = repair_swaps(cameras, cleaned[0], clocks, groups=finer_groups(len(cameras)))
+    return BodyFit(tracks, *_fit(cameras, tracks, clocks), exchanges, unbelieved, cleaned[1])
 
 
 def _fit(cameras: Sequence[Camera], tracks: Tracks2D, clocks: Clocks) -> tuple[Points3D, Motion, MotionSupport]:

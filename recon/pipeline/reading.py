@@ -1,11 +1,8 @@
-"""What processes that read video have in common: a quiet start, one pose model each, pieces kept on disk."""
+"""What reading video has in common, short clips and long films: one model a process, pieces kept on disk."""
 
 from __future__ import annotations
 
-import multiprocessing
-import os
 from collections.abc import Mapping
-from concurrent.futures import ProcessPoolExecutor
 from functools import cache
 from pathlib import Path
 
@@ -16,16 +13,6 @@ from recon.keypoints import ClipTracks, PoseReader
 from recon.store import write_whole
 
 CLIP_FIELDS = ("t_cam_s", "uv_px", "visibility", "marker_sigma_px", "spread_px")
-
-
-def readers(count: int) -> ProcessPoolExecutor:
-    """So many processes. Spawned: the model's library has threads of its own, which a fork would freeze."""
-    return ProcessPoolExecutor(count, multiprocessing.get_context("spawn"), initializer=_quiet)
-
-
-def _quiet() -> None:
-    """The model's library writes dozens of lines about itself to the error stream of every worker."""
-    os.dup2(os.open(os.devnull, os.O_WRONLY), 2)
 
 
 @cache

@@ -296,7 +296,7 @@ def _reconstruct(
     store.save_clocks(d / names.CLOCKS, clocks)
     progress("reconstructing", 1, steps)
     joints = fit_joints(session, rig.cameras, tracks, clocks, options)
-    points, support, model = joints.points, joints.support, joints.model
+    points, support, model = joints.fit.points, joints.fit.support, joints.model
     store.save_points(d / names.POINTS, points)
     progress("reconstructing", 2, steps)
     flight, broken, why = fit_flight(points)
@@ -329,15 +329,15 @@ def _reconstruct(
             *quality_flags(clocks, points, flight, events, racket=racket),
             *slow_fall_flags(points, slowed_fall(points) if flight is None else None),
             *_apart(rig, tracks, clocks),
-            *_unclear_sides((*exchanges, *joints.exchanges)),
+            *_unclear_sides((*exchanges, *joints.fit.exchanges)),
             *checked.trouble,
             *clock_notes.trouble,
         ],
         "joint centres": joints.told,
-        "left out against lengths": [u.sentence() for u in joints.unbelieved],
+        "left out against lengths": [u.sentence() for u in joints.fit.unbelieved],
         "clocks": list(clock_notes.told),
         "lengths": [length.sentence() for length in held.lengths],
         "planted": [stood.sentence() for stood in planted],
-        "left and right exchanged": [_told(e) for e in (*exchanges, *joints.exchanges)],
+        "left and right exchanged": [_told(e) for e in (*exchanges, *joints.fit.exchanges)],
         "packages": {name: version(name) for name in _PACKAGES},
     }

@@ -51,8 +51,8 @@ def told(monkeypatch: pytest.MonkeyPatch) -> list[str]:
     monkeypatch.setattr(detect, "as_stamped", lambda _session, name: Video(Path(f"{name}.mp4")))
     monkeypatch.setattr(detect, "find_scene", lambda _clip: events.append("begun"))
     monkeypatch.setattr(detect, "read_piece", lambda *_: events.append("read"))
-    monkeypatch.setattr(detect, "_save", lambda _path, _tracks: events.append("kept"))
-    monkeypatch.setattr(detect, "_load", lambda _path: None)
+    monkeypatch.setattr(detect, "save_clip", lambda _path, _tracks: events.append("kept"))
+    monkeypatch.setattr(detect, "load_clip", lambda _path: None)
     monkeypatch.setattr(detect, "_joined", lambda _parts: None)
     return events
 

@@ -53,9 +53,6 @@ class InThisProcess:
     ) -> None:
         """As an executor's."""
 
-    def shutdown(self, **_: object) -> None:
-        """As an executor's."""
-
     def submit(self, _work: Callable[..., Any], film: Any, span_s: Span, left: Looks | None) -> Future[Looks]:
         if self.patience <= 0:
             raise KeyboardInterrupt
@@ -86,7 +83,7 @@ def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
 
 
 def films(folder: Path, pool: InThisProcess, monkeypatch: pytest.MonkeyPatch) -> Films:
-    monkeypatch.setattr(glimpses, "readers", pool)
+    monkeypatch.setattr(glimpses, "Crew", pool)
     return Films(load_session(folder), CAMERAS, 2, silent)
 
 
