@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from calibration.geometry import Camera, Rigid
-from recon.detector_study import PARTS, DetectorStudy, JointOffset, PixelError
+from recon.detector_study import PARTS, DetectorStudy, JointOffset, PixelError, study_of
 from recon.joints import to_joint_centres
 from recon.pipeline import PipelineOptions
 from recon.pipeline.joint_centres import fit_joints
@@ -148,6 +148,9 @@ def test_own_keypoints_are_moved_only_where_the_session_says_that_they_are_this_
     assert moved.model.joint_draws is not None
     assert "moved onto joint centres" in moved.told
     assert "taken out of the pixels" in moved.told
+    left = study_of("quick").without_view_errors().joints["hip"].left_over()
+    hip = moved.model.joint_draws(4000, np.random.default_rng(2))[:, 0, KEYPOINTS.index("left_hip")]
+    assert np.sqrt((hip**2).sum(axis=1).mean()) == pytest.approx(1.3 * left, rel=0.06)
 
 
 def test_switched_off_nothing_moves_and_it_is_said(tmp_path):

@@ -73,15 +73,39 @@ def test_what_is_left_is_as_large_as_its_draws_say():
     assert np.mean(squares) / np.mean(told) == pytest.approx(1.0, abs=0.35)
 
 
-def test_a_sliding_heel_is_left_nearly_as_it_is():
+def test_a_heel_that_creeps_is_held_the_less_the_farther_it_creeps():
+    """2.5 cm in a second: a standard deviation of 7 mm along one axis, 4.2 mm per axis in the mean."""
+    creep = at_rest()
+    creep[:, 0] = 0.025 * T
+    gives, squares, drawn = [], [], []
+    for seed in range(40):
+        held, true = foot(creep, seed)
+        after, told = hold_planted(held)
+        gives += [p.give_m for p in heels(told)]
+        squares.append(((after.motion.xyz_m[:, HEEL] - true) ** 2).mean())
+        drawn.append((after.draws_m[:, :, HEEL] ** 2).mean())
+    assert len(gives) >= 40
+    assert np.sqrt(np.mean(np.square(gives))) == pytest.approx(0.0042, rel=0.35)
+    # a creep lasts longer than what is drawn for it, and is told some tenth too small
+    assert 0.9 < np.mean(squares) / np.mean(drawn) < 1.35
+
+
+def test_a_heel_that_slides_is_left_nearly_as_it_is():
     slide = at_rest()
-    slide[:, 0] = 0.2 * T  # 20 cm in a second: low, and slower than the limit
-    held, true = foot(slide, 1)
+    slide[:, 0] = 0.2 * T  # low, and slower than the limit
+    held, _ = foot(slide, 1)
+    after, _ = hold_planted(held)
+    assert np.abs(after.motion.xyz_m[:, HEEL] - held.motion.xyz_m[:, HEEL]).max() < 0.006
+
+
+def test_a_heel_that_is_held_up_does_not_stand():
+    up = at_rest()
+    up[:, 2] = np.interp(T, [0.4, 0.5], [0.0, 0.1])  # stands, goes up on the toes, and stays there
+    held, _ = foot(up, 6)
     after, told = hold_planted(held)
-    assert all(p.give_m > 0.03 for p in heels(told))
-    moved = np.abs(after.motion.xyz_m[:, HEEL] - held.motion.xyz_m[:, HEEL]).max()
-    assert moved < 0.006
-    assert np.linalg.norm(after.motion.xyz_m[:, HEEL] - true, axis=1).max() < 0.03
+    (stood,) = heels(told)
+    assert stood.stop_s < 0.5
+    np.testing.assert_array_equal(after.motion.xyz_m[62:, HEEL], held.motion.xyz_m[62:, HEEL])
 
 
 def test_a_heel_that_lifts_is_let_go_before_it_lifts():
