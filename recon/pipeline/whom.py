@@ -15,8 +15,8 @@ from recon.people.persons import feet_m
 from recon.people.place import HIPS_SHARE, MAY_BEGIN_M, USUAL_M, away_m, body_boxes
 from recon.pipeline.crew import Clip, Crew, Known, find_people
 from recon.pipeline.footage import timed
+from recon.pipeline.reading import save_arrays
 from recon.session import Session
-from recon.store import write_whole
 
 _STEP_S = 0.25
 """A toss keeps the hand up for most of a second (common practice); in so much time a walker goes 0.4 m."""
@@ -130,13 +130,7 @@ def _stamped_step(session: Session, camera: str, step_s: float) -> float:
 
 def _save(path: Path, found: Sequence[Sighting]) -> None:
     t, uv = np.array([s.t_s for s in found]), np.array([s.uv_px for s in found])
-    visibility = np.array([s.visibility for s in found])
-
-    def write(part: Path) -> None:
-        with part.open("wb") as file:
-            np.savez_compressed(file, t_s=t, uv_px=uv, visibility=visibility)
-
-    write_whole(path, write)
+    save_arrays(path, {"t_s": t, "uv_px": uv, "visibility": np.array([s.visibility for s in found])})
 
 
 def _load(session: Session, camera: str, path: Path) -> tuple[tuple[Sighting, ...], ...]:
