@@ -32,6 +32,11 @@ class Take:
         """Name of the scene's only serve."""
         return self.scene.serves[0].name
 
+    @property
+    def script(self) -> str:
+        """Name of the scripted serve that it is a style of."""
+        return self.scene.serves[0].script
+
 
 def load_cast(path: Path = HERE / "cast.toml", *, fps: int = 60) -> tuple[Take, ...]:
     """All takes of a cast description, filmed with fps frames a second.

@@ -22,8 +22,8 @@ def across_table(
     work: Path, build: Sequence[Take], held_out: Sequence[Take], mode: str, say: Callable[[str], object]
 ) -> str:
     """Errors left on held-out takes of each script, as shares of those before, by what was learned from."""
-    learned = {t.name: (_script(t), errors_of(work, t, mode)) for t in build}
-    tested = {t.name: (_script(t), errors_of(work, t, mode)[1]) for t in held_out}
+    learned = {t.name: (t.script, errors_of(work, t, mode)) for t in build}
+    tested = {t.name: (t.script, errors_of(work, t, mode)[1]) for t in held_out}
     scripts = sorted({script for script, _ in learned.values()})
     rows = []
     for chosen in (scripts, *([s] for s in scripts)):
@@ -41,10 +41,6 @@ def across_table(
     return table(
         ["learned from athletes of the building set who serve", *(f"left on {s}" for s in scripts)], rows
     )
-
-
-def _script(take: Take) -> str:
-    return take.scene.serves[0].script
 
 
 def _size(residuals: Sequence[Residuals], means: dict[str, Array], errors: ViewErrors | None) -> float:

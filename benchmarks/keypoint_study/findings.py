@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -31,37 +31,37 @@ class Findings:
 
 def findings(work: Path, takes: Sequence[Take], mode: str, say: Callable[[str], object]) -> Findings:
     """Errors as detected; view errors learned from all athletes; and what is left of an athlete's errors when
-    the view errors were learned from the others alone, as it will be with a new athlete.
+    the view errors were learned from others who serve after another script, where there are several: a new
+    athlete's serve will be like none of the study's.
     """
-    by_athlete: dict[str, Errors] = {}
-    for take in takes:
-        offsets, residuals = by_athlete.setdefault(take.athlete, ([], []))
-        more = errors_of(work, take, mode)
-        offsets += more[0]
-        residuals += more[1]
-    everything = _together(by_athlete)
+    errors = {take.name: errors_of(work, take, mode) for take in takes}
+    everything = _together(errors.values())
     data: dict[str, Any] = mode_data(*everything)
     plain = mode_of_data(mode, data, "as detected")
-    left: Errors = ([], [])
-    for athlete in by_athlete:
-        others = _together({name: e for name, e in by_athlete.items() if name != athlete})
+    left: list[Errors] = []
+    for take in takes:
+        others = _together(errors[other.name] for other in unlike(take, takes))
         study = _with_views(plain, fit_views(others[1], common_offsets(others[0])))
-        for take in takes:
-            if take.athlete == athlete:
-                more = errors_of(work, take, mode, study)
-                left[0].extend(more[0])
-                left[1].extend(more[1])
-        say(f"{athlete} without the view errors of the others")
-    data["views"] = left_data(*left, plain.pixels)
+        left.append(errors_of(work, take, mode, study))
+        say(f"{take.name} without the view errors of the others")
+    data["views"] = left_data(*_together(left), plain.pixels)
     pictures = sum(len(r.t_s) for r in everything[1] if r.part == "nose")
     return Findings(data, fit_views(everything[1], common_offsets(everything[0])), pictures)
 
 
-def _together(by_athlete: Mapping[str, Errors]) -> Errors:
-    return (
-        [o for offsets, _ in by_athlete.values() for o in offsets],
-        [r for _, residuals in by_athlete.values() for r in residuals],
-    )
+def unlike(take: Take, takes: Sequence[Take]) -> list[Take]:
+    """The takes of other athletes after another script; where all serve after one, of other athletes."""
+    others = [t for t in takes if t.athlete != take.athlete]
+    return [t for t in others if t.script != take.script] or others
+
+
+def _together(errors: Iterable[Errors]) -> Errors:
+    offsets: list[Offsets] = []
+    residuals: list[Residuals] = []
+    for more in errors:
+        offsets += more[0]
+        residuals += more[1]
+    return offsets, residuals
 
 
 def _with_views(plain: DetectorStudy, errors: ViewErrors) -> DetectorStudy:

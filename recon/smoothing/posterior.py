@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.ndimage import gaussian_filter1d
 
 from calibration.checks import Array
 from recon.smoothing.draws_kernel import errors_drawn
@@ -51,7 +52,8 @@ class PointPosterior:
     """The motion of one point.
 
     xyz_m, velocity_m_s (G, 3) and covariance (G, 6, 6) of both together, pixels alone, at the wanted instants;
-    used (E,) which events count; whatever else `draws` needs.
+    used (E,) which events count; whatever else `draws` needs: _by_q (G, 3) how far the curve moves with a
+    standard deviation of its smoothness, which differs from stretch to stretch of _frames.
     """
 
     xyz_m: Array
@@ -65,15 +67,20 @@ class PointPosterior:
     _K: Array
     _Si: Array
     _Pp_grid: Array
+    _by_q: Array
+    _frames: float
 
     def draws(self, count: int, seed: int | Sequence[int]) -> Array:
         """(count, G, 3) draws of the position's error, jointly over time."""
         e, m = self.events, self._model
         out = np.empty((count, len(self.xyz_m), 3))
+        rng = np.random.default_rng(seed)
         start = np.concatenate([START_SD, np.ones(m.n - KINEMATIC)])
         errors_drawn(
             e.t_s, e.camera, self.used, self._J, m.white, m.by_slow, m.by_bias, np.zeros((len(e.t_s), 2)),
             self._q, m.slow_s, m.slow, m.bias, m.late, start, np.where(e.wanted, e.grid, -1), self._Pp_grid,
-            self._K, self._Si, np.random.default_rng(seed), out,
+            self._K, self._Si, rng, out,
         )  # fmt: skip
-        return out
+        smoother = gaussian_filter1d(rng.standard_normal((count, len(self.xyz_m))), self._frames, axis=1, mode="wrap")
+        smoother *= np.sqrt(2 * np.sqrt(np.pi) * self._frames)  # of variance 1 again
+        return out + smoother[:, :, None] * self._by_q

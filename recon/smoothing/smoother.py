@@ -36,6 +36,7 @@ class SmootherOptions:
     frames         standard width of the window over which smoothness adapts
     wide_frames    the same of the surroundings that it is held near to
     held_by        how firmly, in degrees of freedom
+    q_unsure       how well smoothness so found is known: standard deviation of the intensity's logarithm
     judge_rounds   how often it adapts while observations are judged
     adapt_rounds   and how often once they are
     """
@@ -43,8 +44,9 @@ class SmootherOptions:
     gate2: float = 16.0
     agreed_factor: float = 4.0
     frames: float = 3.0
-    wide_frames: float = 20.0
+    wide_frames: float = 10.0
     held_by: float = 4.0
+    q_unsure: float = 1.2
     judge_rounds: int = 8
     adapt_rounds: int = 4
 
@@ -307,7 +309,11 @@ class _Smoother:
         return np.asarray(np.clip(q * np.clip(ratio, 1e-2, 1e2)[grid], 1e-4, 1e13))
 
     def at_wanted(self, q: Array, used: NDArray[np.bool_], model: ErrorSizes) -> PointPosterior | None:
-        """The last pass, with the wanted instants among the events."""
+        """The last pass, with the wanted instants among the events.
+
+        How smooth the motion is, is not known exactly: where the curve would run elsewhere if it were less so, as
+        at a push-off or a landing, that is a part of its uncertainty (to first order).
+        """
         whole = self.whole
         back = np.flatnonzero(~whole.wanted)
         q_grid = np.full(self.frames, np.nan)
@@ -326,14 +332,17 @@ class _Smoother:
         counts[back] = used
         z, J, rate = (spread(a, 0.0) for a in (self.z, self.J, self.rate))
         intensities = q_grid[whole.grid]
-        run = self.run(whole, full, full.white, counts, intensities, z, J, rate, covariances=True)
+        run = self.run(whole, full, white, counts, intensities, z, J, rate, covariances=True)
+        freer = self.run(whole, full, white, counts, np.exp(self.options.q_unsure) * intensities, z, J, rate)
         at = whole.wanted
         means, covariances = run.means[at], run.covariances[at]
-        if not (np.isfinite(means).all() and np.isfinite(covariances).all()):
+        by_q = (freer.means[at] - means)[:, :6]
+        if not all(np.isfinite(a).all() for a in (means, covariances, by_q)):
             return None
+        covariances += by_q[:, :, None] * by_q[:, None, :]
         return PointPosterior(
             means[:, :3], means[:, 3:6], covariances, whole, counts, J, intensities, full, run.K,
-            run.Si, np.ascontiguousarray(run.Pp[at][:, :3]),
+            run.Si, np.ascontiguousarray(run.Pp[at][:, :3]), by_q[:, :3], self.options.frames,
         )  # fmt: skip
 
 
