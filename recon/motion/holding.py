@@ -13,13 +13,16 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.ndimage import gaussian_filter1d
 
 from calibration.checks import Array
 from recon.motion.lengths import LEAST_INSTANTS, SPANS, Length, Span, length_of
+from recon.motion.limits import limits_of, pull
 from recon.records import Motion
 
 _STRAIGHT = ("racket_butt", "racket_throat", "racket_tip")
 _LEAST_BEND_M = 0.001
+_MISSED_FRAMES = 2.0  # standard width of the window over which misses of lengths are averaged
 _GIVES_WITHIN_S = 0.03  # a distance that gives does so no faster, and keeps what it gave for about as long
 
 
@@ -29,11 +32,13 @@ class Held:
 
     draws_m   (D, T, P, 3) draws of its positions' error, jointly over time and points
     lengths   that it was held to
+    beyond    elbows, knees and ankles that its curves bent farther than they go, a sentence each
     """
 
     motion: Motion
     draws_m: Array
     lengths: tuple[Length, ...]
+    beyond: tuple[str, ...] = ()
 
 
 def hold_lengths(motion: Motion, covariance: Array, draws_m: Array, seed: int = 0) -> Held:
@@ -93,12 +98,15 @@ class _Group:
             C[:, :, j, :, :, j] = own[:, j].reshape(frames, 2, 3, 2, 3)
         self.C = C.reshape(frames, 6 * k, 6 * k)
         self.lengths: list[Length] = []
+        self.beyond: list[str] = []
         self.still: list[_Row] = []  # conditions on positions
         self.moving: list[_Row] = []  # on velocities
         for ends in spans:
             self._keep_apart(ends)
         if set(_STRAIGHT) <= set(self.names):
             self._keep_straight()
+        self._doubt()
+        self._keep_within_limits()
 
     def _keep_apart(self, ends: tuple[str, str]) -> None:
         i, j = (self.names.index(n) for n in ends)
@@ -139,6 +147,47 @@ class _Group:
         bend2 = max(float(beyond.mean()), _LEAST_BEND_M**2)
         self.still += [replace(r, variance=np.full(len(r.missing), bend2)) for r in rows]
 
+    def _doubt(self) -> None:
+        """Covariances and draws grow where lengths are missed by more than they allow.
+
+        Squared misses in sigmas, averaged over a few frames and over a point's lengths, count beside one that
+        is as expected; they never shrink anything. So a shock that the curve was too smooth for is known.
+        """
+        growth = np.ones((2, *self.there.shape))
+        for growing, rows in zip(growth, (self.still, self.moving), strict=True):
+            beside = np.ones(len(self.names))
+            for row, length in zip(rows, self.lengths, strict=False):  # the racket's straightness is no length
+                expected = np.einsum("ti,tij,tj->t", row.H, self.C, row.H) + row.variance
+                miss2 = gaussian_filter1d(row.missing**2 / expected, _MISSED_FRAMES, mode="nearest")
+                for end in length.ends:
+                    j = self.names.index(end)
+                    growing[:, j] += miss2
+                    beside[j] += 1
+            growing /= beside
+        grown = np.sqrt(
+            np.maximum.accumulate(np.maximum(growth, 1.0), axis=0)
+        )  # velocities no less than places
+        by_state = np.repeat(grown.swapaxes(0, 1).reshape(len(self.x), -1), 3, axis=1)
+        self.C *= by_state[:, :, None] * by_state[:, None, :]
+        self.draws = self.draws * grown[0, :, :, None]
+
+    def _keep_within_limits(self) -> None:
+        """Elbows, knees and ankles bend no farther than they can."""
+        points = {n: np.where(self.there[:, j, None], self.x[:, j], np.nan) for j, n in enumerate(self.names)}
+        for limited in limits_of(points):
+            known = np.isfinite(limited.inside)
+            parts = {self.names.index(n): np.where(known[:, None], g, 0.0) for n, g in limited.gradient.items()}
+            H = self._over(parts, {})
+            pulled = pull(limited, np.einsum("ti,tij,tj->t", H, self.C, H))
+            says = np.isfinite(pulled.variance)
+            if not says.any():
+                continue
+            if (limited.inside < 0).any():
+                for_s = float((limited.inside < 0).sum() * np.median(np.diff(self.t_s)))
+                self.beyond.append(f"{limited.name} beyond its range for {for_s:.2f} s, held back")
+            variance = np.where(says, pulled.variance, 1.0)
+            self.still.append(_Row(np.where(says[:, None], H, 0.0), pulled.missing, variance))
+
     def _over(self, positions: dict[int, Array], velocities: dict[int, Array]) -> Array:
         """(T, 6K) from the parts (T, 3) that are not zero."""
         k = len(self.names)
@@ -175,7 +224,9 @@ class _Group:
             cov[at, column], velocity_cov[at, column] = Cx[at, block, block], Cv[at, block, block]
         held.draws_m[:, :, self.columns] = self._redrawn(gain, Hx, noise[:, :m], rng)
         motion = replace(motion, xyz_m=xyz, velocity_m_s=velocity, cov_m2=cov, velocity_cov_m2_s2=velocity_cov)
-        return Held(motion, held.draws_m, held.lengths + tuple(self.lengths))
+        return Held(
+            motion, held.draws_m, held.lengths + tuple(self.lengths), held.beyond + tuple(self.beyond)
+        )  # fmt: skip
 
     def _redrawn(self, gain: Array, Hx: Array, noise: Array, rng: np.random.Generator) -> Array:
         """(D, T, K, 3): draws of the corrected positions' error, from those of the uncorrected ones."""
@@ -188,7 +239,7 @@ class _Group:
         kept = np.exp(-np.median(np.diff(self.t_s)) / _GIVES_WITHIN_S)
         for j in range(seen.shape[2]):
             length = self.lengths[j] if j < len(self.lengths) else None
-            give = np.sqrt(noise[0, j]) if length is None else length.give_m
+            give = np.sqrt(noise[:, j]) if length is None else length.give_m
             wrong[:, :, j] = give * lingering(count, frames, float(kept), rng)
             if length is not None:
                 wrong[:, :, j] += (seen[:, :, j] @ length.weights)[:, None]

@@ -337,6 +337,7 @@ def _reconstruct(
         "left out against lengths": [u.sentence() for u in joints.fit.unbelieved],
         "clocks": list(clock_notes.told),
         "lengths": [length.sentence() for length in held.lengths],
+        "beyond their range": list(held.beyond),
         "planted": [stood.sentence() for stood in planted],
         "left and right exchanged": [_told(e) for e in (*exchanges, *joints.fit.exchanges)],
         "packages": {name: version(name) for name in _PACKAGES},

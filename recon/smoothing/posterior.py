@@ -81,6 +81,7 @@ class PointPosterior:
             self._q, m.slow_s, m.slow, m.bias, m.late, start, np.where(e.wanted, e.grid, -1), self._Pp_grid,
             self._K, self._Si, rng, out,
         )  # fmt: skip
-        smoother = gaussian_filter1d(rng.standard_normal((count, len(self.xyz_m))), self._frames, axis=1, mode="wrap")
-        smoother *= np.sqrt(2 * np.sqrt(np.pi) * self._frames)  # of variance 1 again
-        return out + smoother[:, :, None] * self._by_q
+        freer = rng.standard_normal((count, len(self.xyz_m)))
+        freer = gaussian_filter1d(freer, self._frames, axis=1, mode="wrap")
+        freer *= np.sqrt(2 * np.sqrt(np.pi) * self._frames)  # of variance 1 again
+        return out + freer[:, :, None] * self._by_q

@@ -311,8 +311,8 @@ class _Smoother:
     def at_wanted(self, q: Array, used: NDArray[np.bool_], model: ErrorSizes) -> PointPosterior | None:
         """The last pass, with the wanted instants among the events.
 
-        How smooth the motion is, is not known exactly: where the curve would run elsewhere if it were less so, as
-        at a push-off or a landing, that is a part of its uncertainty (to first order).
+        How smooth the motion is, is not known exactly: where the curve would run elsewhere if it were less so,
+        as at a push-off or a landing, that is a part of its uncertainty (to first order).
         """
         whole = self.whole
         back = np.flatnonzero(~whole.wanted)

@@ -30,10 +30,15 @@ def lingering(shape: tuple[int, ...], kept: float, rng: np.random.Generator) -> 
 
 def held_of(
     true_m: np.ndarray, roots_m: np.ndarray, kept: float, rng: np.random.Generator,
-    names: tuple[str, ...] = ("right_elbow", "right_wrist"),
+    names: tuple[str, ...] = ("right_elbow", "right_wrist"), *, smaller: float = 1.0,
+    shock_m: np.ndarray | float = 0.0,
 ) -> tuple[Motion, Held]:  # fmt: skip
-    """The true points with errors of covariance roots rootsᵀ (P, 3, 3), and what holding makes of them."""
-    off = np.einsum("pij,tpj->tpi", roots_m, lingering(true_m.shape, kept, rng))
+    """The true points with errors of covariance roots rootsᵀ (P, 3, 3), and what holding makes of them.
+
+    smaller: of what is stated, the share that the errors really have; shock_m (T, P, 3): what the errors have
+    beyond what is stated.
+    """
+    off = smaller * np.einsum("pij,tpj->tpi", roots_m, lingering(true_m.shape, kept, rng)) + shock_m
     draws = np.einsum("pij,dtpj->dtpi", roots_m, lingering((DRAWS, *true_m.shape), kept, rng))
     cov = np.zeros((*true_m.shape[:2], 6, 6))
     cov[..., :3, :3] = roots_m @ roots_m.swapaxes(1, 2)
@@ -61,7 +66,7 @@ ONE_DEEP = np.stack([np.diag([0.004, 0.03, 0.004]), np.diag([0.004, 0.006, 0.008
 
 def test_both_ends_of_a_bone_meet_half_way_where_they_are_equally_sure(rng):
     """By hand: equal round covariances share what is missing to the length; nothing moves across the bone."""
-    before, after = held_of(swung(0.28), ALIKE, 0.0, rng)
+    before, after = held_of(swung(0.28), ALIKE, 0.0, rng, smaller=0.3)
     length = after.lengths[0]
     assert length.ends == ("right_elbow", "right_wrist")
     moved = after.motion.xyz_m - before.xyz_m
@@ -87,6 +92,31 @@ def test_a_rigid_bone_makes_its_ends_better_and_stays_honest(rng, roots, kept):
     assert rms(np.array(after)) < 0.95 * rms(np.array(before))
     assert 0.85 < nees(np.array(after), held.motion.cov_m2) < 1.2
     assert np.sqrt(np.mean(np.square(z_length))) < 1.7
+
+
+def test_where_a_length_is_missed_by_far_its_ends_are_less_sure_there_and_only_there(rng):
+    """A shock of a twentieth of a second that the curve was too smooth for: 25 mm along the bone, 5 sigmas."""
+    true = swung(0.28)
+    here = slice(100, 106)
+    shock = np.zeros(true.shape)
+    shock[here, 1] = 0.025 * (true[here, 1] - true[here, 0]) / 0.28
+    _, calm = held_of(true, ALIKE, 0.0, np.random.default_rng(3), smaller=0.5)
+    _, shaken = held_of(true, ALIKE, 0.0, np.random.default_rng(3), smaller=0.5, shock_m=shock)
+    ratio, of_speed = (
+        np.trace(a, axis1=2, axis2=3) / np.trace(b, axis1=2, axis2=3)
+        for a, b in (
+            (shaken.motion.cov_m2, calm.motion.cov_m2),
+            (shaken.motion.velocity_cov_m2_s2, calm.motion.velocity_cov_m2_s2),
+        )
+    )
+    away = np.r_[0:80, 126:FRAMES]
+    assert ratio[here].min() > 2.5
+    assert of_speed[here].min() > 2.5
+    np.testing.assert_allclose(ratio[away], 1.0, atol=0.05)
+    drawn = (shaken.draws_m[:, here] ** 2).sum(axis=(0, 1, 3)) / (calm.draws_m[:, here] ** 2).sum(
+        axis=(0, 1, 3)
+    )
+    np.testing.assert_allclose(drawn, ratio[here].mean(axis=0), rtol=0.15)
 
 
 def test_draws_have_the_covariance_that_is_stated(rng):
