@@ -12,6 +12,7 @@ import numpy as np
 from calibration.checks import Array
 from calibration.footage import Frame, Video, begins_s, frames, probe
 from calibration.median import upper_median_picture
+from calibration.skim import skim
 from recon.keypoints.around import everybody
 from recon.keypoints.course import PERSON_SHARE, Course
 from recon.keypoints.markers import MARKERS, Image, MarkerOptions, find_markers
@@ -49,10 +50,11 @@ def scene_of(video: Path | Video, samples: int = 9) -> Image:
     """
     info = probe(video)
     count = info.frame_count_hint or 0
-    if 0 < count <= _SHORT_FRAMES:
-        every = max(1, count // samples)
-        return upper_median_picture([f.image_bgr for f in islice(frames(video, every=every), samples)])
     length = info.duration_s or 1.0
+    if 0 < count <= _SHORT_FRAMES:
+        whole = video if isinstance(video, Video) else Video(video)
+        looks = skim(whole, samples / length, max(info.size_px))
+        return upper_median_picture([f.image_bgr for f in islice(looks, samples)])
     pictures = []
     for k in range(samples):
         start = begins_s(video) + length * (k + 0.5) / samples

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from itertools import pairwise
@@ -86,12 +86,16 @@ def fit_motion(
     clocks: Clocks,
     points: Points3D,
     options: MotionOptions | None = None,
+    *,
+    before: tuple[Motion, MotionSupport] | None = None,
+    changed: Collection[str] = (),
 ) -> tuple[Motion, MotionSupport]:
     """The most likely curve of every keypoint over the time grid of `points`, and its covariance.
 
     The noise of each keypoint is made up as `tracks.noise` says: only its white part averages out over time, so
     smoothing earns no certainty against errors that linger or stay. cov_m2 and velocity_cov_m2_s2 hold the
-    pixels' share alone. Raises NotMeasurable where no point can be followed at all.
+    pixels' share alone. before: a fit to the same clocks and tracks, but for the points that `changed`: only
+    these are fitted, as every point is by itself. Raises NotMeasurable where no point can be followed at all.
     """
     options = options or MotionOptions()
     t = points.t_s
@@ -104,7 +108,21 @@ def fit_motion(
 
     gaps_s = [_GAP_FRAMES * float(np.median(np.diff(tracks.of(c.name).t_cam_s))) for c in cameras]
 
+    def take_over(p: int) -> None:
+        assert before is not None and before[0].velocity_cov_m2_s2 is not None
+        motion, carried = before
+        xyz[:, p], velocity[:, p], status[:, p] = (
+            motion.xyz_m[:, p],
+            motion.velocity_m_s[:, p],
+            motion.status[:, p],
+        )
+        cov[:, p], velocity_cov[:, p] = motion.cov_m2[:, p], motion.velocity_cov_m2_s2[:, p]
+        support[:, p], posteriors[p] = carried.sigma_px[:, p], carried.posteriors[p]
+
     def fit(p: int) -> None:
+        if before is not None and points.keypoints[p] not in changed:
+            take_over(p)
+            return
         if (points.status[:, p] == PointStatus.OK).sum() < _LEAST_SAMPLES:
             return
         found = _fit_point(cameras, tracks, clocks, points, p, options)

@@ -33,7 +33,7 @@ from recon.pipeline.whom import whom_to_follow
 from recon.records import Tracks2D
 from recon.session import Session
 
-_PIECE_S = 1.0  # a lost run repeats at most this much of each worker's clip
+_PIECE_S = 2.0  # a lost run repeats at most this much of each worker's clip; each finds the player anew
 _LABEL = "finding player, racket and ball"
 
 

@@ -84,7 +84,9 @@ def fit_body(
     tracks, strays = without_strays(tracks, clocks, motion)
     unbelieved = (*joints, *strays)
     if unbelieved:
-        points, motion, support = _fit(cameras, tracks, clocks)
+        points = points_at_instants(cameras, tracks, clocks)
+        changed = {u.point for u in unbelieved}
+        motion, support = fit_motion(cameras, tracks, clocks, points, before=(motion, support), changed=changed)
     cleaned = without_view_errors(cameras, tracks, clocks, motion, study) if study else None
     if cleaned is None:
         return BodyFit(tracks, points, motion, support, unbelieved=unbelieved)
