@@ -108,21 +108,18 @@ def fit_motion(
 
     gaps_s = [_GAP_FRAMES * float(np.median(np.diff(tracks.of(c.name).t_cam_s))) for c in cameras]
 
-    def take_over(p: int) -> None:
-        assert before is not None and before[0].velocity_cov_m2_s2 is not None
+    todo = [p for p, name in enumerate(points.keypoints) if before is None or name in changed]
+    if before is not None:
         motion, carried = before
-        xyz[:, p], velocity[:, p], status[:, p] = (
-            motion.xyz_m[:, p],
-            motion.velocity_m_s[:, p],
-            motion.status[:, p],
-        )
-        cov[:, p], velocity_cov[:, p] = motion.cov_m2[:, p], motion.velocity_cov_m2_s2[:, p]
-        support[:, p], posteriors[p] = carried.sigma_px[:, p], carried.posteriors[p]
+        kept = [p for p in range(shape[1]) if p not in todo]
+        xyz[:, kept], velocity[:, kept] = motion.xyz_m[:, kept], motion.velocity_m_s[:, kept]
+        cov[:, kept] = motion.cov_m2[:, kept]
+        velocity_cov[:, kept] = np.array(motion.velocity_cov_m2_s2)[:, kept]
+        status[:, kept], support[:, kept] = motion.status[:, kept], carried.sigma_px[:, kept]
+        for p in kept:
+            posteriors[p] = carried.posteriors[p]
 
     def fit(p: int) -> None:
-        if before is not None and points.keypoints[p] not in changed:
-            take_over(p)
-            return
         if (points.status[:, p] == PointStatus.OK).sum() < _LEAST_SAMPLES:
             return
         found = _fit_point(cameras, tracks, clocks, points, p, options)
@@ -135,7 +132,7 @@ def fit_motion(
         posteriors[p] = found
 
     with ThreadPoolExecutor(os.cpu_count()) as pool:  # the compiled passes let go of the interpreter
-        list(pool.map(fit, range(shape[1])))
+        list(pool.map(fit, todo))
     if np.isnan(xyz).all():
         raise NotMeasurable("motion: no point was seen by two cameras long enough to be followed")
     motion = Motion(points.frame, points.keypoints, t, xyz, velocity, cov, status, velocity_cov)

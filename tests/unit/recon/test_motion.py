@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -47,6 +49,31 @@ def test_smoothing_beats_single_instants(rng):
     points, motion, _ = reconstruct(tracks)
     exact = truth(motion)
     assert rms(motion.xyz_m - exact) < 0.45 * rms(points.xyz_m - exact)
+
+
+def test_only_points_that_changed_are_fitted_again(rng):
+    """Whatever else `before` says stays as it is; what changed comes out as in a fit of everything."""
+    tracks = only(seen_by(CAMERAS, InventedMotion(), offsets_s=OFFSETS, sigma_px=2.0, rng=rng), SOME)
+    points, motion, support = reconstruct(tracks)
+    side = tracks.of("side")
+    sigma, uv = side.sigma_px.copy(), side.uv_px.copy()
+    sigma[40:80, SOME.index("right_hip")] = uv[40:80, SOME.index("right_hip")] = np.nan
+    views = (*tracks.cameras[:2], replace(side, sigma_px=sigma, uv_px=uv))
+    less = replace(tracks, cameras=views)
+    points, whole, whole_support = reconstruct(less)
+    moved = replace(motion, xyz_m=motion.xyz_m + 1.0)
+    again, again_support = fit_motion(
+        CAMERAS, less, CLOCKS, points, before=(moved, support), changed={"right_hip"}
+    )
+    hip = SOME.index("right_hip")
+    others = [k for k in range(len(SOME)) if k != hip]
+    assert not np.array_equal(whole.xyz_m[:, hip], motion.xyz_m[:, hip])
+    for name in ("xyz_m", "velocity_m_s", "cov_m2", "velocity_cov_m2_s2", "status"):
+        got, wanted, old = (getattr(m, name) for m in (again, whole, moved))
+        np.testing.assert_array_equal(got[:, hip], wanted[:, hip], err_msg=name)
+        np.testing.assert_array_equal(got[:, others], old[:, others], err_msg=name)
+    np.testing.assert_array_equal(again_support.sigma_px, whole_support.sigma_px)
+    np.testing.assert_array_equal(again_support.draws(5, 1), whole_support.draws(5, 1))
 
 
 def test_gross_errors_cost_little(rng):
