@@ -57,5 +57,5 @@ def _size(residuals: Sequence[Residuals], means: dict[str, Array], errors: ViewE
 
 def _foretold(errors: ViewErrors, r: Residuals) -> Array:
     """(T, 2) the errors of a residual's point; its posture is already that of a right-hand point."""
-    right = errors.right_side(r.posture.reshape(-1, len(POSTURE), 3))[0][:, PARTS.index(r.part)]
+    right = errors.right_side(r.posture.reshape(-1, len(POSTURE), 3)).errors[:, PARTS.index(r.part)]
     return np.asarray(right * [-1.0 if r.mirrored else 1.0, 1.0])

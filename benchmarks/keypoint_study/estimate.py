@@ -10,9 +10,10 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import minimize, nnls
 
+from benchmarks.keypoint_study.doubt import learn_doubt, left_by_others
 from benchmarks.keypoint_study.errors import Offsets, Residuals, of_part
 from calibration.checks import Array
-from recon.detector_study import PARTS, PixelError
+from recon.detector_study import PARTS, PixelError, ViewErrors
 
 _USUAL_M = 0.03  # a miss of 3 cm weighs half: swaps and gross errors must not set an offset
 _RIDGE = 0.004  # of the second frame's axes: where both segments turn alike, the first one gets the offset
@@ -209,32 +210,50 @@ def _jitter_variance(series: Sequence[tuple[Array, Array]]) -> float:
 
 
 def left_error(
-    residuals: Sequence[Residuals], offsets: Sequence[Offsets], part: str, before: PixelError
-) -> dict[str, float]:
-    """What share of sigma is left without view errors, and how that lasts.
+    residuals: Sequence[Residuals],
+    offsets: Sequence[Offsets],
+    part: str,
+    before: PixelError,
+    errors: ViewErrors,
+) -> tuple[dict[str, float], Array]:
+    """What share of sigma is left without view errors, how that lasts, and in which postures it is larger (M,).
 
     Whether that follows visibility and spread less than before was tried: in 12 of 14 parts it hardly did.
     """
     rows = list(of_part(residuals, part))
     misses = without_offset(residuals, offsets, part)
     in_sigmas = [m / before.sigma(r.visibility, r.spread)[:, None] for r, m in zip(rows, misses, strict=True)]
-    z = np.concatenate(in_sigmas)
+    doubt, level = learn_doubt(errors, rows, in_sigmas)
+    by_others = left_by_others(errors, rows, in_sigmas)
+    in_those = [z / left[:, None] for z, left in zip(in_sigmas, by_others, strict=True)]
+    size = _size(in_those)
+    shape = noise_shares([(r.t_s, m / size) for r, m in zip(rows, in_those, strict=True)])
+    return {"share": _short(_size(in_sigmas)), "by_posture": _short(size * level), **shape}, doubt
+
+
+def _size(errors: Sequence[Array]) -> float:
+    """Root mean square, gross errors, the gate's business, clipped at some times that."""
+    z = np.concatenate(errors)
     z = z[np.isfinite(z)]
-    share = 1.0
-    for _ in range(20):  # gross errors are the gate's business: clipped at some times the size that is left
-        share = float(np.sqrt(np.mean(np.clip(z, -_CLIP_SIGMAS * share, _CLIP_SIGMAS * share) ** 2)))
-    shape = noise_shares([(r.t_s, m / share) for r, m in zip(rows, in_sigmas, strict=True)])
-    return {"share": _short(share), **shape}
+    size = 1.0
+    for _ in range(20):
+        size = float(np.sqrt(np.mean(np.clip(z, -_CLIP_SIGMAS * size, _CLIP_SIGMAS * size) ** 2)))
+    return size
 
 
 def left_data(
-    offsets: Sequence[Offsets], residuals: Sequence[Residuals], before: Mapping[str, PixelError]
-) -> dict[str, dict[str, Any]]:
-    """All parts of one mode once the view errors, learned from other athletes, are taken out."""
-    return {
-        "pixels": {part: left_error(residuals, offsets, part, before[part]) for part in PARTS},
+    offsets: Sequence[Offsets], residuals: Sequence[Residuals], before: Mapping[str, PixelError],
+    errors: ViewErrors,
+) -> tuple[dict[str, dict[str, Any]], Array]:  # fmt: skip
+    """All parts of one mode once the view errors, learned from other athletes, are taken out; and the doubt
+    (M, 14) over the postures that the study's own view errors show.
+    """
+    left = {part: left_error(residuals, offsets, part, before[part], errors) for part in PARTS}
+    data: dict[str, dict[str, Any]] = {
+        "pixels": {part: found for part, (found, _) in left.items()},
         "joints": {part: joint_offset(offsets, residuals, part) for part in PARTS},
     }
+    return data, np.stack([doubt for _, doubt in left.values()], axis=1)
 
 
 def mode_data(offsets: Sequence[Offsets], residuals: Sequence[Residuals]) -> dict[str, dict[str, Any]]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -44,9 +44,10 @@ def findings(work: Path, takes: Sequence[Take], mode: str, say: Callable[[str], 
         study = _with_views(plain, fit_views(others[1], common_offsets(others[0])))
         left.append(errors_of(work, take, mode, study))
         say(f"{take.name} without the view errors of the others")
-    data["views"] = left_data(*_together(left), plain.pixels)
+    learned = fit_views(everything[1], common_offsets(everything[0]))
+    data["views"], doubt = left_data(*_together(left), plain.pixels, learned)
     pictures = sum(len(r.t_s) for r in everything[1] if r.part == "nose")
-    return Findings(data, fit_views(everything[1], common_offsets(everything[0])), pictures)
+    return Findings(data, replace(learned, doubt=doubt), pictures)
 
 
 def unlike(take: Take, takes: Sequence[Take]) -> list[Take]:
@@ -66,7 +67,9 @@ def _together(errors: Iterable[Errors]) -> Errors:
 
 def _with_views(plain: DetectorStudy, errors: ViewErrors) -> DetectorStudy:
     """A study that takes view errors out and leaves all sigmas as they are."""
-    same = {part: LeftError(share=1.0, shape=error.shape) for part, error in plain.pixels.items()}
+    same = {
+        part: LeftError(share=1.0, by_posture=1.0, shape=error.shape) for part, error in plain.pixels.items()
+    }
     return DetectorStudy(
         plain.mode, plain.pixels, plain.joints, plain.origin, ViewStudy(errors, same, plain.joints)
     )
@@ -78,6 +81,6 @@ def write_arrays(path: Path, mode: str, errors: ViewErrors) -> None:
     if path.is_file():
         with np.load(path) as old:
             kept = {name: old[name] for name in old.files}
-    for field in ("middle", "width", "shown", "weights", "reach"):
+    for field in ("middle", "width", "shown", "weights", "doubt", "reach"):
         kept[f"{mode} {field}"] = np.asarray(getattr(errors, field), dtype=np.float32)
     np.savez_compressed(path, **{name: kept[name] for name in sorted(kept)})  # type: ignore[arg-type]

@@ -24,7 +24,7 @@ _ROUNDS = 4
 def fit_views(residuals: Sequence[Residuals], means: Mapping[str, Array], seed: int = 4) -> ViewErrors:
     """Robust Gaussian process over postures; means: part -> (6,) the common offset, already accounted for.
 
-    Left points are learned as right ones of the mirrored body.
+    Left points are learned as right ones of the mirrored body. Doubt is even: what is left is not known yet.
     """
     learned = {part: _samples(residuals, means[part], part) for part in PARTS}
     everything = np.concatenate([x for x, _ in learned.values()])
@@ -36,7 +36,7 @@ def fit_views(residuals: Sequence[Residuals], means: Mapping[str, Array], seed: 
     weights = np.stack(
         [_weights(kernel((x - middle) / width, shown, reach), y, own) for x, y in learned.values()], axis=1
     )
-    return ViewErrors(middle, width, shown, reach, weights)
+    return ViewErrors(middle, width, shown, reach, weights, np.zeros(weights.shape[:2]))
 
 
 def _samples(residuals: Sequence[Residuals], mean: Array, part: str) -> tuple[Array, Array]:

@@ -18,7 +18,7 @@ from recon.detector_study.study import (
     read_study,
     study_of,
 )
-from recon.detector_study.view_errors import PARTS, POSTURE, ViewErrors, kernel, mirrored
+from recon.detector_study.view_errors import PARTS, POSTURE, Foretold, ViewErrors, kernel, mirrored
 
 __all__ = [
     "ADULT_M",
@@ -26,6 +26,7 @@ __all__ = [
     "POSTURE",
     "USUAL_MODE",
     "DetectorStudy",
+    "Foretold",
     "JointOffset",
     "LeftError",
     "PixelError",

@@ -22,7 +22,7 @@ ARRAYS = "view_errors.npz"
 """Beside a study's file: the view errors of every mode, too many numbers for a text."""
 USUAL_MODE = "quick"
 """The mode that the program uses unless told otherwise."""
-KIND, FORMAT = "courtplumb detector study", 2
+KIND, FORMAT = "courtplumb detector study", 3
 ADULT_M = 1.30
 """Size of a grown body (segments.body_scale_m), for where the athlete's own is not known."""
 
@@ -80,16 +80,18 @@ class JointOffset:
 class LeftError:
     """What is left of a part's pixel error once the view errors are taken out.
 
-    share    of its sigma as detected
-    shape    how the error lasts in time
+    share       of its sigma as detected, all postures together
+    by_posture  the same where ViewErrors.doubt says nothing; what it says of a posture multiplies this
+    shape       how the error lasts in time, in sigmas so multiplied
     """
 
     share: float
+    by_posture: float
     shape: NoiseShape
 
     def __post_init__(self) -> None:
-        if not 0 < self.share <= 2:
-            raise BadInput(f"left error: want share in (0, 2], got {self}")
+        if not (0 < self.share <= 2 and 0 < self.by_posture <= 4):
+            raise BadInput(f"left error: want share in (0, 2] and by_posture in (0, 4], got {self}")
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -180,10 +182,13 @@ def _views(mode: str, m: Mapping[str, Any], arrays: Path | None) -> ViewStudy | 
         return None
     with np.load(arrays) as kept:
         errors = ViewErrors(
-            **{n: kept[f"{mode} {n}"].astype(float) for n in ("middle", "width", "shown", "weights")},
+            **{n: kept[f"{mode} {n}"].astype(float) for n in ("middle", "width", "shown", "weights", "doubt")},
             reach=float(kept[f"{mode} reach"]),
         )
-    left = {part: LeftError(share=v["share"], shape=_shape(v)) for part, v in m["views"]["pixels"].items()}
+    left = {
+        part: LeftError(share=v["share"], by_posture=v["by_posture"], shape=_shape(v))
+        for part, v in m["views"]["pixels"].items()
+    }
     return ViewStudy(errors, MappingProxyType(left), _joints(m["views"]["joints"]))
 
 

@@ -22,6 +22,7 @@ _LIMBS = ("shoulder", "elbow", "wrist", "hip", "knee", "ankle", "heel", "toe")
 POSTURE: tuple[str, ...] = ("nose", *(f"{side}_{part}" for part in _LIMBS for side in ("left", "right")))
 """The points that make up a posture."""
 PARTS: tuple[str, ...] = tuple(dict.fromkeys(name.split("_")[-1] for name in BODY))
+_MOST_DOUBT = 1.2  # a factor of 3.3 either way
 _JITTER = 1e-6  # of the kernel's diagonal, for near-alike postures
 _SIDES = {"left": "right", "right": "left"}
 
@@ -36,6 +37,21 @@ def mirrored(postures: Array) -> Array:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
+class Foretold:
+    """What is known beforehand of a detector's errors in some postures.
+
+    errors  (T, P, 2) detected minus true plus the common offset, as shares of the player's height in the
+            picture, in its x and y
+    larger  (T, P) by what factor an error that is left is larger than usual: a hidden arm is found less surely
+    known   (T,) how far all this is known, 0 to 1
+    """
+
+    errors: Array
+    larger: Array
+    known: Array
+
+
+@dataclass(frozen=True, slots=True, eq=False)
 class ViewErrors:
     """Errors of the right side's points and the nose, as a Gaussian process over postures.
 
@@ -43,6 +59,7 @@ class ViewErrors:
     shown          (M, 51) postures that stand for all, in these units
     reach          distance in these units at which one tells e^-½ of what it tells about itself
     weights        (M, 14, 2) of each for each part's error (x, y of the picture), shares of apparent height
+    doubt          (M, 14) of each for the logarithm of how much larger than usual an error is that is left
     """
 
     middle: Array
@@ -50,41 +67,44 @@ class ViewErrors:
     shown: Array
     reach: float
     weights: Array
+    doubt: Array
 
     def __post_init__(self) -> None:
         size, count = 3 * len(POSTURE), len(self.shown)
         shapes = {
             "middle": (size,), "width": (size,), "shown": (count, size), "weights": (count, len(PARTS), 2),
+            "doubt": (count, len(PARTS)),
         }  # fmt: skip
         for field, shape in shapes.items():
             object.__setattr__(self, field, checked(getattr(self, field), shape, f"view errors: {field}"))
         if not (self.reach > 0 and (self.width > 0).all()):
             raise BadInput(f"view errors: want a reach and widths above 0, got {self.reach}, {self.width}")
 
-    def of(self, postures: Array) -> tuple[Array, Array]:
-        """Errors (T, 27, 2) of all body points and how far they are known (T,), 0 to 1.
+    def of(self, postures: Array) -> Foretold:
+        """What such postures bring, of all body points.
 
         postures (T, 17, 3): POSTURE in the axes of the view, as shares of the body's size (recon/joints).
-        Errors are detected minus true plus the common offset, as shares of the player's height in the picture,
-        in its x and y. NaN where the posture is.
+        NaN where the posture is.
         """
-        both, known = self.right_side(np.concatenate([postures, mirrored(postures)]))
-        right, left = np.split(both, 2)
-        errors = np.empty((len(postures), len(BODY), 2))
+        both = self.right_side(np.concatenate([postures, mirrored(postures)]))
+        errors, larger = np.empty((len(postures), len(BODY), 2)), np.empty((len(postures), len(BODY)))
         for p, name in enumerate(BODY):
-            part = PARTS.index(name.split("_")[-1])
-            errors[:, p] = left[:, part] * [-1.0, 1.0] if name.startswith("left_") else right[:, part]
-        return errors, np.mean(np.split(known, 2), axis=0)
+            part, left = PARTS.index(name.split("_")[-1]), name.startswith("left_")
+            own = slice(len(postures), None) if left else slice(len(postures))
+            errors[:, p] = both.errors[own, part] * [-1.0 if left else 1.0, 1.0]
+            larger[:, p] = both.larger[own, part]
+        return Foretold(errors, larger, np.mean(np.split(both.known, 2), axis=0))
 
-    def right_side(self, postures: Array) -> tuple[Array, Array]:
-        """Errors (T, 14, 2) of the parts of the right side and the middle, and how far they are known (T,)."""
+    def right_side(self, postures: Array) -> Foretold:
+        """The same of the 14 parts of the right side and the middle."""
         z = (postures.reshape(len(postures), -1) - self.middle) / self.width
         K = kernel(z, self.shown, self.reach)
         own = kernel(self.shown, self.shown, self.reach) + _JITTER * np.eye(len(self.shown))
         sound = np.isfinite(K).all(axis=1)
         known = np.full(len(z), np.nan)
         known[sound] = np.einsum("tm,mt->t", K[sound], cho_solve(cho_factor(own), K[sound].T))
-        return np.einsum("tm,mpi->tpi", K, self.weights), np.clip(known, 0.0, 1.0)
+        larger = np.exp(np.clip(K @ self.doubt, -_MOST_DOUBT, _MOST_DOUBT))
+        return Foretold(np.einsum("tm,mpi->tpi", K, self.weights), larger, np.clip(known, 0.0, 1.0))
 
 
 def kernel(a: Array, b: Array, reach: float) -> Array:

@@ -8,6 +8,13 @@ correct.py.
 
 from recon.joints.correct import JointCentres, to_joint_centres
 from recon.joints.postures import postures
-from recon.joints.views import TakenOut, without_view_errors
+from recon.joints.views import TakenOut, sized_by_posture, without_view_errors
 
-__all__ = ["JointCentres", "TakenOut", "postures", "to_joint_centres", "without_view_errors"]
+__all__ = [
+    "JointCentres",
+    "TakenOut",
+    "postures",
+    "sized_by_posture",
+    "to_joint_centres",
+    "without_view_errors",
+]

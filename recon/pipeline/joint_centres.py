@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from calibration.geometry import Camera
 from recon.detector_study import DetectorStudy, study_of
 from recon.instants import points_at_instants
-from recon.joints import TakenOut, to_joint_centres, without_view_errors
+from recon.joints import TakenOut, sized_by_posture, to_joint_centres, without_view_errors
 from recon.motion import MotionSupport, Unbelieved, fit_motion, without_strays, without_unbelieved
 from recon.pipeline.options import PipelineOptions
 from recon.records import Clocks, Motion, Points3D, Tracks2D
@@ -91,6 +91,7 @@ def fit_body(
     if cleaned is None:
         return BodyFit(tracks, points, motion, support, unbelieved=unbelieved)
     tracks, exchanges = repair_swaps(cameras, cleaned[0], clocks, groups=finer_groups(len(cameras)))
+    tracks = sized_by_posture(tracks, cleaned[1])
     return BodyFit(tracks, *_fit(cameras, tracks, clocks), exchanges, unbelieved, cleaned[1])
 
 

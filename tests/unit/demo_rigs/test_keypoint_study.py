@@ -6,13 +6,15 @@ import numpy as np
 import pytest
 from scipy.spatial.transform import Rotation
 
+from benchmarks.keypoint_study.doubt import larger, left_by_others
 from benchmarks.keypoint_study.errors import Offsets, Residuals
 from benchmarks.keypoint_study.estimate import common_covariance, fit_offset, left_error, noise_shares
+from benchmarks.keypoint_study.findings import unlike
 from benchmarks.keypoint_study.views import fit_views
 from calibration.errors import BadInput
 from demo_rigs.builds import Build
 from demo_rigs.cast import load_cast
-from recon.detector_study import PARTS, PixelError
+from recon.detector_study import PARTS, PixelError, ViewErrors
 from recon.records import NoiseShape
 
 MEAN = np.array([0.02, -0.03, 0.01, 0.0, 0.01, 0.0])
@@ -73,9 +75,10 @@ def test_view_errors_of_both_sides_are_learned_from_noisy_pictures_with_gross_er
     rows = [taken(part, 1200, left=left, noise=0.01) for part in PARTS for left in (False, True)]
     errors = fit_views(rows, {part: np.zeros(6) for part in PARTS})
     new = taken("hip", 400, left=True, noise=0.0)
-    found, known = errors.right_side(new.posture.reshape(-1, 17, 3))
-    miss = found[:, PARTS.index("hip")] - new.uv * [-1.0, 1.0]
-    near = known > 0.9
+    found = errors.right_side(new.posture.reshape(-1, 17, 3))
+    miss = found.errors[:, PARTS.index("hip")] - new.uv * [-1.0, 1.0]
+    near = found.known > 0.9
+    np.testing.assert_array_equal(found.larger, 1.0)
     assert near.mean() > 0.3
     assert np.sqrt(np.mean(miss[near] ** 2)) < 0.25 * np.sqrt(np.mean(new.uv[near] ** 2))
 
@@ -88,11 +91,64 @@ def test_the_share_of_sigma_that_is_left_is_found():
         seen = np.full(120, k / 60)
         uv = 0.7 * before.sigma(seen, np.zeros(120))[:, None] * rng.normal(0, 1, (120, 2))
         uv[:2] = 1.0  # gross
-        rows.append(residuals("knee", uv, np.zeros((120, 2, 6)), np.zeros((120, 51)), visibility=seen))
-    offsets = [Offsets("a", "knee", 1.3, turning(rng, 50), np.zeros((50, 3)))]
-    left = left_error(rows, offsets, "knee", before)
+        sees = {"visibility": seen, "athlete": "ab"[k % 2]}
+        rows.append(residuals("knee", uv, np.zeros((120, 2, 6)), np.zeros((120, 51)), **sees))
+    left, doubt = left_error(rows, no_offsets(rng), "knee", before, two_postures())
     assert left["share"] == pytest.approx(0.7, rel=0.2)
     assert left["white"] > 0.8
+    assert np.ptp(np.exp(doubt)) < 0.2
+
+
+def two_postures() -> ViewErrors:
+    """A study that shows two postures, 0 and 10 in all numbers, and says nothing of either."""
+    shown = np.stack([np.zeros(51), np.full(51, 10.0)])
+    nothing = np.zeros((2, len(PARTS)))
+    return ViewErrors(np.zeros(51), np.ones(51), shown, 5.0, np.zeros((2, len(PARTS), 2)), nothing)
+
+
+def no_offsets(rng: np.random.Generator) -> list[Offsets]:
+    return [Offsets(athlete, "knee", 1.3, turning(rng, 50), np.zeros((50, 3))) for athlete in "ab"]
+
+
+def test_in_which_posture_errors_are_larger_is_found_and_does_not_count_in_the_share():
+    """By hand: sigma 0.5 and 1.5 of the stated one in two postures; in sigmas of their own both are alike."""
+    rng = np.random.default_rng(9)
+    before = PixelError(base=0.02, hidden=0.0, spread=0.0, shape=NoiseShape())
+    rows = []
+    for k in range(40):
+        still, size = (np.zeros((120, 51)), 0.5) if k % 4 < 2 else (np.full((120, 51), 10.0), 1.5)
+        uv = size * 0.02 * rng.normal(0, 1, (120, 2))
+        rows.append(residuals("knee", uv, np.zeros((120, 2, 6)), still, athlete="ab"[k % 2]))
+    left, doubt = left_error(rows, no_offsets(rng), "knee", before, two_postures())
+    factors = [larger(two_postures(), doubt, rows[k])[0] for k in (0, 2)]
+    assert factors[1] / factors[0] == pytest.approx(3.0, rel=0.1)
+    assert left["by_posture"] * factors[0] == pytest.approx(0.5, rel=0.1)
+    assert left["by_posture"] * factors[1] == pytest.approx(1.5, rel=0.1)
+    assert left["share"] == pytest.approx(np.sqrt((0.5**2 + 1.5**2) / 2), rel=0.05)
+
+
+def test_the_share_that_is_left_is_told_by_athletes_whose_doubt_was_learned_from_others():
+    """One athlete errs more in a posture in which the other errs less: each is told the other's."""
+    rng = np.random.default_rng(10)
+    rows, in_sigmas = [], []
+    for athlete, sizes in (("a", (0.5, 1.5)), ("b", (1.5, 0.5))):
+        for posture, size in zip((0.0, 10.0), sizes, strict=True):
+            still = np.full((400, 51), posture)
+            rows.append(residuals("knee", np.zeros((400, 2)), np.zeros((400, 2, 6)), still, athlete=athlete))
+            in_sigmas.append(size * rng.normal(0, 1, (400, 2)))
+    factors = [f[0] for f in left_by_others(two_postures(), rows, in_sigmas)]
+    assert factors[0] / factors[1] == pytest.approx(3.0, rel=0.2)
+    assert factors[3] / factors[2] == pytest.approx(3.0, rel=0.2)
+
+
+def test_what_is_left_is_measured_on_serves_unlike_those_learned_from():
+    takes = [t for t in load_cast() if t.which == "build"]
+    for take in takes:
+        others = unlike(take, takes)
+        assert others
+        assert all(o.athlete != take.athlete and o.script != take.script for o in others)
+    alike = [t for t in takes if t.script == takes[0].script]
+    assert {o.athlete for o in unlike(alike[0], alike)} == {t.athlete for t in alike} - {alike[0].athlete}
 
 
 @pytest.mark.parametrize(("white", "slow", "bias"), [(0.1, 0.6, 0.3), (0.5, 0.5, 0.0)])
