@@ -6,9 +6,9 @@ import numpy as np
 import pytest
 
 from recon.instants import points_at_instants
-from recon.motion import fit_motion
+from recon.motion import MotionOptions, fit_motion
 from recon.records import KEYPOINTS, WHITE, CameraTracks, Clock, Clocks, PointStatus, Tracks2D
-from recon.smoothing import PointPosterior
+from recon.smoothing import PointPosterior, SmootherOptions
 from tests.support.world import three_cameras
 
 CAMERAS = three_cameras()
@@ -107,3 +107,45 @@ def test_spots_that_cameras_take_for_a_hidden_marker_are_no_motion(rng):
     assert (motion.status[~hidden, 0] == PointStatus.OK).all()
     assert error.max() < 0.02
     assert np.sqrt(np.trace(motion.cov_m2[60, 0])) < 0.006
+
+
+def shaken(seed: int, options: SmootherOptions) -> tuple[np.ndarray, PointPosterior]:
+    """A slow point that a landing shakes by 8 cm within 60 ms, hardly more than pixels tell; and its fit."""
+    fps, frames = 120.0, 200
+    t = np.arange(frames) / fps
+    bump = 0.08 * np.exp(-(((t - t[100]) / 0.03) ** 2))
+    xyz = np.array([0.2, 0.1, 0.6]) + np.outer(np.sin(4 * t), [0.2, 0.0, 0.1]) + np.outer(bump, [0.0, 1.0, 0.3])
+    tracks = seen(xyz[:, None], fps, 3.0, np.random.default_rng(seed))
+    points = points_at_instants(CAMERAS, tracks, CLOCKS)
+    _, support = fit_motion(CAMERAS, tracks, CLOCKS, points, MotionOptions(smoother=options))
+    found = support.posteriors[0]
+    assert isinstance(found, PointPosterior)
+    return xyz, found
+
+
+def test_a_shock_shorter_than_the_pixels_show_is_told_as_less_sure_and_the_rest_is_not():
+    """It stays too sure even so; what is held against is that it was twice as much so."""
+    around, rest = slice(92, 109), slice(20, 70)
+    squared = {}
+    for unsure in (1e-6, SmootherOptions().q_unsure):
+        fits = [shaken(seed, SmootherOptions(q_unsure=unsure)) for seed in range(12)]
+        z = np.array(
+            [(f.xyz_m - xyz) / np.sqrt(np.einsum("tii->ti", f.covariance[:, :3, :3])) for xyz, f in fits]
+        )
+        squared[unsure] = [float(np.mean(z[:, where, 1] ** 2)) for where in (around, rest)]
+    (shock_before, rest_before), (shock, still) = squared.values()
+    assert shock < 0.6 * shock_before
+    assert 0.85 * rest_before < still <= rest_before
+
+
+def test_draws_are_as_wide_as_the_covariance_where_a_shock_makes_it_so():
+    _, found = shaken(3, SmootherOptions())
+    drawn = found.draws(2000, 1)
+    at = 101
+    np.testing.assert_allclose(
+        np.einsum("di,dj->ij", drawn[:, at], drawn[:, at]) / len(drawn),
+        found.covariance[at, :3, :3],
+        atol=0.12 * np.trace(found.covariance[at, :3, :3]),
+    )
+    less = shaken(3, SmootherOptions(q_unsure=1e-6))[1].covariance[at, :3, :3]
+    assert np.trace(less) < 0.8 * np.trace(found.covariance[at, :3, :3])
