@@ -9,6 +9,7 @@ import sys
 from collections.abc import Callable
 from concurrent.futures import Future, ProcessPoolExecutor
 from dataclasses import dataclass
+from multiprocessing import forkserver
 from pathlib import Path
 from types import TracebackType
 from typing import ParamSpec, TypeVar
@@ -74,6 +75,12 @@ class Crew:
     ) -> None:
         if self._pool is not None:
             self._pool.shutdown(wait=kind is None, cancel_futures=kind is not None)
+
+    def call(self) -> None:
+        """Has what the processes are forked from begin to load the program, and does not wait for it."""
+        if sys.platform == "linux":
+            _context()
+            forkserver.ensure_running()
 
     def submit(self, do: Callable[P, R], *args: P.args, **kwargs: P.kwargs) -> Future[R]:
         """Have it done by the next process that is free."""

@@ -67,7 +67,7 @@ class _Piece:
 class Beside:
     """What the main process does while others read.
 
-    at_first  once they have been started; what it raises ends the reading
+    at_first  while they start; what it raises ends the reading before it begins
     at_last   once one of them has nothing left to do; not called where nothing has to be read
     """
 
@@ -96,8 +96,11 @@ def detect_tracks(
     read = {c.name: Clip(as_stamped(session, c.name), model, markers, mode, ServerPlace(c)) for c in cameras}
     reading, beside = _Reading(session, read), beside or Beside()
     with Crew(options.workers) as crew:
+        if reading.new():
+            crew.call()
+        beside.at_first()
         reading.begin_scenes(crew)
-        known, who = whom_to_follow(session, read, reading.keys, crew, meanwhile=beside.at_first)
+        known, who = whom_to_follow(session, read, reading.keys, crew)
         try:
             clips = reading.pieces(known, crew, progress, options.workers, beside.at_last)
         except NotMeasurable:
@@ -132,8 +135,11 @@ class _Reading:
 
     def begin_scenes(self, crew: Crew) -> None:
         """Have the scenes found of clips of which nothing is kept: what is needed whomever they show."""
-        new = {n for n, key in self.keys.items() if not any(self._folder.glob(f"{n}-{key}-*.npz"))}
-        self._ask_scenes(new, crew)
+        self._ask_scenes(self.new(), crew)
+
+    def new(self) -> set[str]:
+        """Clips of which nothing is kept."""
+        return {n for n, key in self.keys.items() if not any(self._folder.glob(f"{n}-{key}-*.npz"))}
 
     def pieces(
         self,

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 
 import numpy as np
@@ -32,13 +32,12 @@ def whom_to_follow(
     crew: Crew,
     *,
     at_once: bool = True,
-    meanwhile: Callable[[], object] = lambda: None,
 ) -> tuple[dict[str, Known], str]:
     """camera -> what the server is known by there, and a sentence where more than one person was in view.
 
     at_once: one look at each clip's first frame may be enough, where that shows nobody else near the server's
     place. Else, or where session.toml names the server by a pixel, all clips are looked through.
-    keys: what a clip's looks depend on. meanwhile: what this process does while looks are taken.
+    keys: what a clip's looks depend on.
     Raises NotMeasurable where two people may be the server, or the pixel names nobody; BadInput where it is of
     a camera that there is not.
     """
@@ -47,11 +46,11 @@ def whom_to_follow(
         raise BadInput(f"{session.folder / 'session.toml'}: [server]: no camera {strange[0]!r}")
     told = {name: np.array(at) for name, at in session.file.server.items() if name in clips}
     if at_once and not told:
-        plain = _plain(clips, _looks(session, clips, keys, crew, None, meanwhile))
+        plain = _plain(clips, _looks(session, clips, keys, crew, None))
         if plain is not None:
             return plain, ""
     cameras = [clip.place.camera for clip in clips.values()]
-    looks = _looks(session, clips, keys, crew, _STEP_S, meanwhile)  # a question asked twice is answered once
+    looks = _looks(session, clips, keys, crew, _STEP_S)
     gathering = tell_apart(cameras, looks, _timing(session, clips))
     choice = choose_server(gathering, told)
     if choice.server is None:
@@ -101,7 +100,6 @@ def _looks(
     keys: Mapping[str, str],
     crew: Crew,
     step_s: float | None,
-    meanwhile: Callable[[], object],
 ) -> Looks:
     """The looks of all clips at true times, kept in the session's cache."""
     label = "first" if step_s is None else f"{step_s:g}"
@@ -111,7 +109,6 @@ def _looks(
         if not kept[name].is_file():
             step = None if step_s is None else _stamped_step(session, name, step_s)
             asked[name] = crew.submit(find_people, clip, step)
-    meanwhile()
     for name, future in asked.items():
         found = [
             Sighting(t, pose.uv_px, np.clip(pose.visibility, 0, 1))

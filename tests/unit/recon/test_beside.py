@@ -29,6 +29,8 @@ class _AtOnce:
 
     def __exit__(self, *_: object) -> None: ...
 
+    def call(self) -> None: ...
+
     def submit(self, work: object, *arguments: object) -> Future[object]:
         done: Future[object] = Future()
         done.set_result(work(*arguments))  # type: ignore[operator]
@@ -40,8 +42,7 @@ def told(monkeypatch: pytest.MonkeyPatch) -> list[str]:
     """What happened, in order; the pieces of one clip are read by two processes."""
     events: list[str] = []
 
-    def whom(*_: object, meanwhile: object, **__: object) -> tuple[dict[str, Known], str]:
-        meanwhile()  # type: ignore[operator]
+    def whom(*_: object, **__: object) -> tuple[dict[str, Known], str]:
         return {CAMERA.name: Known()}, ""
 
     monkeypatch.setattr(detect, "Crew", _AtOnce)
@@ -58,18 +59,18 @@ def told(monkeypatch: pytest.MonkeyPatch) -> list[str]:
 
 
 def _read(folder: Path, monkeypatch: pytest.MonkeyPatch, beside: detect.Beside, pieces: int = 4) -> None:
-    monkeypatch.setattr(detect, "probe", lambda _video: SimpleNamespace(duration_s=float(pieces)))
+    monkeypatch.setattr(detect, "probe", lambda _video: SimpleNamespace(duration_s=pieces * detect._PIECE_S))
     session = Session(folder, SessionFile(rig="rig", handedness="right", video={CAMERA.name: "side.mp4"}))
     detect.detect_tracks(session, [CAMERA], PipelineOptions(workers=2), silent, beside)
 
 
 @pytest.mark.parametrize("pieces", [1, 2, 4])
-def test_asked_first_after_the_start_and_last_once_a_process_is_free(
+def test_asked_first_before_anything_is_read_and_last_once_a_process_is_free(
     told: list[str], tmp_path: Path, monkeypatch: pytest.MonkeyPatch, pieces: int
 ) -> None:
     beside = detect.Beside(lambda: told.append("first"), lambda: told.append("last"))
     _read(tmp_path, monkeypatch, beside, pieces)
-    assert told.index("begun") < told.index("first") < told.index("read")
+    assert told.index("first") < told.index("begun") < told.index("read")
     assert told.count("last") == 1
     assert told[: told.index("last")].count("kept") == max(1, pieces - 1)
 
@@ -80,4 +81,4 @@ def test_a_refusal_ends_the_reading(told: list[str], tmp_path: Path, monkeypatch
 
     with pytest.raises(BadInput, match="does not fit"):
         _read(tmp_path, monkeypatch, detect.Beside(refuse))
-    assert "read" not in told
+    assert not told
