@@ -164,9 +164,8 @@ class _Group:
                     growing[:, j] += miss2
                     beside[j] += 1
             growing /= beside
-        grown = np.sqrt(
-            np.maximum.accumulate(np.maximum(growth, 1.0), axis=0)
-        )  # velocities no less than places
+        growth = np.maximum.accumulate(np.maximum(growth, 1.0), axis=0)  # velocities no less than places
+        grown = np.sqrt(growth)
         by_state = np.repeat(grown.swapaxes(0, 1).reshape(len(self.x), -1), 3, axis=1)
         self.C *= by_state[:, :, None] * by_state[:, None, :]
         self.draws = self.draws * grown[0, :, :, None]
