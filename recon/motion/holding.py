@@ -8,7 +8,7 @@ time); only the correction's own instant is used, so errors that last in time ar
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter1d
 
 from calibration.checks import Array
-from recon.motion.lengths import LEAST_INSTANTS, SPANS, Length, Span, length_of
+from recon.motion.lengths import LEAST_INSTANTS, SPANS, Length, Span, alike, length_of
 from recon.motion.limits import limits_of, pull
 from recon.records import Motion
 
@@ -50,8 +50,11 @@ def hold_lengths(motion: Motion, covariance: Array, draws_m: Array, seed: int = 
     """
     held = Held(motion, draws_m.copy(), ())
     rng = np.random.default_rng([seed, len(motion.keypoints)])
-    for names, spans in _hanging_together(motion.keypoints):
-        held = _Group(motion, covariance, draws_m, names, spans).hold(held, rng)
+    groups = [_Group(motion, covariance, draws_m, *g) for g in _hanging_together(motion.keypoints)]
+    found = alike([length for g in groups for length in g.lengths], rng)
+    by_ends = {length.ends: length for length in found}
+    for group in groups:
+        held = group.hold(held, by_ends, rng)
     return held
 
 
@@ -105,8 +108,6 @@ class _Group:
             self._keep_apart(ends)
         if set(_STRAIGHT) <= set(self.names):
             self._keep_straight()
-        self._doubt()
-        self._keep_within_limits()
 
     def _keep_apart(self, ends: tuple[str, str]) -> None:
         i, j = (self.names.index(n) for n in ends)
@@ -146,6 +147,15 @@ class _Group:
         beyond = np.concatenate([r.missing[all_there] ** 2 - r.variance[all_there] for r in rows])
         bend2 = max(float(beyond.mean()), _LEAST_BEND_M**2)
         self.still += [replace(r, variance=np.full(len(r.missing), bend2)) for r in rows]
+
+    def _settle(self, lengths: Mapping[tuple[str, str], Length]) -> None:
+        """Takes over lengths that were found together with those of other groups."""
+        for j, own in enumerate(self.lengths):
+            new = lengths[own.ends]
+            row = self.still[j]
+            variance = np.full(len(row.missing), new.give_m**2 + new.u_m**2)
+            self.still[j] = replace(row, missing=row.missing + (new.length_m - own.length_m), variance=variance)
+            self.lengths[j] = new
 
     def _doubt(self) -> None:
         """Covariances and draws grow where lengths are missed by more than they allow.
@@ -196,10 +206,13 @@ class _Group:
                 H[:, at + column] = values
         return H.reshape(len(self.x), 6 * k)
 
-    def hold(self, held: Held, rng: np.random.Generator) -> Held:
-        """`held` with these points corrected."""
+    def hold(self, held: Held, lengths: Mapping[tuple[str, str], Length], rng: np.random.Generator) -> Held:
+        """`held` with these points corrected to the lengths."""
         if not self.lengths:
             return held
+        self._settle(lengths)
+        self._doubt()
+        self._keep_within_limits()
         frames, k = self.there.shape
         H, missing, noise = (
             np.stack([getattr(r, name) for r in self.still + self.moving], axis=1)
@@ -241,7 +254,7 @@ class _Group:
             give = np.sqrt(noise[:, j]) if length is None else length.give_m
             wrong[:, :, j] = give * lingering(count, frames, float(kept), rng)
             if length is not None:
-                wrong[:, :, j] += (seen[:, :, j] @ length.weights)[:, None]
+                wrong[:, :, j] += length.errors_m[:, None]
         out = errors + np.einsum("tim,dtm->dti", gain, wrong - seen)
         return np.where(self.there[..., None], out.reshape(self.draws.shape), self.draws)
 

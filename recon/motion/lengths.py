@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -23,6 +24,7 @@ LEAST_INSTANTS = 20
 _LEAST_GIVE_M = 0.0005  # no two points of a body or racket are held more rigidly than this
 _BIAS_UNSURE = 0.5  # the lengthening is taken off to second order; its rest was up to half of it in trials
 _EVEN = 0.5  # of the mean variance: errors turn a span too, and sharp weights would pick the short ones
+_SIDES_DIFFER = 0.015  # of a bone's length, standard deviation: bodies by 1 % (from memory), detectors somewhat
 _ROUNDS = 5
 _APART2 = 9.0
 
@@ -34,14 +36,14 @@ class Length:
     length_m     the most likely one, and its standard uncertainty u_m, pixels alone
     give_m       standard deviation by which the points' distance changes beyond what their pixels explain:
                  skin, cloth and a detector's ways with a posture
-    weights      (T,) how the instants count in it, adding up to 1
+    errors_m     (D,) draws of its error, those of the points that it was found from
     """
 
     ends: tuple[str, str]
     length_m: float
     u_m: float
     give_m: float
-    weights: Array
+    errors_m: Array
 
     def sentence(self) -> str:
         """For a run's record."""
@@ -93,9 +95,38 @@ def length_of(span: Span, draws_m: Array) -> Length | None:
         w /= w.sum()
         middle = float(w @ told)
         give2 = max(float(w @ ((told - middle) ** 2 - var)), _LEAST_GIVE_M**2)
-    weights = np.zeros(len(known))
-    weights[known] = w
     errors = np.einsum("t,dti,ti->d", w, draws_m[:, known], span.way[known])
     bias = float(w @ (span.apart_m[known] - told))
     u = float(np.hypot(errors.std(ddof=1), _BIAS_UNSURE * bias))
-    return Length(span.ends, middle, u, float(np.sqrt(give2)), weights)
+    return Length(span.ends, middle, u, float(np.sqrt(give2)), errors)
+
+
+def alike(lengths: Sequence[Length], rng: np.random.Generator) -> list[Length]:
+    """The lengths once it is known that left and right differ little: Bayes' rule for both of a pair.
+
+    A side that was hardly seen takes its length from the other; what both are surely told to differ by stays.
+    """
+    by_ends = {found.ends: found for found in lengths}
+    out = []
+    for own in lengths:
+        other = by_ends.get((_other_side(own.ends[0]), _other_side(own.ends[1])))
+        if other is None or other is own:
+            out.append(own)
+            continue
+        differ = _SIDES_DIFFER * (own.length_m + other.length_m) / 2
+        share = own.u_m**2 / (own.u_m**2 + other.u_m**2 + differ**2)
+        apart = own.errors_m - other.errors_m + differ * rng.standard_normal(len(own.errors_m))
+        out.append(
+            replace(
+                own,
+                length_m=own.length_m - share * (own.length_m - other.length_m),
+                u_m=own.u_m * float(np.sqrt(1 - share)),
+                errors_m=own.errors_m - share * apart,
+            )
+        )
+    return out
+
+
+def _other_side(point: str) -> str:
+    side, _, rest = point.partition("_")
+    return {"left": f"right_{rest}", "right": f"left_{rest}"}.get(side, point)

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from recon.motion import Held, hold_lengths
+from recon.motion.lengths import Length, alike
 from recon.records import Motion, PointStatus
 
 FRAMES, STEP_S, DRAWS = 200, 1 / 120, 300
@@ -179,3 +180,49 @@ def test_a_span_seen_too_rarely_is_not_held(rng):
     before, after = held_of(true, ALIKE, 0.0, rng)
     assert after.lengths == ()
     np.testing.assert_array_equal(after.motion.xyz_m, before.xyz_m)
+
+
+def told(ends: tuple[str, str], length_m: float, u_m: float, rng: np.random.Generator) -> Length:
+    return Length(ends, length_m, u_m, 0.001, rng.normal(0, u_m, 4000))
+
+
+LEFT, RIGHT = ("left_elbow", "left_wrist"), ("right_elbow", "right_wrist")
+
+
+def test_a_side_that_was_hardly_seen_takes_its_length_from_the_other(rng):
+    """By hand, sides of 260 mm that differ by 3.9 mm: 20² / (20² + 2² + 3.9²) of the way for the worse one."""
+    left, right = alike([told(LEFT, 0.300, 0.020, rng), told(RIGHT, 0.260, 0.002, rng)], rng)
+    differ = 0.015 * 0.280
+    share = 0.020**2 / (0.020**2 + 0.002**2 + differ**2)
+    assert left.length_m == pytest.approx(0.300 - share * 0.040)
+    assert left.u_m == pytest.approx(0.020 * np.sqrt(1 - share))
+    assert right.length_m == pytest.approx(0.260, abs=0.0004)
+    assert right.u_m == pytest.approx(0.002, rel=0.02)
+    for length in (left, right):
+        assert np.std(length.errors_m) == pytest.approx(length.u_m, rel=0.05)
+
+
+def test_sides_that_are_surely_unlike_stay_so_and_what_has_no_other_side_stays_as_it_is(rng):
+    pelvis = told(("left_hip", "right_hip"), 0.18, 0.004, rng)
+    racket = told(("racket_butt", "racket_tip"), 0.68, 0.004, rng)
+    left, right, *others = alike(
+        [told(LEFT, 0.280, 0.0005, rng), told(RIGHT, 0.260, 0.0005, rng), pelvis, racket], rng
+    )
+    assert left.length_m - right.length_m == pytest.approx(0.020, abs=0.0008)
+    assert others == [pelvis, racket]
+
+
+def test_what_one_arm_lacks_the_other_tells(rng):
+    """A left arm of which 25 instants are seen, with errors that last, has the length of the right one."""
+    true = np.concatenate([swung(0.26), swung(0.26) + [1.0, 0.0, 0.0]], axis=1)
+    names = (*RIGHT, *LEFT)
+    miss = []
+    for _ in range(15):
+        roots = np.stack([0.003 * np.eye(3)] * 2 + [0.015 * np.eye(3)] * 2)
+        hidden = true.copy()
+        hidden[25:, 2:] = np.nan
+        _, held = held_of(hidden, roots, 0.98, rng, names)
+        by_ends = {length.ends: length for length in held.lengths}
+        miss.append((by_ends[LEFT].length_m - 0.26) / 0.015)
+        assert by_ends[LEFT].u_m < 0.006
+    assert np.sqrt(np.mean(np.square(miss))) < 0.5
