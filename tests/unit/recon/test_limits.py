@@ -7,7 +7,7 @@ import pytest
 from scipy.integrate import quad
 from scipy.stats import norm
 
-from recon.motion import hold_lengths
+from recon.motion import Held, hold_lengths
 from recon.motion.limits import Limited, limits_of, pull
 from recon.records import Motion, PointStatus
 
@@ -112,6 +112,12 @@ Leg = dict[str, np.ndarray]
 
 
 def held(bent_deg: np.ndarray, sd_m: float) -> tuple[Leg, Leg, tuple[str, ...]]:
+    """The leg, what holding makes of it, and what it says."""
+    points, after = holding(bent_deg, sd_m)
+    return points, {n: after.motion.xyz_m[:, k] for k, n in enumerate(points)}, after.beyond
+
+
+def holding(bent_deg: np.ndarray, sd_m: float) -> tuple[Leg, Held]:
     points = leg(bent_deg)
     names = tuple(points)
     xyz = np.stack([points[n] for n in names], axis=1)
@@ -121,8 +127,7 @@ def held(bent_deg: np.ndarray, sd_m: float) -> tuple[Leg, Leg, tuple[str, ...]]:
     status = np.full(xyz.shape[:2], PointStatus.OK, dtype=np.int8)
     motion = Motion("court", names, T, xyz, np.zeros_like(xyz), cov[..., :3, :3], status, cov[..., 3:, 3:])
     draws = np.random.default_rng(1).normal(0, sd_m, (100, *xyz.shape))
-    after = hold_lengths(motion, cov, draws)
-    return points, {n: after.motion.xyz_m[:, k] for k, n in enumerate(names)}, after.beyond
+    return points, hold_lengths(motion, cov, draws)
 
 
 def test_a_knee_that_bends_backwards_comes_forward_and_keeps_its_bones():
@@ -141,3 +146,13 @@ def test_a_knee_surely_seen_stays_and_one_within_its_range_is_not_touched():
     before, after, beyond = held(np.full(FRAMES, 60.0), 0.01)
     assert np.abs(after["left_knee"] - before["left_knee"]).max() < 0.0005
     assert not beyond
+
+
+def test_draws_are_as_wide_as_the_covariance_where_a_limit_speaks_and_where_it_does_not():
+    """Bent forwards at first, and backwards from the middle on."""
+    points, after = holding(np.where(np.arange(FRAMES) < FRAMES // 2, 40.0, -30.0), 0.03)
+    knee = list(points).index("left_knee")
+    for half in (slice(5, FRAMES // 2 - 5), slice(FRAMES // 2 + 5, FRAMES - 5)):
+        stated = np.trace(after.motion.cov_m2[half, knee], axis1=1, axis2=2).mean()
+        drawn = (after.draws_m[:, half, knee] ** 2).sum(axis=2).mean()
+        assert drawn == pytest.approx(stated, rel=0.1)
