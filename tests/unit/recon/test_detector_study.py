@@ -10,7 +10,7 @@ import pytest
 
 from calibration.errors import BadInput
 from recon.detector_study import PARTS, USUAL_MODE, PixelError, load_study, read_study, study_of
-from recon.detector_study.study import ARRAYS, MEASURED
+from recon.detector_study.study import ARRAYS, FORMAT, MEASURED
 from recon.keypoints import ClipTracks, tracks_from_clips
 from recon.records import BODY, KEYPOINTS, WHITE, NoiseShape
 
@@ -59,7 +59,7 @@ def test_tracks_carry_the_studys_sigma_and_shape():
 @pytest.mark.parametrize(
     ("change", "message"),
     [
-        (lambda d: d.update(format=1), "format 2"),
+        (lambda d: d.update(format=1), f"format {FORMAT}"),
         (lambda d: d["modes"][USUAL_MODE]["joints"].pop("hip"), "want the parts"),
         (lambda d: d["modes"][USUAL_MODE]["pixels"]["hip"].update(base=-1.0), "base > 0"),
         (lambda d: d["modes"][USUAL_MODE]["joints"]["hip"].update(covariance=[[-1, 0, 0]] * 3), "covariance"),
