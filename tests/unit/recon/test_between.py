@@ -8,8 +8,12 @@ import numpy as np
 import pytest
 
 from calibration.geometry import Camera
+from recon.detector_study import study_of
 from recon.instants import points_at_instants
+from recon.joints import TakenOut
 from recon.motion import fit_motion, without_strays, without_unbelieved
+from recon.pipeline import joint_centres
+from recon.pipeline.joint_centres import fit_body
 from recon.records import BODY, KEYPOINTS, CameraTracks, Clock, Clocks, Motion, PointStatus, Tracks2D
 from tests.support.rig_worlds import court_cameras
 from tests.unit.recon.test_joint_centres import standing
@@ -149,3 +153,31 @@ def test_of_two_points_that_contradict_each_other_the_less_certain_one_is_the_st
     cov[:, known[0]] *= 4.0
     _, told = without_strays(tracks, CLOCKS, replace(motion, status=status, xyz_m=xyz, cov_m2=cov))
     assert {u.point for u in told} == {"racket_butt"}
+
+
+def test_the_body_is_fitted_again_where_a_joint_was_left_out_and_only_there():
+    """What comes out is a fit of what is left; a joint that two views mislead is not kept as it was."""
+    motion = bending()
+    tracks = misled(seen(motion), motion, ("left", "right"), "left_knee", np.array([0.3, 0.2, 0.3]))
+    found = fit_body(CAMERAS, tracks, CLOCKS)
+    assert {u.point for u in found.unbelieved} == {"left_knee"}
+    afresh, support = fit_motion(CAMERAS, found.tracks, CLOCKS, found.points)
+    np.testing.assert_array_equal(found.motion.xyz_m, afresh.xyz_m)
+    np.testing.assert_array_equal(found.support.sigma_px, support.sigma_px)
+
+
+def test_the_last_fit_takes_sigmas_from_the_posture(monkeypatch):
+    """The tracks that the motion rests on are those that were sized by posture."""
+    motion = bending()
+    sized: list[Tracks2D] = []
+
+    def doubled(tracks: Tracks2D, taken_out: TakenOut) -> Tracks2D:
+        assert set(taken_out.surer) == {c.camera for c in tracks.cameras}
+        cameras = tuple(replace(c, sigma_px=2 * c.sigma_px) for c in tracks.cameras)
+        sized.append(replace(tracks, cameras=cameras))
+        return sized[-1]
+
+    monkeypatch.setattr(joint_centres, "sized_by_posture", doubled)
+    found = fit_body(CAMERAS, seen(motion), CLOCKS, study_of("quick"))
+    assert found.taken_out is not None
+    assert found.tracks is sized[0]
