@@ -25,7 +25,7 @@ def learn_doubt(
     in_sigmas (T, 2) of each row: what is left, in sigmas as detected. Maximum likelihood of normal errors whose
     log variance is a Gaussian process and a constant, by Newton's steps.
     """
-    K = np.concatenate([_told(errors, r)[::_STEP] for r in rows])
+    K = np.concatenate([errors.near(r.posture[::_STEP]) for r in rows])
     square = np.concatenate([_square(z)[::_STEP] for z in in_sigmas])
     sound = np.isfinite(K).all(axis=1) & np.isfinite(square)
     K, square = K[sound], square[sound]
@@ -42,7 +42,7 @@ def learn_doubt(
 
 def larger(errors: ViewErrors, doubt: Array, row: Residuals) -> Array:
     """(T,) the factor that a doubt (M,) tells for a row's postures."""
-    return np.asarray(np.exp(_told(errors, row) @ doubt))
+    return np.asarray(np.exp(errors.near(row.posture) @ doubt))
 
 
 def left_by_others(errors: ViewErrors, rows: Sequence[Residuals], in_sigmas: Sequence[Array]) -> list[Array]:
@@ -57,10 +57,6 @@ def left_by_others(errors: ViewErrors, rows: Sequence[Residuals], in_sigmas: Seq
         learned.append(learn_doubt(errors, *map(list, zip(*others, strict=True))))
     told = [learned[half[r.athlete]] for r in rows]
     return [level * larger(errors, doubt, r) for (doubt, level), r in zip(told, rows, strict=True)]
-
-
-def _told(errors: ViewErrors, row: Residuals) -> Array:
-    return kernel((row.posture - errors.middle) / errors.width, errors.shown, errors.reach)
 
 
 def _square(in_sigmas: Array) -> Array:

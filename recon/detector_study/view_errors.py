@@ -16,7 +16,7 @@ from scipy.linalg import cho_factor, cho_solve
 
 from calibration.checks import Array, checked
 from calibration.errors import BadInput
-from recon.records import BODY
+from recon.records import BODY, other_side
 
 _LIMBS = ("shoulder", "elbow", "wrist", "hip", "knee", "ankle", "heel", "toe")
 POSTURE: tuple[str, ...] = ("nose", *(f"{side}_{part}" for part in _LIMBS for side in ("left", "right")))
@@ -24,15 +24,11 @@ POSTURE: tuple[str, ...] = ("nose", *(f"{side}_{part}" for part in _LIMBS for si
 PARTS: tuple[str, ...] = tuple(dict.fromkeys(name.split("_")[-1] for name in BODY))
 _MOST_DOUBT = 1.2  # a factor of 3.3 either way
 _JITTER = 1e-6  # of the kernel's diagonal, for near-alike postures
-_SIDES = {"left": "right", "right": "left"}
 
 
 def mirrored(postures: Array) -> Array:
     """Postures (T, 17, 3) of mirrored bodies: left and right exchanged, and the picture's x turned round."""
-    other = [
-        POSTURE.index("_".join([_SIDES[side], part]) if side else part)
-        for side, _, part in (name.rpartition("_") for name in POSTURE)
-    ]
+    other = [POSTURE.index(other_side(name)) for name in POSTURE]
     return np.asarray(postures[:, other] * np.array([-1.0, 1.0, 1.0]))
 
 
@@ -95,13 +91,16 @@ class ViewErrors:
             larger[:, p] = both.larger[own, part]
         return Foretold(errors, larger, np.mean(np.split(both.known, 2), axis=0))
 
+    def near(self, postures: Array) -> Array:
+        """(T, M) how much each posture that is shown tells about some postures (T, 51)."""
+        return kernel((postures - self.middle) / self.width, self.shown, self.reach)
+
     def right_side(self, postures: Array) -> Foretold:
         """The same of the 14 parts of the right side and the middle."""
-        z = (postures.reshape(len(postures), -1) - self.middle) / self.width
-        K = kernel(z, self.shown, self.reach)
+        K = self.near(postures.reshape(len(postures), -1))
         own = kernel(self.shown, self.shown, self.reach) + _JITTER * np.eye(len(self.shown))
         sound = np.isfinite(K).all(axis=1)
-        known = np.full(len(z), np.nan)
+        known = np.full(len(K), np.nan)
         known[sound] = np.einsum("tm,mt->t", K[sound], cho_solve(cho_factor(own), K[sound].T))
         larger = np.exp(np.clip(K @ self.doubt, -_MOST_DOUBT, _MOST_DOUBT))
         return Foretold(np.einsum("tm,mpi->tpi", K, self.weights), larger, np.clip(known, 0.0, 1.0))

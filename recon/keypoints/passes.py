@@ -12,7 +12,7 @@ from calibration.checks import Array
 from calibration.errors import BadInput
 from recon.keypoints.pace import PassOver
 from recon.keypoints.pose import Image, Pose, PoseReader, Window
-from recon.records import BODY
+from recon.records import BODY, other_side
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -115,12 +115,7 @@ def _pass(
     return pose if pose is None or not look.mirrored else Pose(pose.uv_px[_OTHER], pose.visibility[_OTHER])
 
 
-_OTHER = np.array(
-    [
-        BODY.index("_".join({"left": "right", "right": "left"}.get(w, w) for w in name.split("_")))
-        for name in BODY
-    ]
-)
+_OTHER = np.array([BODY.index(other_side(name)) for name in BODY])
 """Row of each point's counterpart on the other side: a mirrored picture exchanges left and right."""
 
 

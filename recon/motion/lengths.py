@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from calibration.checks import Array
+from recon.records import other_side
 
 SPANS: tuple[tuple[str, str], ...] = (
     *((f"{side}_{a}", f"{side}_{b}") for side in ("left", "right") for a, b in (
@@ -109,7 +110,7 @@ def alike(lengths: Sequence[Length], rng: np.random.Generator) -> list[Length]:
     by_ends = {found.ends: found for found in lengths}
     out = []
     for own in lengths:
-        other = by_ends.get((_other_side(own.ends[0]), _other_side(own.ends[1])))
+        other = by_ends.get((other_side(own.ends[0]), other_side(own.ends[1])))
         if other is None or other is own:
             out.append(own)
             continue
@@ -125,8 +126,3 @@ def alike(lengths: Sequence[Length], rng: np.random.Generator) -> list[Length]:
             )
         )
     return out
-
-
-def _other_side(point: str) -> str:
-    side, _, rest = point.partition("_")
-    return {"left": f"right_{rest}", "right": f"left_{rest}"}.get(side, point)

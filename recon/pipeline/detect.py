@@ -96,10 +96,11 @@ def detect_tracks(
     read = {c.name: Clip(as_stamped(session, c.name), model, markers, mode, ServerPlace(c)) for c in cameras}
     reading, beside = _Reading(session, read), beside or Beside()
     with Crew(options.workers) as crew:
-        if reading.new():
+        new = reading.new()
+        if new:
             crew.call()
         beside.at_first()
-        reading.begin_scenes(crew)
+        reading.ask_scenes(new, crew)
         known, who = whom_to_follow(session, read, reading.keys, crew)
         try:
             clips = reading.pieces(known, crew, progress, options.workers, beside.at_last)
@@ -132,10 +133,6 @@ class _Reading:
         self._read, self._folder = read, session.derived / "cache"
         self._scenes: dict[str, Future[Image]] = {}
         self.keys = {name: _key(clip) for name, clip in read.items()}
-
-    def begin_scenes(self, crew: Crew) -> None:
-        """Have the scenes found of clips of which nothing is kept: what is needed whomever they show."""
-        self._ask_scenes(self.new(), crew)
 
     def new(self) -> set[str]:
         """Clips of which nothing is kept."""
@@ -181,12 +178,13 @@ class _Reading:
         _keep(asked, "looking again where the player was lost", progress)
         return {name: load_clip(path) for name, path in kept.items()}
 
-    def _ask_scenes(self, names: set[str], crew: Crew) -> None:
+    def ask_scenes(self, names: set[str], crew: Crew) -> None:
+        """Have the scenes of some clips found: what is needed whomever they show."""
         for name in sorted(names - set(self._scenes)):
             self._scenes[name] = crew.submit(find_scene, self._read[name])
 
     def _scenes_of(self, names: set[str], crew: Crew) -> dict[str, Image]:
-        self._ask_scenes(names, crew)
+        self.ask_scenes(names, crew)
         return {name: self._scenes[name].result() for name in names}
 
     def _pieces(self, camera: str, known: Known) -> list[_Piece]:

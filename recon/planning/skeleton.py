@@ -12,7 +12,7 @@ from scipy.interpolate import PchipInterpolator
 
 from calibration.checks import Array
 from recon.body import unit
-from recon.records import BODY, RACKET
+from recon.records import BODY, RACKET, other_side
 
 POINTS: tuple[str, ...] = (*BODY, *RACKET)
 """What a plan follows: the stored points without the ball."""
@@ -76,11 +76,7 @@ def points_at(t_s: Array, height_m: float, handedness: str, front_toe_x_m: float
 
 def _mirrored(p: dict[str, Array]) -> dict[str, Array]:
     """The same points of a left-hander: mirrored in x, left and right exchanged."""
-    other = {"left": "right", "right": "left"}
-    return {
-        "_".join(other.get(word, word) for word in name.split("_")) if name in BODY else name: xyz * (-1, 1, 1)
-        for name, xyz in p.items()
-    }
+    return {other_side(name) if name in BODY else name: xyz * (-1, 1, 1) for name, xyz in p.items()}
 
 
 def _trunk(p: dict[str, Array], t: Array) -> Array:

@@ -2,7 +2,7 @@
 
 from recon.records.clocks import ASSUMED, NOT_TOLD, SIDES, Clock, Clocks, Shutter
 from recon.records.events import EVENT_NAMES, Event, Events
-from recon.records.keypoints import BODY, BONES, KEYPOINTS, RACKET, side_names
+from recon.records.keypoints import BODY, BONES, KEYPOINTS, RACKET, other_side, side_names
 from recon.records.measures import Measure, MeasureSet
 from recon.records.motion import BallFlight, Motion, Points3D, PointStatus
 from recon.records.noise import DETECTED, WHITE, NoiseShape, usual_noise
@@ -33,6 +33,7 @@ __all__ = [
     "Points3D",
     "Shutter",
     "Tracks2D",
+    "other_side",
     "side_names",
     "usual_noise",
 ]

@@ -43,6 +43,12 @@ BONES: tuple[tuple[str, str], ...] = (
 """Lines that a drawing of the skeleton and the racket shows."""
 
 
+def other_side(keypoint: str) -> str:
+    """The point's name on a mirrored body: left and right exchanged; others stay."""
+    other = {"left": "right", "right": "left"}
+    return "_".join(other.get(word, word) for word in keypoint.split("_"))
+
+
 def side_names(handedness: str) -> Mapping[str, str]:
     """The words a coach reads, as stored sides: hitting and tossing arm, front and back leg.
 

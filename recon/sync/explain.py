@@ -11,7 +11,7 @@ import numpy as np
 from calibration.checks import Array
 from calibration.errors import NotMeasurable
 from calibration.geometry import Camera
-from recon.records import CameraTracks, Tracks2D
+from recon.records import CameraTracks, Tracks2D, other_side
 from recon.sync.clocks import SyncOptions, estimate_clocks
 from recon.sync.takes import spreads, take_flags
 
@@ -138,7 +138,5 @@ def _turned_over(seen: CameraTracks, keypoints: Sequence[str], relabel: bool) ->
     uv[..., 0] = seen.size_px[0] - 1 - uv[..., 0]
     if not relabel:
         return replace(seen, uv_px=uv)
-    other = {"left": "right", "right": "left"}
-    turned = ["_".join(other.get(word, word) for word in name.split("_")) for name in keypoints]
-    index = np.array([list(keypoints).index(name) for name in turned])
+    index = np.array([list(keypoints).index(other_side(name)) for name in keypoints])
     return replace(seen, uv_px=uv[:, index], sigma_px=seen.sigma_px[:, index])
