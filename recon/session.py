@@ -78,6 +78,23 @@ class Sound(BaseModel):
     camera: dict[str, CameraSound] = Field(default_factory=dict)
 
 
+class Labels(BaseModel):
+    """What kind of serve it was: serves with unlike labels are compared with a warning only.
+
+    effort_percent of the player's hardest; ball: the stages of the game's own starter programme, red the
+    softest, full the usual ball; racket_length_m from the end of the handle to the far end of the frame.
+    """
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+    type: Literal["flat", "kick", "slice"] | None = None
+    side: Literal["deuce", "advantage"] | None = None
+    effort_percent: Annotated[float, Field(gt=0, le=100)] | None = None
+    landed: Literal["in", "out"] | None = None
+    ball: Literal["red", "orange", "green", "full"] | None = None
+    racket_length_m: Annotated[float, Field(ge=0.4, le=0.74)] | None = None
+
+
 class SessionFile(BaseModel):
     """The keys of session.toml; docs/files.md explains each."""
 
@@ -87,6 +104,9 @@ class SessionFile(BaseModel):
     athlete: str = ""
     handedness: Literal["right", "left"]
     height_m: Annotated[float, Field(gt=0.8, lt=2.5)] | None = None
+    age_years: Annotated[float, Field(ge=4, le=110)] | None = None
+    game: Literal["singles", "doubles"] | None = None
+    serve: Labels = Labels()
     keypoints: str | None = None
     keypoints_mode: str | None = None
     cameras: tuple[str, ...] | None = None
