@@ -1,15 +1,19 @@
 """The nouns of a reconstruction: frozen records, checked once at birth, no algorithms."""
 
+from recon.records.ball import BALL_PARAMETERS, BALL_SOURCES, BallFlight
+from recon.records.checks import Check
 from recon.records.clocks import ASSUMED, NOT_TOLD, SIDES, Clock, Clocks, Shutter
 from recon.records.events import EVENT_NAMES, Event, Events
 from recon.records.keypoints import BODY, BONES, KEYPOINTS, RACKET, other_side, side_names
 from recon.records.measures import Measure, MeasureSet
-from recon.records.motion import BallFlight, Motion, Points3D, PointStatus
+from recon.records.motion import Motion, Points3D, PointStatus
 from recon.records.noise import DETECTED, WHITE, NoiseShape, usual_noise
 from recon.records.tracks import CameraTracks, Tracks2D
 
 __all__ = [
     "ASSUMED",
+    "BALL_PARAMETERS",
+    "BALL_SOURCES",
     "BODY",
     "BONES",
     "DETECTED",
@@ -21,6 +25,7 @@ __all__ = [
     "WHITE",
     "BallFlight",
     "CameraTracks",
+    "Check",
     "Clock",
     "Clocks",
     "Event",

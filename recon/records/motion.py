@@ -122,34 +122,3 @@ class Motion:
     def nearest(self, t_s: float) -> int:
         """Index of the sample nearest to a rig time."""
         return int(np.abs(self.t_s - t_s).argmin())
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class BallFlight:
-    """Free flight of the tossed ball: x(t) = position + velocity (t - t0) - g/2 (t - t0)² in z.
-
-    t0_s, t1_s       rig times between which the flight was seen
-    position_m (3,), velocity_m_s (3,) at t0_s
-    gravity_m_s2, u_gravity_m_s2  fitted, not assumed: a check of scale and frame rate
-    rms_m            distance of the seen points from the curve
-    """
-
-    t0_s: float
-    t1_s: float
-    position_m: Array
-    velocity_m_s: Array
-    gravity_m_s2: float
-    u_gravity_m_s2: float
-    rms_m: float
-
-    def __post_init__(self) -> None:
-        object.__setattr__(self, "position_m", checked(self.position_m, (3,), "ball flight: position_m"))
-        object.__setattr__(self, "velocity_m_s", checked(self.velocity_m_s, (3,), "ball flight: velocity_m_s"))
-        if not self.t1_s > self.t0_s:
-            raise BadInput(f"ball flight: want t1_s > t0_s, got {self.t1_s} <= {self.t0_s}")
-
-    def at(self, t_s: Array) -> Array:
-        """Positions (..., 3) at rig times (...,), metres; only meaningful between t0_s and t1_s."""
-        dt = (np.asarray(t_s, dtype=float) - self.t0_s)[..., None]
-        fall = np.array([0.0, 0.0, -0.5 * self.gravity_m_s2])
-        return np.asarray(self.position_m + self.velocity_m_s * dt + fall * dt**2)

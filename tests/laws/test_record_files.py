@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -122,6 +123,17 @@ def test_text_records(tmp_path: Path, offset: float, u: float, times: list[float
     assert back is not None
     same(back.position_m, flight.position_m)
     assert back.gravity_m_s2 == g
+    whole = replace(
+        flight, drag_per_m=u, release_s=0.1, contact_s=0.9, struck_velocity_m_s=np.array([g, 40, -3]),
+        struck_sightings=4, by_pixels=u * np.eye(13), by_cameras=np.full((13, 36), g),
+    )  # fmt: skip
+    store.save_flight(tmp_path / "whole.json", whole)
+    again = store.load_flight(tmp_path / "whole.json")
+    assert again is not None
+    same(again.parameters(), whole.parameters())
+    same(again.response("pixels"), whole.by_pixels)
+    same(again.response("calibration"), whole.by_cameras)
+    assert again.response("clocks") is None
     store.save_flight(tmp_path / "none.json", None, "no ball")
     assert store.load_flight(tmp_path / "none.json") is None
 

@@ -90,8 +90,8 @@ def test_a_racket_seen_in_part_is_a_thin_line_from_wrist_to_tip() -> None:
 
 def test_ball_falls_back_to_its_flight_and_only_while_it_lasted() -> None:
     m = motion_of({"nose": [[0, 0, 1]] * 2}, [0.0, 2.0])
-    flight = BallFlight(0.5, 1.5, np.array([0.0, 0, 2]), np.array([0.0, 0, 5]), 10.0, 0.1, 0.01)
-    np.testing.assert_allclose(body.ball(m, flight, 1.0).xyz_m, [[0, 0, 2 + 2.5 - 1.25]])
+    flight = BallFlight(0.5, 1.5, np.array([0.0, 0, 2]), np.array([0.0, 0, 5]), 9.7, 0.1, 0.01)
+    np.testing.assert_allclose(body.ball(m, flight, 1.0).xyz_m, [[0, 0, 2 + 2.5 - 9.81 / 8]])
     assert len(body.ball(m, flight, 1.6).xyz_m) == 0
     assert len(body.ball(m, None, 1.0).xyz_m) == 0
 
