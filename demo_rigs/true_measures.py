@@ -2,17 +2,23 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import xarray as xr
 
+from calibration.checks import Array
+from demo_rigs.racket_ball import GRAVITY_M_S2
 from recon.body import Body
-from recon.measures import MEASURES, Athlete
-from recon.records import EVENT_NAMES, Event, Events
+from recon.events import told_by_curves
+from recon.measures import MEASURES, Athlete, Serve
+from recon.records import EVENT_NAMES, BallFlight, Event, Events
 
 _ATTRIBUTE = {"racket_low": "event_racket_low_point_s"}
 _EXACT_S = 1e-6
+_SIGHTED = 0.02  # seconds after contact over which the struck ball's truth is taken
 
 
 def true_body(truth: Path, every: int = 4) -> Body:
@@ -26,25 +32,54 @@ def true_body(truth: Path, every: int = 4) -> Body:
 
 
 def true_events(truth: Path) -> Events:
-    """The scripted instants; the stance is the 0.2 s before the start, its middle 0.1 s before."""
+    """The scripted instants; the stance is the 0.2 s before the start, its middle 0.1 s before.
+
+    Instants that are defined by a curve of the body alone (start of the lift, onset of the bend, settled) are
+    read off the true curve.
+    """
     with xr.open_dataset(truth, engine="h5netcdf") as data:
         attributes = dict(data.attrs)
-    found = []
-    for name in EVENT_NAMES:
-        if name == "stance":
-            found.append(Event(name, float(attributes["event_start_s"]) - 0.1, _EXACT_S))
-            continue
-        value = attributes.get(_ATTRIBUTE.get(name, f"event_{name}_s"))
-        known = value is not None and np.isfinite(float(value))
-        found.append(
-            Event(name, float(value), _EXACT_S) if known else Event(name, None, None, "the script has none")
-        )
-    return Events(tuple(found))
+    scripted = {name: _scripted(name, attributes) for name in EVENT_NAMES}
+    curved = {e.name: e for e in told_by_curves(true_body(truth), scripted)}
+    return Events(tuple(curved.get(name, event) for name, event in scripted.items()))
+
+
+def _scripted(name: str, attributes: Mapping[str, Any]) -> Event:
+    if name == "stance":
+        return Event(name, float(attributes["event_start_s"]) - 0.1, _EXACT_S)
+    value = attributes.get(_ATTRIBUTE.get(name, f"event_{name}_s"))
+    known = value is not None and np.isfinite(value)
+    return Event(name, float(value or 0), _EXACT_S) if known else Event(name, None, None, "the script has none")
+
+
+def true_flight(truth: Path) -> BallFlight | None:
+    """The ball's true path from release until just after contact; None where there is no ball."""
+    with xr.open_dataset(truth, engine="h5netcdf") as data:
+        t, ball = data["time"].values, data["xyz_m"].sel(keypoint="ball").values
+        release, contact = (float(data.attrs[f"event_{name}_s"]) for name in ("release", "contact"))
+    free = (t >= release) & (t <= contact) & ~np.isnan(ball[:, 0])
+    struck = (t > contact) & (t <= contact + _SIGHTED) & ~np.isnan(ball[:, 0])
+    if free.sum() < 3 or struck.sum() < 3:
+        return None
+    position, velocity = _arc(t[free] - release, ball[free])
+    _, after = _arc(t[struck] - contact, ball[struck])
+    return BallFlight(
+        t0_s=release, t1_s=contact, position_m=position, velocity_m_s=velocity, gravity_m_s2=GRAVITY_M_S2,
+        u_gravity_m_s2=0.0, rms_m=0.0, release_s=release, contact_s=contact, struck_velocity_m_s=after,
+        struck_sightings=int(struck.sum()),
+    )  # fmt: skip
+
+
+def _arc(t: Array, xyz: Array) -> tuple[Array, Array]:
+    """Position and velocity at t = 0 of a path that falls with scripted gravity and without air."""
+    straight = xyz + 0.5 * GRAVITY_M_S2 * t[:, None] ** 2 * np.eye(3)[2]
+    slope, level = np.polyfit(t, straight, 1)
+    return level, slope
 
 
 def true_measures(truth: Path) -> dict[str, float | None]:
     """Measure name -> true value in SI units, None where the script has no such thing."""
     with xr.open_dataset(truth, engine="h5netcdf") as data:
         athlete = Athlete(height_m=float(data.attrs["height_m"]))
-    body, events = true_body(truth), true_events(truth)
-    return {name: d.compute(body, events, athlete).value for name, d in MEASURES.items()}
+    serve = Serve(true_body(truth), true_events(truth), athlete, true_flight(truth))
+    return {name: entry.compute(serve).value for name, entry in MEASURES.items()}

@@ -55,6 +55,11 @@ class Body:
         """(T, 3) mean of left and right."""
         return (self.point(f"left_{part}") + self.point(f"right_{part}")) / 2
 
+    @property
+    def step_s(self) -> float:
+        """Time from one sample to the next."""
+        return float(self.t_s[1] - self.t_s[0])
+
     def at(self, t_s: float) -> int:
         """Index of the sample nearest to a rig time."""
         return int(np.abs(self.t_s - t_s).argmin())
@@ -64,11 +69,12 @@ class Body:
         return np.flatnonzero((self.t_s >= start_s - 1e-9) & (self.t_s <= stop_s + 1e-9))
 
 
-_kept = lru_cache(maxsize=16)
+kept = lru_cache(maxsize=16)
 """Some measures ask for the same angles of one body, at other instants: no more than a few bodies are kept."""
 
 
-def _read_only(values: Array) -> Array:
+def read_only(values: Array) -> Array:
+    """The same array, which nobody can change any more: kept curves are shared."""
     values.flags.writeable = False
     return values
 
@@ -79,18 +85,18 @@ def interior_angle_rad(a: Array, vertex: Array, b: Array) -> Array:
     return np.asarray(np.arctan2(np.linalg.norm(np.cross(u, v), axis=-1), (u * v).sum(axis=-1)))
 
 
-@_kept
+@kept
 def knee_flexion_rad(body: Body, leg: str) -> Array:
     """(T,) flexion of the "front" or "back" knee: π minus the interior hip-knee-ankle angle, 0 straight."""
     hip, knee, ankle = (body.point(f"{leg}_{part}") for part in ("hip", "knee", "ankle"))
-    return _read_only(np.pi - interior_angle_rad(hip, knee, ankle))
+    return read_only(np.pi - interior_angle_rad(hip, knee, ankle))
 
 
-@_kept
+@kept
 def elbow_angle_rad(body: Body) -> Array:
     """(T,) interior angle of the hitting elbow, shoulder-elbow-wrist; π is straight."""
     shoulder, elbow, wrist = (body.point(f"hitting_{part}") for part in ("shoulder", "elbow", "wrist"))
-    return _read_only(interior_angle_rad(shoulder, elbow, wrist))
+    return read_only(interior_angle_rad(shoulder, elbow, wrist))
 
 
 def unit(v: Array) -> Array:
@@ -121,16 +127,16 @@ def spine_plane(body: Body) -> SpinePlane:
     return SpinePlane(shoulders, s, n, body.h * np.cross(s, n))
 
 
-@_kept
+@kept
 def tip_to_spine_plane_m(body: Body) -> tuple[Array, Array]:
     """(T,) signed distance of the racket tip from the spine plane, positive on the hitting side, and (T,) how
     far it is in front of the trunk (negative behind it)."""
     plane = spine_plane(body)
     arm = body.point("racket_tip") - plane.origin_m
-    return _read_only((arm * plane.side).sum(axis=-1)), _read_only((arm * plane.front).sum(axis=-1))
+    return read_only((arm * plane.side).sum(axis=-1)), read_only((arm * plane.front).sum(axis=-1))
 
 
-@_kept
+@kept
 def foot_yaw_rad(body: Body, foot: str) -> Array:
     """(T,) heading of the "front" or "back" foot on the ground, unwrapped: 0 points along the baseline to the
     hitting-side sideline, +π/2 to the net."""
@@ -138,4 +144,4 @@ def foot_yaw_rad(body: Body, foot: str) -> Array:
     yaw = np.arctan2(d[:, 1], body.h * d[:, 0])
     known = ~np.isnan(yaw)
     yaw[known] = np.unwrap(yaw[known])
-    return _read_only(yaw)
+    return read_only(yaw)

@@ -68,10 +68,15 @@ class ErrorModel:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Displacements:
-    """Draws of how one source moves the points: moved_m (K, T, P, 3), NaN where the motion is absent."""
+    """Draws of how one source moves the points: moved_m (K, T, P, 3), NaN where the motion is absent.
+
+    errors (K, n): what moved them, where that moves other things too: of the cameras' parameters (18C) or of
+    the clocks (3C), as BallFlight.moved_by takes them.
+    """
 
     source: str
     moved_m: Array
+    errors: Array | None = None
 
 
 def displacements(
@@ -100,7 +105,7 @@ def displacements(
     calibration, clock = np.zeros(shape), np.zeros(shape)
     deltas = rng.standard_normal((model.draws, len(covariance))) @ _root(covariance).T
     wrong = rng.standard_normal((model.draws, 3 * len(clocks.clocks))) @ _root(clocks.covariance()).T
-    wrong = wrong.reshape(model.draws, -1, 3)
+    by_clock = wrong.reshape(model.draws, -1, 3)
     for c, camera in enumerate(cameras):
         uv, by_parameter = camera.project_with_parameter_jacobian(motion.xyz_m)
         own_deltas = deltas[:, N_CAMERA * c : N_CAMERA * (c + 1)]
@@ -109,14 +114,14 @@ def displacements(
         own = clocks.of(camera.name)
         rows = np.nan_to_num(own.row_share(uv, camera.size_px))
         running = (own.camera_time(motion.t_s) - own.at_s)[:, None]
-        offset, drift, readout = wrong[:, clocks.clocks.index(own)].T[:, :, None, None]
+        offset, drift, readout = by_clock[:, clocks.clocks.index(own)].T[:, :, None, None]
         late = offset + drift * running + readout * rows
         rate = np.einsum("tpij,tpj->tpi", jacobians[:, :, c], np.nan_to_num(motion.velocity_m_s))
         clock += late[..., None] * (response[:, :, c] @ rate[..., None])[..., 0]
     return (
         Displacements("pixels", pixels),
-        Displacements("calibration", _bridge(calibration, motion, support_px)),
-        Displacements("clocks", _bridge(clock, motion, support_px)),
+        Displacements("calibration", _bridge(calibration, motion, support_px), deltas),
+        Displacements("clocks", _bridge(clock, motion, support_px), wrong),
         Displacements("joint centres", _joint_offsets(motion, model, rng)),
     )
 

@@ -19,7 +19,10 @@ from recon.records import ASSUMED, NOT_TOLD, Clock, Clocks, Event, Measure
 COVERAGE_FACTOR = 2.0
 """k of the expanded uncertainty shown beside a value."""
 
-_UNITS = {"m": (100.0, " cm"), "rad": (180.0 / np.pi, "°"), "s": (1.0, " s"), "1": (1.0, "")}
+_UNITS = {
+    "m": (100.0, " cm"), "rad": (180.0 / np.pi, "°"), "s": (1.0, " s"), "1": (1.0, ""), "m/s": (1.0, " m/s"),
+    "rad/s": (180.0 / np.pi, "°/s"),
+}  # fmt: skip
 _MINUS = "−"
 
 

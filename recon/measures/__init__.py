@@ -1,6 +1,6 @@
-"""What a coach reads: pure functions of body and events, and their uncertainty."""
+"""What a coach reads: pure functions of body, events and ball, and their uncertainty."""
 
-from recon.measures.catalogue import MEASURES, Athlete, Definition, Reading
+from recon.measures.catalogue import MEASURES, Athlete, Entry, Reading, Serve
 from recon.measures.evaluate import MeasureOptions, measure
 
-__all__ = ["MEASURES", "Athlete", "Definition", "MeasureOptions", "Reading", "measure"]
+__all__ = ["MEASURES", "Athlete", "Entry", "MeasureOptions", "Reading", "Serve", "measure"]

@@ -1,53 +1,47 @@
-"""The list of measures. To add one: write its function, add its row, document it in docs/measures.md."""
+"""The list of measures: each definition beside the function that takes it."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import dataclass
 from types import MappingProxyType
 
-from recon.measures import headline, joints
-from recon.measures.reading import Athlete, Definition, Reading
+from calibration.errors import BadInput
+from recon.definitions import DEFINITIONS, Definition
+from recon.measures import (
+    contact,
+    drive,
+    finish,
+    front_foot,
+    hip,
+    lines,
+    spine_plane,
+    stance,
+    swing,
+    toss,
+    trophy,
+)
+from recon.measures.reading import Athlete, Compute, Reading, Serve, whenever_seen
 
-_ROWS = (
-    Definition("spine_plane_min", "Racket tip to spine plane, smallest", "m", "common practice",
-               headline.spine_plane_min),
-    Definition("spine_plane_at_trophy", "Racket tip to spine plane at trophy", "m", "common practice",
-               headline.spine_plane_at_trophy),
-    Definition("hip_past_baseline_max", "Front hip past the baseline, largest", "m", "common practice",
-               headline.hip_past_baseline_max),
-    Definition("hip_past_baseline_trophy", "Front hip past the baseline at trophy", "m", "common practice",
-               headline.hip_past_baseline_at("trophy")),
-    Definition("hip_past_baseline_contact", "Front hip past the baseline at contact", "m", "common practice",
-               headline.hip_past_baseline_at("contact")),
-    Definition("midhip_past_baseline_max", "Middle of the hips past the baseline, largest", "m",
-               "common practice", headline.midhip_past_baseline_max),
-    Definition("hip_past_front_toe_max", "Front hip past the front toe, largest", "m", "common practice",
-               headline.hip_past_front_toe_max),
-    Definition("front_foot_yaw_stance", "Front foot's heading in the stance", "rad", "common practice",
-               headline.front_foot_yaw_at("stance")),
-    Definition("front_foot_yaw_deepest_bend", "Front foot's heading at deepest bend", "rad", "common practice",
-               headline.front_foot_yaw_at("deepest_bend")),
-    Definition("front_foot_yaw_push_off", "Front foot's heading at push-off", "rad", "common practice",
-               headline.front_foot_yaw_at("push_off")),
-    Definition("front_foot_turn", "Front foot's turn, stance to push-off", "rad", "common practice",
-               headline.front_foot_turn),
-    Definition("elbow_angle_trophy", "Hitting elbow at trophy", "rad", "common practice",
-               joints.elbow_angle_trophy),
-    Definition("front_knee_flexion_trophy", "Front knee bend at trophy", "rad", "published",
-               joints.knee_flexion_at("front", "trophy")),
-    Definition("back_knee_flexion_trophy", "Back knee bend at trophy", "rad", "definition",
-               joints.knee_flexion_at("back", "trophy")),
-    Definition("front_knee_flexion_deepest", "Front knee bend at deepest bend", "rad", "definition",
-               joints.knee_flexion_at("front", "deepest_bend")),
-    Definition("back_knee_flexion_deepest", "Back knee bend at deepest bend", "rad", "definition",
-               joints.knee_flexion_at("back", "deepest_bend")),
-    Definition("foot_fault_clearance", "Foot clear of the baseline", "m", "published",
-               joints.foot_fault_clearance),
-    Definition("contact_height", "Height of contact", "m", "definition", joints.contact_height),
-    Definition("contact_height_ratio", "Height of contact over standing height", "1", "published",
-               joints.contact_height_ratio),
-)  # fmt: skip
 
-MEASURES: Mapping[str, Definition] = MappingProxyType({row.name: row for row in _ROWS})
+@dataclass(frozen=True, slots=True)
+class Entry:
+    """A measure: what it is, and the function that takes it."""
 
-__all__ = ["MEASURES", "Athlete", "Definition", "Reading"]
+    definition: Definition
+    compute: Compute
+
+
+def _bound() -> dict[str, Entry]:
+    families = (spine_plane, hip, front_foot, stance, toss, trophy, drive, swing, contact, finish, lines)
+    functions = {name: compute for family in families for name, compute in family.COMPUTE.items()}
+    if set(functions) != set(DEFINITIONS):
+        raise BadInput(
+            f"measures: want a function for each definition, not so {set(functions) ^ set(DEFINITIONS)}"
+        )
+    return {name: Entry(d, whenever_seen(functions[name])) for name, d in DEFINITIONS.items()}
+
+
+MEASURES: Mapping[str, Entry] = MappingProxyType(_bound())
+
+__all__ = ["MEASURES", "Athlete", "Entry", "Reading", "Serve"]

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -11,17 +11,22 @@ from scipy.special import ndtr
 from calibration.checks import Array
 from calibration.errors import BadInput
 from recon.body import Body
-from recon.measures.catalogue import MEASURES, Athlete, Definition, Reading
-from recon.records import Event, Events, Measure, MeasureSet, Motion
+from recon.curves import rate
+from recon.measures.catalogue import MEASURES, Athlete, Entry, Reading, Serve
+from recon.measures.lines import CLEARANCES
+from recon.records import BallFlight, Event, Events, Measure, MeasureSet, Motion
 from recon.uncertainty import Displacements
 
 _K95 = 1.96
 _NOTHING = 1e-9  # metres, radians: below it a source does not touch the measure, whatever rounding says
+_EVENTS, _SHOE, _AIR = "event times", "shoe outline", "air"
+_TOUCHED = {_SHOE: ("lines",), _AIR: ("toss", "contact")}
+"""Families that a source can move at all; the others are not evaluated on its draws."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class MeasureOptions:
-    """draws of event times and shoe margin; seed of their generator."""
+    """draws of event times, shoe margin and air; seed of their generator."""
 
     draws: int = 80
     seed: int = 20262
@@ -38,41 +43,64 @@ def measure(
     athlete: Athlete,
     draws: Sequence[Displacements],
     options: MeasureOptions | None = None,
+    *,
+    ball: BallFlight | None = None,
 ) -> MeasureSet:
     """All measures of one serve.
 
-    Each source of error (the displacements, the events' own times, the shoe margin) is propagated on its own
-    while the others stand still; u is the root of the sum of their squares (the sources are independent).
-    A source that shifts the mean of a measure, as noise does with a largest or smallest value, counts with
-    that shift as well as with its spread. The 95 % interval is value ± 1.96 u.
+    Each source of error (the displacements, the events' own times, the shoe's margin, the air's drag) is
+    propagated on its own while the others stand still; u is the root of the sum of their squares (the sources
+    are independent). A source that shifts the mean of a measure, as noise does with a largest or smallest
+    value, counts with that shift as well as with its spread. The 95 % interval is value ± 1.96 u, cut at zero
+    where a measure cannot be negative. Method: JCGM 101:2008, one run per source, so that each share is known.
     """
     options = options or MeasureOptions()
-    body = Body.of(motion, handedness)
-    nominal = {name: d.compute(body, events, athlete) for name, d in MEASURES.items()}
-    spread: dict[str, dict[str, float]] = {name: {} for name in MEASURES}
-    for source in draws:
-        moved = [_values(replace(body, xyz_m=body.xyz_m + dx), events, athlete) for dx in source.moved_m]
-        _add(spread, source.source, nominal, moved)
+    serve = Serve(Body.of(motion, handedness), events, athlete, ball)
+    nominal = {name: entry.compute(serve) for name, entry in MEASURES.items()}
     rng = np.random.default_rng(options.seed)
-    timed = [_values(body, _jittered(events, rng), athlete) for _ in range(options.draws)]
-    _add(spread, "event times", nominal, timed)
+    sources: list[tuple[str, Iterable[Serve]]] = [(d.source, _displaced(serve, d, rng)) for d in draws]
+    sources.append((_EVENTS, [replace(serve, events=_jittered(events, rng)) for _ in range(options.draws)]))
     margins = athlete.shoe_margin_m + athlete.u_shoe_margin_m * rng.standard_normal(options.draws)
-    shod = [_values(body, events, replace(athlete, shoe_margin_m=float(m))) for m in margins]
-    _add(spread, "shoe outline", nominal, shod)
-    return MeasureSet(tuple(_record(d, nominal[name], spread[name]) for name, d in MEASURES.items()))
+    shod = [replace(serve, athlete=replace(athlete, shoe_margin_m=float(m))) for m in margins]
+    sources.append((_SHOE, shod))
+    if ball is not None:
+        sources.append((_AIR, [replace(serve, ball=b) for b in ball.draws(_AIR, options.draws, rng)]))
+    spread: dict[str, dict[str, float]] = {name: {} for name in MEASURES}
+    for source, moved in sources:
+        wanted = {
+            name: entry
+            for name, entry in MEASURES.items()
+            if nominal[name].value is not None
+            and (source not in _TOUCHED or entry.definition.family in _TOUCHED[source])
+        }
+        _add(spread, source, nominal, [_values(wanted, one) for one in moved])
+    return MeasureSet(tuple(_record(entry, nominal[name], spread[name]) for name, entry in MEASURES.items()))
 
 
-def _values(body: Body, events: Events, athlete: Athlete) -> Mapping[str, float | None]:
-    return {name: d.compute(body, events, athlete).value for name, d in MEASURES.items()}
+def _displaced(serve: Serve, by: Displacements, rng: np.random.Generator) -> Iterable[Serve]:
+    """The serve under each draw of one source: body, its velocities, and the ball by the same errors."""
+    body, ball, count = serve.body, serve.ball, len(by.moved_m)
+    balls: Sequence[BallFlight | None] = (None,) * count
+    if ball is not None:
+        if by.errors is not None:
+            balls = ball.moved_by(by.source, by.errors)
+        else:
+            balls = ball.draws(by.source, count, rng) if by.source == "pixels" else (ball,) * count
+    for dx, thrown in zip(by.moved_m, balls, strict=True):
+        moved = replace(body, xyz_m=body.xyz_m + dx, velocity_m_s=body.velocity_m_s + rate(body.t_s, dx))
+        yield replace(serve, body=moved, ball=thrown)
+
+
+def _values(wanted: Mapping[str, Entry], serve: Serve) -> Mapping[str, float | None]:
+    return {name: entry.compute(serve).value for name, entry in wanted.items()}
 
 
 def _jittered(events: Events, rng: np.random.Generator) -> Events:
     """The events, each moved by its own uncertainty."""
     moved: list[Event] = []
     for e in events.events:
-        shift = float(
-            rng.standard_normal()
-        )  # drawn also for absent events, so that the others do not depend on them
+        # drawn also for absent events, so that the others do not depend on them
+        shift = float(rng.standard_normal())
         moved.append(e if e.t_s is None or e.u_s is None else replace(e, t_s=e.t_s + shift * e.u_s))
     return Events(tuple(moved))
 
@@ -83,40 +111,39 @@ def _add(
     nominal: Mapping[str, Reading],
     draws: Sequence[Mapping[str, float | None]],
 ) -> None:
-    for name, reading in nominal.items():
-        if reading.value is None:
-            continue
+    for name in draws[0] if draws else ():
+        value = nominal[name].value
         drawn: Array = np.array([d[name] for d in draws if d[name] is not None], dtype=float)
-        if len(drawn) < len(draws) / 2:
+        if value is None or len(drawn) < len(draws) / 2:
             spread[name][source] = np.inf  # taken away more often than not: no u can be stated
             continue
-        u = float(np.sqrt(drawn.var(ddof=1) + (drawn.mean() - reading.value) ** 2))
+        u = float(np.sqrt(drawn.var(ddof=1) + (drawn.mean() - value) ** 2))
         if u > _NOTHING:
             spread[name][source] = u
 
 
-def _record(definition: Definition, reading: Reading, sources: Mapping[str, float]) -> Measure:
+def _record(entry: Entry, reading: Reading, sources: Mapping[str, float]) -> Measure:
+    d = entry.definition
     if reading.value is None:
-        return Measure(definition.name, definition.label, definition.unit, None, reason=reading.reason)
+        return Measure(d.name, d.label, d.unit, None, reason=reading.reason)
     if not sources:
-        reason = "its uncertainty could not be evaluated"
-        return Measure(definition.name, definition.label, definition.unit, None, reason=reason)
+        return Measure(d.name, d.label, d.unit, None, reason="its uncertainty could not be evaluated")
     lost = [source for source, s in sources.items() if not np.isfinite(s)]
     if lost:
         reason = f"with {' and '.join(lost)} moved within their uncertainty it could mostly not be taken"
-        return Measure(definition.name, definition.label, definition.unit, None, reason=reason)
+        return Measure(d.name, d.label, d.unit, None, reason=reason)
     u = float(np.sqrt(sum(s**2 for s in sources.values())))
     low, high = reading.value - _K95 * u, reading.value + _K95 * u
-    note = _note(definition.name, reading.value, reading.note, u, low, high)
-    return Measure(
-        definition.name, definition.label, definition.unit, reading.value, u, low, high, dict(sources),
-        reading.t_s, note,
-    )  # fmt: skip
+    note = _note(d.name, reading.value, reading.note, u, low, high)
+    if d.sign == "never negative":
+        low = max(low, 0.0)
+    return Measure(d.name, d.label, d.unit, reading.value, u, low, high, dict(sources), reading.t_s, note)
 
 
 def _note(name: str, value: float, note: str, u: float, low: float, high: float) -> str:
-    if name == "foot_fault_clearance":
-        return "clear" if low > 0 else "touching" if high < 0 else "cannot be told"
+    if name in CLEARANCES:
+        word = "clear" if low > 0 else "touching" if high < 0 else "cannot be told"
+        return f"{word}; {note}" if note else word
     if name == "spine_plane_min":
         crossed = float(ndtr(-value / u))
         share = "over 99%" if crossed > 0.99 else "under 1%" if crossed < 0.01 else f"{crossed:.0%}"

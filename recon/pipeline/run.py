@@ -232,6 +232,17 @@ def _found_tracks(
     return with_second_look(session, rig.cameras, found, options, progress)
 
 
+def athlete_of(session: Session) -> Athlete:
+    """What measures need to know of the person and the serve."""
+    file = session.file
+    return Athlete(
+        height_m=file.height_m,
+        side=file.serve.side,
+        game=file.game,
+        racket_length_m=file.serve.racket_length_m,
+    )
+
+
 def _unclear_sides(exchanges: tuple[Exchange, ...]) -> list[str]:
     return sorted(
         {
@@ -313,8 +324,7 @@ def _reconstruct(
     body = Body.of(motion, session.file.handedness)
     events = detect_events(body, flight, (broken.t_s, broken.u_s) if broken else None)
     store.save_events(d / names.EVENTS, events)
-    athlete = Athlete(height_m=session.file.height_m)
-    measures = measure(motion, events, session.file.handedness, athlete, draws)
+    measures = measure(motion, events, session.file.handedness, athlete_of(session), draws, ball=flight)
     store.save_measures(d / names.MEASURES, measures)
     progress("reconstructing", 5, steps)
     tip = tracks.index("racket_tip")

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from calibration.checks import Array
 from recon.body import Body, elbow_angle_rad, foot_yaw_rad, knee_flexion_rad, tip_to_spine_plane_m
-from recon.measures import MEASURES, Athlete
+from recon.measures import MEASURES, Athlete, Serve
 from recon.planning.serve import InventedServe
 from recon.records import Event, Events
 
@@ -61,7 +61,7 @@ def deepest_bend_time_s(body: Body, events: Events) -> float:
 
 def _from_catalogue(name: str) -> Value:
     def value(body: Body, events: Events) -> float:
-        found = MEASURES[name].compute(body, events, Athlete()).value
+        found = MEASURES[name].compute(Serve(body, events, Athlete())).value
         return float("nan") if found is None else found
 
     return value

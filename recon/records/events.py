@@ -12,13 +12,16 @@ EVENT_NAMES: Mapping[str, str] = MappingProxyType(
     {
         "stance": "stance",
         "start": "start",
+        "lift_start": "start of the lift",
         "release": "ball release",
+        "knee_bend_onset": "onset of the knee bend",
         "trophy": "trophy position",
         "deepest_bend": "deepest knee bend",
         "push_off": "push-off",
         "racket_low": "racket low point",
         "contact": "contact",
         "landing": "landing",
+        "settled": "settled",
     }
 )
 """Stored name -> words a coach reads, in the order of a usual serve."""

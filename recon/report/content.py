@@ -14,9 +14,10 @@ from markupsafe import Markup
 
 from calibration.errors import BadInput
 from calibration.provenance import content_hash
+from recon.definitions import FAMILIES
 from recon.records import EVENT_NAMES, Measure
 from recon.report.drawings import draw
-from recon.report.words import GRADES, meaning_of
+from recon.report.words import meaning_of, mostly_from
 from recon.result import PROVENANCE, STILLS, Result
 from recon.wording import (
     clock_texts,
@@ -33,13 +34,14 @@ HEADLINES = ("spine_plane_min", "hip_past_baseline_max", "front_foot_turn")
 MORE = (
     "elbow_angle_trophy",
     "front_knee_flexion_trophy",
-    "back_knee_flexion_trophy",
+    "trunk_inclination_trophy",
     "front_knee_flexion_deepest",
     "back_knee_flexion_deepest",
     "foot_fault_clearance",
     "contact_height",
     "contact_height_ratio",
 )
+"""Measures that get a card of their own; the others stand in tables, family by family."""
 _WIDEST_STILL_PX = 800
 _LONG = 16
 
@@ -61,6 +63,16 @@ class Card:
     detail: str
     interval: str
     sources: tuple[tuple[str, str], ...]
+    mostly: str
+    helps: str
+
+
+@dataclass(frozen=True, slots=True)
+class Group:
+    """The measures of one family that have no card of their own."""
+
+    title: str
+    cards: tuple[Card, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,7 +107,7 @@ class Page:
     cameras: tuple[str, ...]
     headlines: tuple[Card, ...]
     more: tuple[Card, ...]
-    rest: tuple[Card, ...]
+    groups: tuple[Group, ...]
     absent: tuple[Card, ...]
     moments: tuple[Moment, ...]
     clocks: tuple[tuple[str, str], ...]
@@ -105,7 +117,6 @@ class Page:
 def gather(result: Result) -> Page:
     """The page of one measured serve."""
     cards = {m.name: _card(result, m) for m in result.measures.measures}
-    shown = HEADLINES + MORE
     file = result.session.file
     return Page(
         athlete=file.athlete or "no name given",
@@ -116,12 +127,22 @@ def gather(result: Result) -> Page:
         cameras=tuple(c.camera for c in result.tracks.cameras),
         headlines=tuple(cards[n] for n in HEADLINES if n in cards),
         more=tuple(cards[n] for n in MORE if n in cards),
-        rest=tuple(c for n, c in cards.items() if n not in shown),
+        groups=_groups(cards),
         absent=tuple(c for c in cards.values() if c.reason),
         moments=_moments(result),
         clocks=clock_texts(result.clocks),
         facts=_facts(result),
     )
+
+
+def _groups(cards: Mapping[str, Card]) -> tuple[Group, ...]:
+    """What is left beside the cards, family by family; measures of no family last."""
+    left = {name: card for name, card in cards.items() if name not in HEADLINES + MORE and not card.reason}
+    groups = []
+    for family in FAMILIES:
+        own = tuple(left.pop(d.name) for d in family.measures if d.name in left)
+        groups += [Group(family.title, own)] if own else []
+    return (*groups, *([Group("Others", tuple(left.values()))] if left else []))
 
 
 def is_invented(result: Result) -> bool:
@@ -131,7 +152,8 @@ def is_invented(result: Result) -> bool:
 
 
 def _card(result: Result, m: Measure) -> Card:
-    meaning = meaning_of(m.name)
+    meaning = meaning_of(m.name, result.session.file.age_years)
+    mostly, helps = mostly_from(m)
     return Card(
         name=m.name,
         label=m.label,
@@ -139,13 +161,15 @@ def _card(result: Result, m: Measure) -> Card:
         note=m.note,
         reason=m.reason if m.value is None else "",
         what=meaning.what,
-        grade=GRADES[meaning.grade],
+        grade=meaning.grade,
         beside=meaning.beside,
         when="" if m.t_s is None else _when(result, m.t_s),
         drawing=draw(result, m),
         detail="" if m.value is None else detail_text(m),
         interval=interval_text(m),
         sources=tuple(source_texts(m)),
+        mostly=mostly,
+        helps=helps,
     )
 
 

@@ -7,6 +7,7 @@ from typing import Any
 import numpy as np
 
 from recon import wording
+from recon.definitions import FAMILIES
 from recon.records import EVENT_NAMES, Events, Measure, Motion
 from recon.result import Result
 from recon.scene import PictureStrokes, palette, picture_index, skeleton_in_picture
@@ -15,14 +16,6 @@ from recon.store import FramePictures
 
 Row = dict[str, Any]
 
-_HEADINGS: tuple[tuple[str, tuple[str, ...]], ...] = (
-    ("Racket and spine plane", ("spine_plane",)),
-    ("Hip and baseline", ("hip_", "midhip_")),
-    ("Feet", ("front_foot", "foot_fault")),
-    ("Elbow and knees", ("elbow", "front_knee", "back_knee")),
-    ("Contact", ("contact",)),
-    ("More", ("",)),
-)
 _LANES = 5
 _MARGIN_S = 0.5  # of rest shown before the first and after the last event
 _LABEL_SHARE_PER_LETTER = 0.011  # of the timeline's width, at the narrowest width that the page is laid out for
@@ -47,14 +40,15 @@ def measure_row(m: Measure, motion: Motion) -> Row:
 
 
 def measure_groups(result: Result) -> list[Row]:
-    """All measures under their headings, in stored order; a heading without measures is left out."""
-    left = list(result.measures.measures)
+    """All measures under their families' headings; a heading without measures is left out."""
+    left = {m.name: m for m in result.measures.measures}
     groups = []
-    for heading, starts in _HEADINGS:
-        own = [m for m in left if m.name.startswith(starts)]
-        left = [m for m in left if m not in own]
+    for family in FAMILIES:
+        own = [left.pop(d.name) for d in family.measures if d.name in left]
         if own:
-            groups.append({"heading": heading, "rows": [measure_row(m, result.motion) for m in own]})
+            groups.append({"heading": family.title, "rows": [measure_row(m, result.motion) for m in own]})
+    if left:
+        groups.append({"heading": "Others", "rows": [measure_row(m, result.motion) for m in left.values()]})
     return groups
 
 

@@ -48,9 +48,9 @@ STAGES = {
 READERS = {"viewer", "report", "export", "agreement"}
 RECON_LAYERS = (
     {"records"},
-    {"wording", "store", "session", "assets", "detector_study", "resample"},
+    {"wording", "store", "session", "assets", "detector_study", "resample", "definitions", "bands", "curves"},
     {"body", "uncertainty", "epipolar"},
-    {"ground", "smoothing", "segments", "people"},
+    {"ground", "smoothing", "segments", "people", "mass", "trunk", "foot_outline"},
     STAGES,
     {"result"},
     {"scene"},

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from recon.body import Body, foot_yaw_rad, interior_angle_rad, spine_plane, tip_to_spine_plane_m
-from recon.measures import MEASURES, Athlete, measure
+from recon.measures import MEASURES, Athlete, Serve, measure
 from recon.records import EVENT_NAMES, KEYPOINTS, Event, Events, Motion, PointStatus
 from recon.uncertainty import Displacements
 
@@ -54,7 +54,7 @@ def mirrored(pose):
 
 
 def read(name: str, body: Body, athlete: Athlete = Athlete(height_m=1.75)) -> float | None:  # noqa: B008
-    return MEASURES[name].compute(body, EVENTS, athlete).value
+    return MEASURES[name].compute(Serve(body, EVENTS, athlete)).value
 
 
 HAND_COMPUTED = {
@@ -108,7 +108,7 @@ def test_a_tip_that_crosses_is_negative_and_says_where():
     crossing = (T > 1.1) & (T < 1.2)
     xyz[crossing, tip, 0] = -0.12
     reading = MEASURES["spine_plane_min"].compute(
-        Body(T, KEYPOINTS, xyz, body.velocity_m_s, "right"), EVENTS, Athlete()
+        Serve(Body(T, KEYPOINTS, xyz, body.velocity_m_s, "right"), EVENTS, Athlete())
     )
     assert reading.value == pytest.approx(-0.12)
     assert 1.1 < (reading.t_s or 0) < 1.2
@@ -122,7 +122,7 @@ def test_events_in_the_wrong_order_make_it_absent():
             Event(e.name, 1.5, 0.01) if e.name == "trophy" else e for e in EVENTS.events
         )  # after the low point
     )
-    reading = MEASURES["spine_plane_min"].compute(still(RIGHT_HANDER, "right"), turned, Athlete())
+    reading = MEASURES["spine_plane_min"].compute(Serve(still(RIGHT_HANDER, "right"), turned, Athlete()))
     assert reading.value is None
     assert "after" in reading.reason
 
@@ -133,11 +133,11 @@ def test_a_tip_lost_where_it_matters_makes_it_absent():
     tip = KEYPOINTS.index("racket_tip")
     xyz[:, tip, 0] = 0.1 + 2 * np.abs(T - 1.15)  # closest at 1.15 s
     seen = MEASURES["spine_plane_min"].compute(
-        Body(T, KEYPOINTS, xyz, body.velocity_m_s, "right"), EVENTS, Athlete()
+        Serve(Body(T, KEYPOINTS, xyz, body.velocity_m_s, "right"), EVENTS, Athlete())
     )
     xyz[np.abs(T - 1.15) < 0.03, tip] = np.nan
     lost = MEASURES["spine_plane_min"].compute(
-        Body(T, KEYPOINTS, xyz, body.velocity_m_s, "right"), EVENTS, Athlete()
+        Serve(Body(T, KEYPOINTS, xyz, body.velocity_m_s, "right"), EVENTS, Athlete())
     )
     assert seen.value == pytest.approx(0.1, abs=0.05)
     assert lost.value is None
@@ -203,12 +203,12 @@ def test_what_is_missing_is_absent_with_a_reason():
     pose = {k: v for k, v in RIGHT_HANDER.items() if not k.startswith("racket")}
     body = still(pose, "right")
     for name in ("spine_plane_min", "spine_plane_at_trophy", "contact_height"):
-        reading = MEASURES[name].compute(body, EVENTS, Athlete())
+        reading = MEASURES[name].compute(Serve(body, EVENTS, Athlete()))
         assert reading.value is None
         assert "racket" in reading.reason
     without = Events(tuple(Event(n, None, None, "nothing moved") for n in EVENT_NAMES))
     for definition in MEASURES.values():
-        reading = definition.compute(still(RIGHT_HANDER, "right"), without, Athlete())
+        reading = definition.compute(Serve(still(RIGHT_HANDER, "right"), without, Athlete()))
         assert reading.value is None
         assert reading.reason
 
