@@ -13,7 +13,7 @@ from calibration.checks import Array
 
 
 def value_at(t_s: Array, values: Array, at_s: float) -> Array:
-    """Values (...) of samples (T, ...), evenly spaced in time, at one instant; NaN outside or where absent."""
+    """Values () or (N,) of samples (T,) or (T, N), evenly spaced in time, at one instant; NaN outside or where absent."""
     step = float(t_s[1] - t_s[0])
     place = (at_s - float(t_s[0])) / step
     k = round(place)
@@ -28,7 +28,7 @@ def value_at(t_s: Array, values: Array, at_s: float) -> Array:
             [-s * (s - 1) * (s - 2) / 6, (s + 1) * (s - 1) * (s - 2) / 2, -(s + 1) * s * (s - 2) / 2,
              (s + 1) * s * (s - 1) / 6]
         )  # fmt: skip
-        smooth = np.tensordot(weights, values[i - 1 : i + 3], axes=1)
+        smooth = weights @ values[i - 1 : i + 3]
         if not np.isnan(smooth).any():
             return np.asarray(smooth)
     return np.asarray((1 - s) * values[i] + s * values[i + 1])

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from calibration.checks import Array
-from recon.body import Body
+from recon.body import Body, kept
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,6 +28,7 @@ class Disc:
 DISCS = (Disc("heel", 0.12, 0.125), Disc("toe", -0.29, 0.19), Disc("toe", -0.10, 0.11))
 
 
+@kept
 def foot_length_m(body: Body, foot: str) -> float:
     """Distance from heel to toe point of the "front" or "back" foot, median over the motion; NaN if unseen."""
     apart = np.linalg.norm(body.point(f"{foot}_toe") - body.point(f"{foot}_heel"), axis=1)

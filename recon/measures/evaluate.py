@@ -14,6 +14,7 @@ from recon.body import Body
 from recon.curves import rate
 from recon.measures.catalogue import MEASURES, Athlete, Entry, Reading, Serve
 from recon.measures.lines import CLEARANCES
+from recon.measures.swing import LINKS, order
 from recon.records import BallFlight, Event, Events, Measure, MeasureSet, Motion
 from recon.uncertainty import Displacements
 
@@ -74,7 +75,7 @@ def measure(
             and (source not in _TOUCHED or entry.definition.family in _TOUCHED[source])
         }
         _add(spread, source, nominal, [_values(wanted, one) for one in moved])
-    return MeasureSet(tuple(_record(entry, nominal[name], spread[name]) for name, entry in MEASURES.items()))
+    return MeasureSet(tuple(_record(entry, nominal[name], spread[name], serve) for name, entry in MEASURES.items()))
 
 
 def _displaced(serve: Serve, by: Displacements, rng: np.random.Generator) -> Iterable[Serve]:
@@ -122,7 +123,7 @@ def _add(
             spread[name][source] = u
 
 
-def _record(entry: Entry, reading: Reading, sources: Mapping[str, float]) -> Measure:
+def _record(entry: Entry, reading: Reading, sources: Mapping[str, float], serve: Serve) -> Measure:
     d = entry.definition
     if reading.value is None:
         return Measure(d.name, d.label, d.unit, None, reason=reading.reason)
@@ -134,7 +135,7 @@ def _record(entry: Entry, reading: Reading, sources: Mapping[str, float]) -> Mea
         return Measure(d.name, d.label, d.unit, None, reason=reason)
     u = float(np.sqrt(sum(s**2 for s in sources.values())))
     low, high = reading.value - _K95 * u, reading.value + _K95 * u
-    note = _note(d.name, reading.value, reading.note, u, low, high)
+    note = order(serve) if d.name in LINKS else _note(d.name, reading.value, reading.note, u, low, high)
     if d.sign == "never negative":
         low = max(low, 0.0)
     return Measure(d.name, d.label, d.unit, reading.value, u, low, high, dict(sources), reading.t_s, note)

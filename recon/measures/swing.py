@@ -52,6 +52,8 @@ SEQUENCE: tuple[tuple[str, str, Curve], ...] = (
 )
 """Measure, word and curve of each link, in no order that a player would have to keep."""
 
+LINKS = frozenset(name for name, _, _ in SEQUENCE)
+
 
 def _peak(serve: Serve, curve: Curve) -> tuple[float, float]:
     """(time, value) of a curve's largest between trophy and contact, NaN where it was not seen."""

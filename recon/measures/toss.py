@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from functools import lru_cache
+
 import numpy as np
 
 from calibration.checks import Array
@@ -93,7 +95,13 @@ def ball_at(serve: Serve, event: str) -> tuple[Array, float]:
     flight, t = flight_of(serve), time_of(serve, event)
     own = flight.release_s if event == "release" else flight.contact_s
     t = t if own is None else own
-    return np.asarray(flight.at(t)), t
+    return _place(flight, t), t
+
+
+@lru_cache(maxsize=16)
+def _place(flight: BallFlight, t_s: float) -> Array:
+    """(3,) of the ball; kept, since several measures ask for the same and the air's drag makes it long work."""
+    return read_only(np.asarray(flight.at(t_s)))
 
 
 def release_height(serve: Serve) -> Reading:
