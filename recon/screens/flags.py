@@ -17,8 +17,8 @@ _CHISHOLM = "Chisholm et al. 2012, Physiother Can 64(4):347-355"
 _MORENO = "Moreno-Pérez et al. 2016, Phys Ther Sport 19:43-48, 109 elite players"
 _ELLENBECKER = "Ellenbecker et al. 2007, Am J Sports Med 35(8):1371-1376, as quoted in a later paper"
 _PLISKY = (
-    "Plisky et al. 2006, J Orthop Sports Phys Ther 36:911-919, 235 high-school basketball players, as quoted in a "
-    "later paper"
+    "Plisky et al. 2006, J Orthop Sports Phys Ther 36:911-919, 235 high-school basketball players, as quoted "
+    "in a later paper"
 )  # fmt: skip
 _COUNTER = (
     "counter-evidence: no association of such cut-offs with injury in 169 male college basketball players "
@@ -80,7 +80,7 @@ _SCREENS = (
     _Screen(
         "knee to wall, angle of the shank", "°", lambda s: s.shank_angle_deg, apart=5.0,
         grade="A, as a limit of measuring",
-        source="the smallest change that measuring can tell is 4.6 to 4.7°, as quoted in a later paper, rounded up",
+        source="smallest change that measuring can tell, 4.6 to 4.7° as quoted in a later paper, rounded up",
         beside="for an angle that was itself measured",
     ),
     _Screen(
