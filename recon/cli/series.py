@@ -172,7 +172,7 @@ def _print_series(summaries: Sequence[Summary]) -> None:
     OUT.print(table)
     left = [r for r in rows if r.reason]
     if left:
-        OUT.print(f"{len(left)} measures have no mean; the page says why")
+        OUT.print(f"without a mean: {len(left)}; the page says why")
 
 
 def _print_findings(group: FindingGroup) -> None:
@@ -207,13 +207,13 @@ def _print_changes(found: Retest) -> None:
     from recon.report.series_words import chance_text, change_row, common_text
 
     rows = [change_row(c) for c in found.changes]
-    table = table_of("measure", "before", "after", "difference", "chance of it", "verdict")
+    table = table_of("measure", "before", "after", "difference", "p (alone)", "verdict")
     for row in sorted(rows, key=lambda r: r.verdict != "real change"):
         if not row.reason:
-            table.add_row(row.label, row.before, row.after, row.difference, row.chance, row.verdict)
+            table.add_row(row.label, row.before, row.after, row.difference, row.p, row.verdict)
     OUT.print(table)
     left = [r for r in rows if r.reason]
     if left:
-        OUT.print(f"{len(left)} measures were not compared, the first because {left[0].reason}", soft_wrap=True)
+        OUT.print(f"not compared: {len(left)}, the first because {left[0].reason}", soft_wrap=True)
     OUT.print(chance_text(found), soft_wrap=True)
     OUT.print(common_text(found), soft_wrap=True)

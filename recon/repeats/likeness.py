@@ -104,8 +104,10 @@ def notes_on_labels(serves: Sequence[Serve]) -> tuple[str, ...]:
             unknown.append(f"{trait.words} of {_missing(values)}")
     if not all(s.athlete for s in serves):
         unknown.append(f"the player's name of {_missing([(s.name, s.athlete or None) for s in serves])}")
-    said = [f"not written in session.toml, so taken as alike: {'; '.join(unknown)}"] if unknown else []
-    return (*unlike, *said)
+    if unknown:
+        told = "what is not known is alike only with what is not known either"
+        unlike.append(f"not written in session.toml: {'; '.join(unknown)}; {told}")
+    return tuple(unlike)
 
 
 def _differ(trait: _Trait, known: Sequence[str | float | None]) -> bool:

@@ -168,9 +168,13 @@ def _of_series(blank: Change, a: list[Measure], b: list[Measure], common: Sequen
     total = sum(shares)
     dof = total**2 / sum(s**2 / f for s, f in zip(shares, free, strict=True)) if total > 0 else float(sum(free))
     within = sum(f * float(np.var(v, ddof=1)) for f, v in zip(free, values, strict=True)) / sum(free)
+    noise = float(np.mean([p.random**2 for side in parts for p in side]))
     systematic = of_difference(of_mean(parts[0]), of_mean(parts[1]), common)
     difference = float(np.mean(values[1]) - np.mean(values[0]))
-    return _filled(blank, difference, float(np.sqrt(total)), systematic, dof, float(np.sqrt(within)))
+    change = _filled(blank, difference, float(np.sqrt(total)), systematic, dof)
+    return replace(
+        change, typical_error=float(np.sqrt(within)), sdc=SDC_FACTOR * float(np.sqrt(max(within, noise)))
+    )
 
 
 def _of_pairs(
@@ -188,11 +192,13 @@ def _of_pairs(
     spread = float(np.var(d, ddof=1))
     systematic = of_difference(of_mean(parts[0]), of_mean(parts[1]), common)
     u_random = float(np.sqrt(max(spread, floor) / len(d)))
-    return _filled(blank, float(np.mean(d)), u_random, systematic, len(d) - 1, float(np.sqrt(spread / 2)))
+    change = _filled(blank, float(np.mean(d)), u_random, systematic, len(d) - 1)
+    sdc = SDC_FACTOR * float(np.sqrt(max(spread, floor) / 2))
+    return replace(change, typical_error=float(np.sqrt(spread / 2)), sdc=sdc)
 
 
 def _filled(
-    blank: Change, difference: float, u_random: float, systematic: dict[str, float], dof: float, typical: float
+    blank: Change, difference: float, u_random: float, systematic: dict[str, float], dof: float
 ) -> Change:
     u_systematic = float(np.sqrt(sum(u**2 for u in systematic.values())))
     low, high, whole = interval(difference, u_random, u_systematic, dof)
@@ -200,5 +206,5 @@ def _filled(
     p = 2 * float(stats.t.sf(abs(difference) / u, whole)) if u > 0 else float(difference == 0)
     return replace(
         blank, difference=difference, low95=low, high95=high, u_random=u_random, u_systematic=u_systematic,
-        dof=whole, p=p, typical_error=typical, sdc=SDC_FACTOR * typical,
+        dof=whole, p=p,
     )  # fmt: skip

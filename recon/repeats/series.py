@@ -6,6 +6,7 @@ denominator). Hopkins WG (2000), Measures of reliability in sports medicine and 
 variation and the random part of measuring together, since both stand between two serves.
 Smallest detectable change: 1.96 √2 typical error, the range that holds 95 % of the differences between two
 single serves when nothing has changed (the same formula goes by minimal detectable change; from memory).
+Where a few serves happen to lie closer together than measuring alone lets them, measuring stands in for it.
 """
 
 from __future__ import annotations
@@ -166,4 +167,4 @@ def _scatter(values: Sequence[float], measuring: float) -> tuple[_Maybe, _Maybe,
     s = float(np.std(values, ddof=1))
     low, high = (s * float(np.sqrt((n - 1) / stats.chi2.ppf(q, n - 1))) for q in (0.975, 0.025))
     own2 = s**2 - measuring**2
-    return s, low, high, float(np.sqrt(own2)) if own2 > 0 else None, SDC_FACTOR * s
+    return s, low, high, float(np.sqrt(own2)) if own2 > 0 else None, SDC_FACTOR * max(s, measuring)

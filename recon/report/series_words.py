@@ -48,7 +48,7 @@ class ChangeRow:
     after: str
     difference: str
     interval: str
-    chance: str
+    p: str
     verdict: str
     sdc: str
     stays: str
@@ -100,7 +100,7 @@ def change_row(c: Change) -> ChangeRow:
         c.name, c.label, before, after,
         estimate_text(c.difference, (c.high95 - c.low95) / 2, c.unit),
         range_text(c.low95, c.high95, c.unit),
-        f"{_chance(c.p_adjusted)} ({_chance(c.p)} alone)",
+        f"{_p_text(c.p_adjusted)} ({_p_text(c.p)})",
         c.verdict,
         size_text(c.sdc or 0.0, c.unit),
         size_text(c.u_systematic, c.unit) if c.u_systematic else "nothing",
@@ -108,7 +108,7 @@ def change_row(c: Change) -> ChangeRow:
     )  # fmt: skip
 
 
-def _chance(p: float) -> str:
+def _p_text(p: float) -> str:
     return "under 0.001" if p < 0.001 else f"{p:.3f}" if p < 0.1 else f"{p:.2f}"
 
 
@@ -117,7 +117,7 @@ def chance_text(r: Retest) -> str:
     if not r.compared:
         return "No measure could be compared."
     return (
-        f"{r.compared} measures were compared. Had nothing changed, about {r.expected_by_chance:.1f} of the "
+        f"{r.compared} measures were compared. Had nothing changed, up to about {r.expected_by_chance:.1f} of the "
         "95 % intervals would miss zero by chance alone. The verdicts keep that in mind: of the changes called "
         "real, one in twenty is expected to be chance (Benjamini-Hochberg)."
     )
@@ -132,6 +132,6 @@ def common_text(r: Retest) -> str:
         )
     return (
         f"Both series share their errors from {' and '.join(r.common)} in part: a correlation of "
-        f"{COMMON_SHARE:g} was taken between them, a careful choice of this project, so that as much cancels in "
+        f"{COMMON_SHARE:g} was taken between them, a careful choice of this project, and cancels in "
         "the difference."
     )
