@@ -117,9 +117,9 @@ def chance_text(r: Retest) -> str:
     if not r.compared:
         return "No measure could be compared."
     return (
-        f"{r.compared} measures were compared. Had nothing changed, up to about {r.expected_by_chance:.1f} of the "
-        "95 % intervals would miss zero by chance alone. The verdicts keep that in mind: of the changes called "
-        "real, one in twenty is expected to be chance (Benjamini-Hochberg)."
+        f"{r.compared} measures were compared. Had nothing changed, up to about {r.expected_by_chance:.1f} of "
+        "the 95 % intervals would miss zero by chance alone. The verdicts keep that in mind: of the changes "
+        "called real, one in twenty is expected to be chance (Benjamini-Hochberg)."
     )
 
 
