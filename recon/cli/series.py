@@ -25,15 +25,20 @@ class ManyPerOption(TyperCommand):
 
     def parse_args(self, ctx: Any, args: list[str]) -> list[str]:
         """'--before a b' becomes '--before a --before b'."""
-        spread: list[str] = []
-        option = ""
-        for word in args:
-            if word.startswith("-"):
-                option = word if word in ("--before", "--after") else ""
-                spread += [] if option else [word]
-            else:
-                spread += [option, word] if option else [word]
-        return super().parse_args(ctx, spread)
+        return super().parse_args(ctx, one_each(args))
+
+
+def one_each(args: Sequence[str]) -> list[str]:
+    """Command words in which --before and --after stand anew before each of their values."""
+    out: list[str] = []
+    option = ""
+    for word in args:
+        if word.startswith("-"):
+            option = word if word in ("--before", "--after") else ""
+            out += [] if option else [word]
+        else:
+            out += [option, word] if option else [word]
+    return out
 
 
 @dataclass(frozen=True, slots=True)

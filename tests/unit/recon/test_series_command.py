@@ -1,0 +1,228 @@
+"""`courtplumb series` and `courtplumb retest` from measured sessions to tables and pages."""
+
+from __future__ import annotations
+
+import html
+import json
+import re
+import shutil
+from collections.abc import Iterable
+from pathlib import Path
+
+import pytest
+from typer.testing import CliRunner
+
+from calibration import BadInput
+from recon import store
+from recon.cli import app
+from recon.cli.series import one_each
+from recon.findings import load_rules
+from recon.repeats import retest, summarise
+from recon.report.series_page import finding_group, render_retest, render_series
+from recon.report.strip import StripRow, strip
+from tests.support.example_result import save_example
+from tests.support.invented_serves import measured, serve
+from tests.support.known_measures import planned_units
+from tests.unit.recon.test_findings import OWN, fitting
+from tests.unit.recon.test_report import _Balance
+
+LABELS = """[serve]
+type = "flat"
+side = "deuce"
+effort_percent = 90
+landed = "in"
+ball = "full"
+racket_length_m = 0.685
+"""
+
+
+@pytest.fixture(scope="module")
+def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """An invented player's folder: five sessions `a`, four `b` with values larger by 0.12, and their rig."""
+    root = tmp_path_factory.mktemp("made")
+    first = save_example(root / "first")
+    player = root / "player"
+    shutil.copytree(root / "first" / "rig", player / "rig")
+    for k in range(5):
+        session(first, player / f"a{k}", 0.004 * (k - 2))
+    for k in range(4):
+        session(first, player / f"b{k}", 0.12 + 0.004 * (k - 1.5))
+    return player
+
+
+def session(like: Path, folder: Path, shift: float) -> None:
+    """The example session again, labelled, every value moved by `shift` of its unit."""
+    shutil.copytree(like, folder, ignore=shutil.ignore_patterns("pictures", "stills"))
+    text = (like / "session.toml").read_text(encoding="utf-8")
+    text = text.replace("[video]", f"age_years = 24\n{LABELS}[video]")
+    (folder / "session.toml").write_text(text, encoding="utf-8")
+    path = folder / "derived" / "measures.json"
+    value = store.read_json(path, "courtplumb measures")
+    for row in value["measures"]:
+        for key in ("value", "low95", "high95"):
+            row[key] = None if row[key] is None else row[key] + shift
+    path.write_text(json.dumps(value), encoding="utf-8")
+
+
+def run(monkeypatch: pytest.MonkeyPatch, *words: str | Path) -> str:
+    monkeypatch.setattr("recon.cli.series.known_units", planned_units)
+    done = CliRunner().invoke(app, [str(w) for w in words])
+    if done.exception is not None and not isinstance(done.exception, SystemExit):
+        raise done.exception
+    assert done.exit_code == 0, done.output
+    return done.output
+
+
+def text_of(page: str) -> str:
+    bare = re.sub(r"<style>.*?</style>", " ", page, flags=re.S)
+    return re.sub(r"\s+", " ", html.unescape(re.sub(r"<[^>]*>", " ", bare)))
+
+
+def check_whole(page: str) -> None:
+    """Well formed, nothing fetched, nothing left unsaid as a bare None."""
+    parser = _Balance()
+    parser.feed(page)
+    assert parser.wrong == [] and parser.open == []
+    assert len(parser.ids) == len(set(parser.ids))
+    assert page.startswith("<!doctype html>") and "<script" not in page
+    assert set(re.findall(r"\w+://[^\s\"'<]+", page)) <= {"http://www.w3.org/2000/svg"}
+    assert not re.search(r"\b(?:nan|inf|None|Undefined)\b", text_of(page))
+
+
+def sessions(player: Path, start: str) -> Iterable[Path]:
+    return sorted(player.glob(f"{start}*"))
+
+
+def test_a_series_prints_its_tables_and_writes_its_page(made: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    (made / "screens.toml").write_text("knee_to_wall_cm = { left = 10, right = 12 }", encoding="utf-8")
+    said = run(monkeypatch, "series", *sessions(made, "a"))
+    assert "typical error" in said and "5 of 5" in said and "left and right 2.0 cm apart" in said
+    assert "Findings, flat, deuce side, 90 % effort, in, full ball, racket 0.685 m: 5 serves" in said
+    assert "not written in session.toml" not in said
+    page = (made / "series.html").read_text(encoding="utf-8")
+    check_whole(page)
+    text = text_of(page)
+    assert page.count("<svg") == 3 and "Invented sessions" in text
+    assert "It is no diagnosis" not in text and "not a diagnosis" in text.lower()
+    assert "left and right 2.0 cm apart" in text and "Chisholm" in text
+    assert "hidden from all cameras but one" in text  # the absent measure's reason
+    (made / "screens.toml").unlink()
+
+
+def test_a_retest_takes_many_sessions_per_option(made: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    said = run(monkeypatch, "retest", "--before", *sessions(made, "a"), "--after", *sessions(made, "b"))
+    assert "real change" in said and "18 measures were compared" in said and "not compared: 1" in said
+    page = (made / "retest.html").read_text(encoding="utf-8")
+    check_whole(page)
+    text = text_of(page)
+    assert "Real change:" in text and "Benjamini-Hochberg" in text and "correlation of 0.5" in text
+
+
+def test_an_option_may_stand_once_or_before_each_value() -> None:
+    once = ["--before", "a", "b", "--paired", "--after", "c", "d", "--out=x"]
+    each = ["--before", "a", "--before", "b", "--paired", "--after", "c", "--after", "d", "--out=x"]
+    assert one_each(once) == one_each(each) == each
+
+
+def test_the_same_serves_measured_again_are_paired(made: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    before, after = list(sessions(made, "a"))[:4], list(sessions(made, "b"))
+    said = run(
+        monkeypatch, "retest", "--paired", "--before", *before, "--after", *after, "--out", made / "p.html"
+    )
+    assert "real change" in said
+    assert "what measuring alone does" in text_of((made / "p.html").read_text(encoding="utf-8"))
+
+
+def test_unlike_serves_are_named_on_the_error_stream_and_the_page(
+    made: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    other = tmp_path / "kick"
+    shutil.copytree(made / "a0", other)
+    shutil.copytree(made / "rig", tmp_path / "rig")
+    toml = other / "session.toml"
+    toml.write_text(toml.read_text(encoding="utf-8").replace('"flat"', '"kick"'), encoding="utf-8")
+    said = run(monkeypatch, "series", made / "a1", other, "--out", tmp_path / "page.html")
+    assert "note: unlike type: flat (a1); kick (kick)" in re.sub(r"\s+", " ", said)
+    page = text_of((tmp_path / "page.html").read_text(encoding="utf-8"))
+    assert "unlike type: flat (a1); kick (kick)" in page
+    assert page.count(": 1 serve ") == 2  # two kinds, each with findings of its own
+
+
+def test_a_session_that_is_not_measured_is_refused_by_name(
+    made: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    raw = tmp_path / "raw"
+    raw.mkdir()
+    shutil.copy(made / "a0" / "session.toml", raw)
+    with pytest.raises(BadInput, match=r"raw: not measured yet; run `courtplumb measure"):
+        run(monkeypatch, "series", made / "a0", raw)
+    with pytest.raises(BadInput, match="got twice: a0"):
+        run(monkeypatch, "series", made / "a0", made / "a0")
+    with pytest.raises(BadInput, match="got in both: a0"):
+        run(monkeypatch, "retest", "--before", made / "a0", "--after", made / "a0")
+
+
+def test_rules_of_ones_own_are_used_and_checked(
+    made: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    text = (
+        '[[rule]]\nname = "mine"\ntitle = "High contact"\nkind = "strength"\nchain = "contact"\n'
+        'evidence = "common practice"\nsource = "mine"\nsays = "It was met high."\nchanges = "wind"\n'
+        'retest = "contact height"\n[[rule.when]]\nmeasure = "contact_height"\nabove_cm = 200\n'
+    )
+    path = tmp_path / "rules.toml"
+    path.write_text(text, encoding="utf-8")
+    out = ("--rules", path, "--out", tmp_path / "page.html")
+    said = run(monkeypatch, "series", *sessions(made, "a"), *out)
+    assert "strength: High contact: seen in 5 of 5 like serves" in said and "looked for besides: 0" in said
+    path.write_text(text.replace("contact_height", "contact_hight"), encoding="utf-8")
+    with pytest.raises(BadInput, match="contact_hight: no measure of that name"):
+        run(monkeypatch, "series", *sessions(made, "a"), *out)
+
+
+# -- the page by itself ----------------------------------------------------------------------------------
+
+
+def test_every_finding_on_the_page_has_its_parts() -> None:
+    rule = next(r for r in OWN if r.name == "turn_at_the_front_foot")
+    serves = fitting(rule)
+    from recon.findings import judge
+
+    group = finding_group(serves, [judge(r, serves) for r in OWN])
+    page = render_series(serves, summarise(serves), (), [group])
+    check_whole(page)
+    found = re.search(r'<article class="card" id="turn_at_the_front_foot">.*?</article>', page, re.S)
+    assert found
+    text = text_of(found.group())
+    for part in (rule.title, rule.says, rule.changes, rule.ask, rule.retest, rule.source, "seen in 5 of 5"):
+        assert part in text
+    assert "above 20°" in text and "this project's choice" in text and "licensed professional" in text
+    assert "Looked for besides" in page
+
+
+def test_names_and_labels_are_escaped() -> None:
+    evil = '<script>alert("x")</script>'
+    serves = [serve(f"{evil}{k}", measured("spine_plane_min", 0.1 + k), athlete=evil) for k in range(2)]
+    for page in (
+        render_series(serves, summarise(serves), (evil,)),
+        render_retest(retest(serves[:1], serves[1:]), serves[:1], serves[1:]),
+    ):
+        assert "<script" not in page and "&lt;script&gt;" in page
+
+
+def test_a_strip_has_a_dot_per_serve_where_its_value_is() -> None:
+    rows = [
+        serve(f"s{k}", measured("spine_plane_min", v, {"pixels": 0.01})) for k, v in enumerate((0.1, 0.2, 0.4))
+    ]
+    (summary,) = summarise(rows)
+    drawn = str(strip("tip", [StripRow("serves", summary)]))
+    x = [float(v) for v in re.findall(r'<circle cx="([\d.]+)"', drawn)]
+    assert len(x) == 3 and (x[2] - x[1]) == pytest.approx(2 * (x[1] - x[0]), abs=0.3)
+    (nothing,) = summarise([serve("s", measured("spine_plane_min", None))])
+    assert strip("tip", [StripRow("serves", nothing)]) is None
+
+
+def test_same_serves_same_page() -> None:
+    rule = load_rules(planned_units())[0]
+    serves = fitting(rule)
+    assert render_series(serves, summarise(serves), ()) == render_series(serves, summarise(serves), ())
