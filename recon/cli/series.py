@@ -15,7 +15,7 @@ from recon.cli.app import ERR, OUT, app, print_notes, table_of
 
 if TYPE_CHECKING:
     from recon.findings import FindingCard
-    from recon.repeats import Retest, Serve, Summary
+    from recon.repeats import MeasuredServe, Retest, Summary
     from recon.report.series_page import FindingGroup
     from recon.screens import ScreenLine
 
@@ -43,7 +43,7 @@ def one_each(args: Sequence[str]) -> list[str]:
 
 @dataclass(frozen=True, slots=True)
 class _Loaded:
-    serves: tuple[Serve, ...]
+    serves: tuple[MeasuredServe, ...]
     invented: bool
     quality: tuple[str, ...]
 
@@ -62,13 +62,6 @@ def _load(folders: Sequence[Path], names: dict[Path, str]) -> _Loaded:
         invented |= is_invented(result)
         quality += [f"serve {serve.name}: {text}" for text in result.quality]
     return _Loaded(tuple(serves), invented, tuple(quality))
-
-
-def known_units() -> dict[str, str]:
-    """Every measure of the catalogue with its SI unit: what rules may speak of."""
-    from recon.measures.catalogue import MEASURES
-
-    return {name: definition.unit for name, definition in MEASURES.items()}
 
 
 def _page_path(out: Path | None, folders: Sequence[Path], name: str) -> Path:
@@ -94,7 +87,7 @@ def series(
     from recon.repeats import names_of, notes_on_labels, summarise
     from recon.report.series_page import finding_group, render_series, write_page
 
-    rows = load_rules(known_units(), rules if rules is not None else RULES_FILE)
+    rows = load_rules(rules if rules is not None else RULES_FILE)
     loaded = _load(sessions, names_of(sessions))
     summaries = summarise(loaded.serves)
     notes = (*notes_on_labels(loaded.serves), *loaded.quality)
@@ -149,7 +142,7 @@ def _look_first(quality: tuple[str, ...]) -> None:
         raise typer.Exit(3)
 
 
-def _screens(path: Path | None, sessions: Sequence[Path], serves: Sequence[Serve]) -> Any:
+def _screens(path: Path | None, sessions: Sequence[Path], serves: Sequence[MeasuredServe]) -> Any:
     """The screens beside the sessions, or as told, for showing; None without any."""
     from recon.bands import adult
     from recon.report.series_page import screen_section

@@ -1,9 +1,9 @@
 """Judging rules over like serves, with the uncertainty of every measure.
 
-The probability of one condition comes from the measure's own interval: normal, with the half width of the side
-that the limit lies on. Conditions of one rule share errors (one camera, one calibration), and how is not kept,
-so their joint probability is not their product; the lower bound of Fréchet and Boole holds whatever they share:
-P(all) ≥ 1 − Σ (1 − Pᵢ). A rule is seen in a serve only where that bound reaches 0.9, which is careful.
+The probability of one condition is that of a normal error with the measure's own u. Conditions of one rule
+share errors (one camera, one calibration), and how is not kept, so their joint probability is not their product; the
+lower bound of Fréchet and Boole holds whatever they share: P(all) ≥ 1 − Σ (1 − Pᵢ). A rule is seen in a serve
+only where that bound reaches 0.9, which is careful.
 
 Seen in three of at least five like serves it counts as found. More serves do not make a systematic error
 smaller; it is inside every probability.
@@ -20,12 +20,11 @@ from scipy.special import ndtr
 
 from recon.findings.rules import Condition, Rule
 from recon.records import Measure
-from recon.repeats import Serve, like_groups
+from recon.repeats import MeasuredServe, like_groups
 
 PROBABILITY = 0.9
 SEEN = 3
 LIKE_SERVES = 5
-_K95 = 1.96
 
 Verdict = Literal["found", "not found", "film more", "not judged"]
 
@@ -54,13 +53,13 @@ class Judged:
 
 
 def judge_all(
-    rules: Sequence[Rule], serves: Sequence[Serve]
-) -> tuple[tuple[tuple[Serve, ...], list[Judged]], ...]:
+    rules: Sequence[Rule], serves: Sequence[MeasuredServe]
+) -> tuple[tuple[tuple[MeasuredServe, ...], list[Judged]], ...]:
     """(like serves, every rule judged over them), the largest kind of serve first."""
     return tuple((group, [judge(rule, group) for rule in rules]) for group in like_groups(serves))
 
 
-def judge(rule: Rule, serves: Sequence[Serve]) -> Judged:
+def judge(rule: Rule, serves: Sequence[MeasuredServe]) -> Judged:
     """One rule over serves of one kind; their order does not matter."""
     told: list[tuple[str, list[Measure], float]] = []
     missing: list[tuple[str, str]] = []
@@ -83,7 +82,7 @@ def judge(rule: Rule, serves: Sequence[Serve]) -> Judged:
     )  # fmt: skip
 
 
-def _labels(rule: Rule, serves: Sequence[Serve]) -> tuple[str, ...]:
+def _labels(rule: Rule, serves: Sequence[MeasuredServe]) -> tuple[str, ...]:
     known = {m.name: m.label for serve in serves for m in serve.measures.measures}
     return tuple(known.get(c.measure, c.measure) for c in rule.conditions)
 
@@ -96,7 +95,7 @@ def _verdict(seen: int, judged: int) -> Verdict:
     return "found" if seen >= SEEN else "not found"
 
 
-def _measures(rule: Rule, serve: Serve) -> tuple[list[Measure], str]:
+def _measures(rule: Rule, serve: MeasuredServe) -> tuple[list[Measure], str]:
     """The measures that a rule needs of one serve; or what is missing."""
     by_name = {m.name: m for m in serve.measures.measures}
     found, lacking = [], []
@@ -129,12 +128,9 @@ def probability(condition: Condition, m: Measure, age_years: float | None) -> fl
 
 
 def _below(m: Measure, limit: float) -> float:
-    """Probability that the true value lies below a limit: half a normal curve to either side of the value."""
-    assert m.value is not None and m.low95 is not None and m.high95 is not None
-    half = (m.high95 - m.value) if limit >= m.value else (m.value - m.low95)
-    if half <= 0:
-        return float(limit > m.value)
-    return float(ndtr((limit - m.value) / (half / _K95)))
+    """Probability that the true value lies below a limit."""
+    assert m.value is not None and m.u is not None
+    return float(ndtr((limit - m.value) / m.u)) if m.u > 0 else float(limit > m.value)
 
 
 def mean_of(values: Sequence[tuple[float, float]]) -> tuple[float, float]:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import tomllib
-from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Annotated, Literal, Self
@@ -14,6 +13,7 @@ from pydantic import ConfigDict, Field, ValidationError, model_validator
 from calibration.errors import BadInput
 from calibration.files import StrictModel, first_fault
 from recon.bands import Band, band_for
+from recon.definitions import DEFINITIONS
 
 RULES_FILE = Path(__file__).with_name("rules.toml")
 """The rules that come with the program."""
@@ -145,12 +145,11 @@ class Rule:
     conditions: tuple[Condition, ...]
 
 
-def load_rules(units: Mapping[str, str], path: Path = RULES_FILE) -> tuple[Rule, ...]:
+def load_rules(path: Path = RULES_FILE) -> tuple[Rule, ...]:
     """The rules of a file, lower body first, findings before strengths at each place.
 
-    units: every measure that exists -> its SI unit. Raises BadInput naming file, rule and key for a measure
-    that does not exist, a limit in a unit that it does not have, a band that nobody published, or a name
-    used twice.
+    Raises BadInput naming file, rule and key for a measure that does not exist, a limit in a unit that it does
+    not have, a band that nobody published, or a name used twice.
     """
     if not path.is_file():
         raise BadInput(f"{path}: want a file of rules, found none")
@@ -164,12 +163,12 @@ def load_rules(units: Mapping[str, str], path: Path = RULES_FILE) -> tuple[Rule,
     twice = sorted({n for n in names if names.count(n) > 1})
     if twice:
         raise BadInput(f"{path}: want every rule's name once, got twice: {', '.join(twice)}")
-    rules = [_rule(r, units, path) for r in form.rule]
+    rules = [_rule(r, path) for r in form.rule]
     return tuple(sorted(rules, key=lambda r: (CHAIN.index(r.chain), r.kind != "finding")))
 
 
-def _rule(form: _RuleForm, units: Mapping[str, str], path: Path) -> Rule:
-    conditions = tuple(_condition(w, units, f"{path}: rule {form.name}: {w.measure}") for w in form.when)
+def _rule(form: _RuleForm, path: Path) -> Rule:
+    conditions = tuple(_condition(w, f"{path}: rule {form.name}: {w.measure}") for w in form.when)
     says, changes, ask, retest = (
         " ".join(t.split()) for t in (form.says, form.changes, form.ask or "", form.retest)
     )
@@ -179,10 +178,10 @@ def _rule(form: _RuleForm, units: Mapping[str, str], path: Path) -> Rule:
     )  # fmt: skip
 
 
-def _condition(form: _WhenForm, units: Mapping[str, str], where: str) -> Condition:
-    if form.measure not in units:
+def _condition(form: _WhenForm, where: str) -> Condition:
+    if form.measure not in DEFINITIONS:
         raise BadInput(f"{where}: no measure of that name")
-    unit = units[form.measure]
+    unit = DEFINITIONS[form.measure].unit
     if form.band is not None:
         if band_for(form.measure, np.inf) is None:
             raise BadInput(f"{where}: no published band with a spread for it; want limits such as above_deg")

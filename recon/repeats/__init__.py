@@ -7,15 +7,14 @@ In: measured serves (`serve_of` a result). Out: records of numbers. Not here: wh
 from recon.repeats.likeness import like, like_groups, notes_on_labels
 from recon.repeats.retest import Change, Retest, retest
 from recon.repeats.series import Summary, summarise
-from recon.repeats.serve import Serve, label_words, names_of, serve_of
-from recon.repeats.systematic import COMMON_SHARE, SYSTEMATIC
+from recon.repeats.serve import MeasuredServe, label_words, names_of, serve_of
+from recon.repeats.systematic import COMMON_SHARE
 
 __all__ = [
     "COMMON_SHARE",
-    "SYSTEMATIC",
     "Change",
+    "MeasuredServe",
     "Retest",
-    "Serve",
     "Summary",
     "label_words",
     "like",

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from itertools import combinations
 
 from calibration.errors import BadInput
-from recon.repeats.serve import Serve
+from recon.repeats.serve import MeasuredServe
 
 EFFORT_PERCENT = 10.0
 """Efforts farther apart than this are unlike: this project's choice; effort is told in tens."""
@@ -26,7 +26,7 @@ class _Trait:
     """
 
     words: str
-    of: Callable[[Serve], str | float | None]
+    of: Callable[[MeasuredServe], str | float | None]
     why: str
     apart: float = 0.0
     kind: bool = True
@@ -58,24 +58,24 @@ _TRAITS = (
 )  # fmt: skip
 
 
-def want_one_player(serves: Sequence[Serve]) -> None:
+def want_one_player(serves: Sequence[MeasuredServe]) -> None:
     """Raises BadInput where the sessions name different players."""
     names = sorted({s.athlete for s in serves if s.athlete})
     if len(names) > 1:
         raise BadInput(f"want serves of one player, got sessions of {', '.join(names)}")
 
 
-def like(a: Serve, b: Serve) -> bool:
+def like(a: MeasuredServe, b: MeasuredServe) -> bool:
     """Whether two serves are of one kind, as far as labels tell; unknown labels are alike with unknown only."""
     return all(t.alike(t.of(a), t.of(b)) for t in _TRAITS if t.kind)
 
 
-def like_groups(serves: Sequence[Serve]) -> tuple[tuple[Serve, ...], ...]:
+def like_groups(serves: Sequence[MeasuredServe]) -> tuple[tuple[MeasuredServe, ...], ...]:
     """The serves sorted into kinds, the largest first: within one, every two serves are alike.
 
     The order in which serves are given does not matter.
     """
-    groups: list[list[Serve]] = []
+    groups: list[list[MeasuredServe]] = []
     for serve in sorted(serves, key=_sorting):
         home = next((g for g in groups if all(like(serve, other) for other in g)), None)
         if home is None:
@@ -85,14 +85,14 @@ def like_groups(serves: Sequence[Serve]) -> tuple[tuple[Serve, ...], ...]:
     return tuple(tuple(g) for g in sorted(groups, key=lambda g: -len(g)))
 
 
-def _sorting(serve: Serve) -> tuple[tuple[tuple[bool, str, float], ...], str]:
+def _sorting(serve: MeasuredServe) -> tuple[tuple[tuple[bool, str, float], ...], str]:
     values = [t.of(serve) for t in _TRAITS if t.kind]
     return tuple(
         (v is None, "" if isinstance(v, float) else str(v), v if isinstance(v, float) else 0.0) for v in values
     ), serve.name
 
 
-def notes_on_labels(serves: Sequence[Serve]) -> tuple[str, ...]:
+def notes_on_labels(serves: Sequence[MeasuredServe]) -> tuple[str, ...]:
     """What makes these serves hard to compare, by name; then what nobody wrote down."""
     unlike, unknown = [], []
     for trait in _TRAITS:

@@ -28,7 +28,7 @@ from recon.repeats.series import (
     random_variance,
     summarise,
 )
-from recon.repeats.serve import Serve
+from recon.repeats.serve import MeasuredServe
 from recon.repeats.systematic import common_sources, of_difference, of_mean, parts_of
 
 FALSE_SHARE = 0.05
@@ -91,7 +91,7 @@ class Retest:
         return 0.05 * self.compared
 
 
-def retest(before: Sequence[Serve], after: Sequence[Serve], *, paired: bool = False) -> Retest:
+def retest(before: Sequence[MeasuredServe], after: Sequence[MeasuredServe], *, paired: bool = False) -> Retest:
     """Compare two series of one player.
 
     paired: the k-th serve of both is the same serve, measured twice (another rig, other clicks). Then the
@@ -140,8 +140,8 @@ def _judged(changes: Sequence[Change]) -> tuple[Change, ...]:
 def _change(
     first: Summary,
     second: Summary,
-    before: Sequence[Serve],
-    after: Sequence[Serve],
+    before: Sequence[MeasuredServe],
+    after: Sequence[MeasuredServe],
     common: Sequence[str],
     paired: bool,
 ) -> Change:

@@ -20,7 +20,7 @@ from scipy import stats
 from calibration.errors import BadInput
 from recon.records import Measure
 from recon.repeats.likeness import want_one_player
-from recon.repeats.serve import Serve
+from recon.repeats.serve import MeasuredServe
 from recon.repeats.systematic import Parts, of_mean, parts_of
 
 SDC_FACTOR = float(1.96 * np.sqrt(2.0))
@@ -69,7 +69,7 @@ class Summary:
         return len(self.values)
 
 
-def summarise(serves: Sequence[Serve]) -> tuple[Summary, ...]:
+def summarise(serves: Sequence[MeasuredServe]) -> tuple[Summary, ...]:
     """Every measure over the serves, in the order of the first serve's record.
 
     The order of the serves does not matter. Raises BadInput for no serves, the same session twice, or more than
@@ -85,7 +85,9 @@ def summarise(serves: Sequence[Serve]) -> tuple[Summary, ...]:
     return tuple(_summary(name, serves) for name in names)
 
 
-def present(name: str, serves: Sequence[Serve]) -> tuple[list[tuple[str, Measure]], list[tuple[str, str]]]:
+def present(
+    name: str, serves: Sequence[MeasuredServe]
+) -> tuple[list[tuple[str, Measure]], list[tuple[str, str]]]:
     """(serve, measure) where it was measured, in order of the serves' names; (serve, reason) where not."""
     found, missing = [], []
     for serve in sorted(serves, key=lambda s: s.name):
@@ -125,7 +127,7 @@ def interval(centre: float, u_random: float, u_systematic: float, dof: float) ->
     return centre - half, centre + half, float(whole)
 
 
-def _summary(name: str, serves: Sequence[Serve]) -> Summary:
+def _summary(name: str, serves: Sequence[MeasuredServe]) -> Summary:
     found, missing = present(name, serves)
     first = next(m for s in serves for m in s.measures.measures if m.name == name)
     rows = tuple((serve, float(m.value or 0.0), float(m.u or 0.0)) for serve, m in found)

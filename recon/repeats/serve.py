@@ -13,7 +13,7 @@ from recon.session import Labels
 
 
 @dataclass(frozen=True, slots=True)
-class Serve:
+class MeasuredServe:
     """What is known about one serve besides its motion.
 
     name        of its session, unique among those compared
@@ -32,13 +32,13 @@ class Serve:
     measures: MeasureSet
 
 
-def serve_of(result: Result, name: str) -> Serve:
+def serve_of(result: Result, name: str) -> MeasuredServe:
     """The serve of a measured session, under a name of its own."""
     file = result.session.file
     options = result.provenance.get("options")
     way = {**options} if isinstance(options, dict) else {}
     way |= {"method": result.provenance["method"]} if "method" in result.provenance else {}
-    return Serve(
+    return MeasuredServe(
         name=name,
         athlete=file.athlete.strip(),
         handedness=file.handedness,

@@ -12,10 +12,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from recon.records import Measure
-from recon.repeats.serve import Serve
-
-SYSTEMATIC = ("calibration", "joint centres", "shoe outline")
-"""Sources that lean the same way in every serve of a series; every other source is drawn anew each time."""
+from recon.records.measures import SYSTEMATIC
+from recon.repeats.serve import MeasuredServe
 
 COMMON_SHARE = 0.5
 """Correlation taken between the systematic errors of two series that share their cause.
@@ -37,7 +35,7 @@ class Parts:
 def parts_of(m: Measure) -> Parts:
     """The two parts of a present measure's u; what no source accounts for counts as systematic ("other")."""
     assert m.u is not None
-    shares = {name: m.sources.get(name, 0.0) for name in SYSTEMATIC}
+    shares = {name: m.sources.get(name, 0.0) for name in sorted(SYSTEMATIC)}
     random2 = sum(u**2 for name, u in m.sources.items() if name not in SYSTEMATIC)
     rest2 = m.u**2 - random2 - sum(u**2 for u in shares.values())
     if rest2 > 1e-6 * m.u**2:
@@ -67,11 +65,11 @@ def of_difference(before: dict[str, float], after: dict[str, float], common: Seq
     return out
 
 
-def common_sources(before: Sequence[Serve], after: Sequence[Serve]) -> tuple[str, ...]:
+def common_sources(before: Sequence[MeasuredServe], after: Sequence[MeasuredServe]) -> tuple[str, ...]:
     """Which systematic sources two series share.
 
     Calibration: all serves on one rig file. Joint centres and shoe outline: one player, named in every
-    session, measured in one way (the same shoes are taken for granted).
+    session, measured in one way (the same shoes are taken for granted). Air is another one every day.
     """
     both = [*before, *after]
     one_rig = len({s.rig for s in both}) == 1

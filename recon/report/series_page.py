@@ -10,7 +10,7 @@ from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from markupsafe import Markup
 
 from recon.findings import FindingCard, Judged, card_of
-from recon.repeats import Retest, Serve, Summary, label_words
+from recon.repeats import MeasuredServe, Retest, Summary, label_words
 from recon.report.content import HEADLINES
 from recon.report.series_words import (
     SERIES_CAUTIONS,
@@ -47,7 +47,7 @@ class ScreenSection:
     notes: tuple[str, ...]
 
 
-def finding_group(serves: Sequence[Serve], judged: Sequence[Judged]) -> FindingGroup:
+def finding_group(serves: Sequence[MeasuredServe], judged: Sequence[Judged]) -> FindingGroup:
     """Judged rules sorted for showing; within each part the order of the chain is kept."""
     cards = [card_of(j) for j in judged]
     hints = [c for c, j in zip(cards, judged, strict=True) if j.verdict == "film more" and j.seen]
@@ -68,7 +68,7 @@ def screen_section(lines: Sequence[ScreenLine], taken: str, *, grown: bool) -> S
 
 
 def render_series(
-    serves: Sequence[Serve],
+    serves: Sequence[MeasuredServe],
     summaries: Sequence[Summary],
     notes: Sequence[str],
     groups: Sequence[FindingGroup] = (),
@@ -85,7 +85,7 @@ def render_series(
 
 
 def render_retest(
-    retest: Retest, before: Sequence[Serve], after: Sequence[Serve], *, invented: bool = False
+    retest: Retest, before: Sequence[MeasuredServe], after: Sequence[MeasuredServe], *, invented: bool = False
 ) -> str:
     """The page of two series compared as HTML text; same input, same text."""
     plots = [
@@ -107,7 +107,7 @@ def write_page(path: Path, text: str) -> None:
 
 def _render(
     title: str,
-    serves: Sequence[Serve],
+    serves: Sequence[MeasuredServe],
     notes: Sequence[str],
     plots: Sequence[tuple[str, Markup | None]],
     invented: bool,

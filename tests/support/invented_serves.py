@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from recon.records import Measure, MeasureSet
-from recon.repeats import Serve
+from recon.repeats import MeasuredServe
 from recon.session import Labels
 
 LABELS = Labels(
@@ -24,10 +24,10 @@ def measured(
     return Measure(name, name.replace("_", " "), unit, value, u, value - 1.96 * u, value + 1.96 * u, sources)
 
 
-def serve(name: str, *measures: Measure, **other: object) -> Serve:
+def serve(name: str, *measures: Measure, **other: object) -> MeasuredServe:
     """A serve of an invented grown player on one rig, fully labelled; `other` changes what it is given."""
     given: dict[str, object] = {
         "athlete": "Invented A", "handedness": "right", "height_m": 1.8, "age_years": 24.0, "labels": LABELS,
         "rig": "ab12" * 16, "way": (("mode", "full"),),
     }  # fmt: skip
-    return Serve(name=name, measures=MeasureSet(measures), **(given | other))  # type: ignore[arg-type]
+    return MeasuredServe(name=name, measures=MeasureSet(measures), **(given | other))  # type: ignore[arg-type]

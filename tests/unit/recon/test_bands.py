@@ -30,8 +30,6 @@ POINTS = {
     "elbow_extension_speed": [1510 * DEG],
     "shoulder_rotation_speed": [2420 * DEG, 1370 * DEG],
 }
-NOT_WIRED_YET = {"recon/report/words.py"}
-"""Files that still type a band of their own; take them off this list once they ask recon.bands."""
 
 
 @pytest.mark.parametrize("name", PUBLISHED)
@@ -113,4 +111,4 @@ def test_bands_are_typed_once() -> None:
         where = files_that_type(band)
         assert "recon/bands.py" in where, band
         typed |= where
-    assert typed - {"recon/bands.py"} == NOT_WIRED_YET
+    assert typed == {"recon/bands.py"}

@@ -13,14 +13,11 @@ from calibration import BadInput
 from recon.findings import Condition, Judged, Rule, card_of, judge, judge_all, load_rules
 from recon.findings.judge import probability
 from recon.findings.rules import CHAIN
-from recon.measures.catalogue import MEASURES
 from recon.records import Measure
-from recon.repeats import Serve
+from recon.repeats import MeasuredServe
 from tests.support.invented_serves import LABELS, measured, serve
-from tests.support.known_measures import missing_from_catalogue, planned_units
 
 DEG = float(np.pi / 180)
-UNITS = {"front_foot_turn": "rad", "front_toe_slide": "m", "front_knee_flexion_trophy": "rad"}
 TEXTS = """
 title = "An invented rule"
 kind = "finding"
@@ -37,7 +34,7 @@ retest = "the same"
 def rules_in(folder: Path, when: str, head: str = 'name = "made_up"', texts: str = TEXTS) -> tuple[Rule, ...]:
     path = folder / "rules.toml"
     path.write_text(f"[[rule]]\n{head}\n{texts}\n{when}", encoding="utf-8")
-    return load_rules(UNITS, path)
+    return load_rules(path)
 
 
 TURN = '[[rule.when]]\nmeasure = "front_foot_turn"\nabove_deg = 20\n'
@@ -85,7 +82,7 @@ def test_a_finding_without_whom_to_ask_and_two_of_one_name_are_refused(tmp_path:
     with pytest.raises(BadInput, match="got twice: made_up"):
         rules_in(tmp_path, TURN, head=both)
     with pytest.raises(BadInput, match="found none"):
-        load_rules(UNITS, tmp_path / "nowhere.toml")
+        load_rules(tmp_path / "nowhere.toml")
 
 
 # -- probabilities ---------------------------------------------------------------------------------------
@@ -106,14 +103,6 @@ def test_probabilities_are_those_of_a_normal_table(
     low, high = (None if d is None else d * DEG for d in (low_deg, high_deg))
     condition = Condition("front_foot_turn", "rad", low, high, "test")
     assert probability(condition, turned(25.0), 30.0) == pytest.approx(want, abs=1e-4)
-
-
-def test_a_lopsided_interval_counts_on_the_side_of_the_limit() -> None:
-    m = Measure("front_toe_slide", "slide", "m", 0.10, 0.02, 0.10 - 1.96 * 0.01, 0.10 + 1.96 * 0.04)
-    above = Condition("front_toe_slide", "m", 0.09, None, "test")
-    below = Condition("front_toe_slide", "m", None, 0.14, "test")
-    assert probability(above, m, None) == pytest.approx(0.8413, abs=1e-4)
-    assert probability(below, m, None) == pytest.approx(0.8413, abs=1e-4)
 
 
 def test_several_conditions_have_the_lower_bound_that_always_holds(tmp_path: Path) -> None:
@@ -216,15 +205,7 @@ def test_bands_of_adults_are_not_held_against_the_young(
 
 # -- the program's own rules -----------------------------------------------------------------------------
 
-OWN = load_rules(planned_units())
-
-
-def test_the_double_of_the_catalogue_is_only_there_while_it_is_needed() -> None:
-    assert missing_from_catalogue(), (
-        "the catalogue holds all measures: load OWN from MEASURES, delete the double"
-    )
-    for name, definition in MEASURES.items():
-        assert planned_units()[name] == definition.unit
+OWN = load_rules()
 
 
 def test_the_chain_is_told_from_the_feet_up() -> None:
@@ -235,7 +216,7 @@ def test_the_chain_is_told_from_the_feet_up() -> None:
     assert findings[0].name == "turn_at_the_front_foot" and findings[-1].chain == "landing"
 
 
-def fitting(rule: Rule, wrong: int | None = None) -> list[Serve]:
+def fitting(rule: Rule, wrong: int | None = None) -> list[MeasuredServe]:
     """Five serves that meet every condition by far, but for the one numbered `wrong`."""
     rows = []
     for k, c in enumerate(rule.conditions):

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from scipy import stats
 
 from calibration import BadInput
-from recon.repeats import Serve, like, like_groups, names_of, notes_on_labels, retest, summarise
+from recon.repeats import MeasuredServe, like, like_groups, names_of, notes_on_labels, retest, summarise
 from recon.repeats.systematic import of_difference
 from tests.support.invented_serves import LABELS, measured, serve
 
@@ -21,7 +21,7 @@ NAME = "contact_height"
 
 def series(
     values: list[float | None], sources: dict[str, float] | None = None, start: str = "s"
-) -> list[Serve]:
+) -> list[MeasuredServe]:
     rows = [measured(NAME, v, TINY if sources is None else sources) for v in values]
     return [serve(f"{start}{k:02d}", row) for k, row in enumerate(rows)]
 
@@ -204,7 +204,7 @@ def test_verdicts_follow_the_published_example_of_many_comparisons() -> None:
     error = float(np.std(base, ddof=1) * (2 / 5) ** 0.5)
     shifts = [float(stats.t.isf(p / 2, 8)) * error for p in PUBLISHED_P]
 
-    def side(start: str, shifted: bool) -> list[Serve]:
+    def side(start: str, shifted: bool) -> list[MeasuredServe]:
         rows = []
         for k, value in enumerate(base):
             measures = [measured(f"m{j:02d}", value + shifted * s, TINY) for j, s in enumerate(shifts)]
@@ -285,7 +285,7 @@ def test_unknown_labels_are_said_and_like_only_one_another() -> None:
 
 
 def test_efforts_close_together_are_alike_and_groups_do_not_chain() -> None:
-    def at(percent: float) -> Serve:
+    def at(percent: float) -> MeasuredServe:
         return serve(f"e{percent:g}", labels=LABELS.model_copy(update={"effort_percent": percent}))
 
     assert like(at(80.0), at(90.0)) and not like(at(80.0), at(91.0))

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-import html
 import json
 import re
 import shutil
 from collections.abc import Iterable
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -16,15 +16,15 @@ from calibration import BadInput
 from recon import store
 from recon.cli import app
 from recon.cli.series import one_each
-from recon.findings import load_rules
+from recon.findings import judge, judge_all, load_rules
 from recon.repeats import retest, summarise
 from recon.report.series_page import finding_group, render_retest, render_series
 from recon.report.strip import StripRow, strip
 from tests.support.example_result import save_example
+from tests.support.invented_serves import LABELS as LABELS_OF_A_SERVE
 from tests.support.invented_serves import measured, serve
-from tests.support.known_measures import planned_units
+from tests.support.page_checks import check_whole, text_of
 from tests.unit.recon.test_findings import OWN, fitting
-from tests.unit.recon.test_report import _Balance
 
 LABELS = """[serve]
 type = "flat"
@@ -64,8 +64,7 @@ def session(like: Path, folder: Path, shift: float) -> None:
     path.write_text(json.dumps(value), encoding="utf-8")
 
 
-def run(monkeypatch: pytest.MonkeyPatch, *words: str | Path) -> str:
-    monkeypatch.setattr("recon.cli.series.known_units", planned_units)
+def run(*words: str | Path) -> str:
     done = CliRunner().invoke(app, [str(w) for w in words])
     if done.exception is not None and not isinstance(done.exception, SystemExit):
         raise done.exception
@@ -73,29 +72,13 @@ def run(monkeypatch: pytest.MonkeyPatch, *words: str | Path) -> str:
     return done.output
 
 
-def text_of(page: str) -> str:
-    bare = re.sub(r"<style>.*?</style>", " ", page, flags=re.S)
-    return re.sub(r"\s+", " ", html.unescape(re.sub(r"<[^>]*>", " ", bare)))
-
-
-def check_whole(page: str) -> None:
-    """Well formed, nothing fetched, nothing left unsaid as a bare None."""
-    parser = _Balance()
-    parser.feed(page)
-    assert parser.wrong == [] and parser.open == []
-    assert len(parser.ids) == len(set(parser.ids))
-    assert page.startswith("<!doctype html>") and "<script" not in page
-    assert set(re.findall(r"\w+://[^\s\"'<]+", page)) <= {"http://www.w3.org/2000/svg"}
-    assert not re.search(r"\b(?:nan|inf|None|Undefined)\b", text_of(page))
-
-
 def sessions(player: Path, start: str) -> Iterable[Path]:
     return sorted(player.glob(f"{start}*"))
 
 
-def test_a_series_prints_its_tables_and_writes_its_page(made: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_series_prints_its_tables_and_writes_its_page(made: Path) -> None:
     (made / "screens.toml").write_text("knee_to_wall_cm = { left = 10, right = 12 }", encoding="utf-8")
-    said = run(monkeypatch, "series", *sessions(made, "a"))
+    said = run("series", *sessions(made, "a"))
     assert "typical error" in said and "5 of 5" in said and "left and right 2.0 cm apart" in said
     assert "Findings, flat, deuce side, 90 % effort, in, full ball, racket 0.685 m: 5 serves" in said
     assert "not written in session.toml" not in said
@@ -109,8 +92,8 @@ def test_a_series_prints_its_tables_and_writes_its_page(made: Path, monkeypatch:
     (made / "screens.toml").unlink()
 
 
-def test_a_retest_takes_many_sessions_per_option(made: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    said = run(monkeypatch, "retest", "--before", *sessions(made, "a"), "--after", *sessions(made, "b"))
+def test_a_retest_takes_many_sessions_per_option(made: Path) -> None:
+    said = run("retest", "--before", *sessions(made, "a"), "--after", *sessions(made, "b"))
     assert "real change" in said and "18 measures were compared" in said and "not compared: 1" in said
     page = (made / "retest.html").read_text(encoding="utf-8")
     check_whole(page)
@@ -124,47 +107,39 @@ def test_an_option_may_stand_once_or_before_each_value() -> None:
     assert one_each(once) == one_each(each) == each
 
 
-def test_the_same_serves_measured_again_are_paired(made: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_the_same_serves_measured_again_are_paired(made: Path) -> None:
     before, after = list(sessions(made, "a"))[:4], list(sessions(made, "b"))
-    said = run(
-        monkeypatch, "retest", "--paired", "--before", *before, "--after", *after, "--out", made / "p.html"
-    )
+    said = run("retest", "--paired", "--before", *before, "--after", *after, "--out", made / "p.html")
     assert "real change" in said
     assert "what measuring alone does" in text_of((made / "p.html").read_text(encoding="utf-8"))
 
 
-def test_unlike_serves_are_named_on_the_error_stream_and_the_page(
-    made: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_unlike_serves_are_named_on_the_error_stream_and_the_page(made: Path, tmp_path: Path) -> None:
     other = tmp_path / "kick"
     shutil.copytree(made / "a0", other)
     shutil.copytree(made / "rig", tmp_path / "rig")
     toml = other / "session.toml"
     toml.write_text(toml.read_text(encoding="utf-8").replace('"flat"', '"kick"'), encoding="utf-8")
-    said = run(monkeypatch, "series", made / "a1", other, "--out", tmp_path / "page.html")
+    said = run("series", made / "a1", other, "--out", tmp_path / "page.html")
     assert "note: unlike type: flat (a1); kick (kick)" in re.sub(r"\s+", " ", said)
     page = text_of((tmp_path / "page.html").read_text(encoding="utf-8"))
     assert "unlike type: flat (a1); kick (kick)" in page
     assert page.count(": 1 serve ") == 2  # two kinds, each with findings of its own
 
 
-def test_a_session_that_is_not_measured_is_refused_by_name(
-    made: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_a_session_that_is_not_measured_is_refused_by_name(made: Path, tmp_path: Path) -> None:
     raw = tmp_path / "raw"
     raw.mkdir()
     shutil.copy(made / "a0" / "session.toml", raw)
     with pytest.raises(BadInput, match=r"raw: not measured yet; run `courtplumb measure"):
-        run(monkeypatch, "series", made / "a0", raw)
+        run("series", made / "a0", raw)
     with pytest.raises(BadInput, match="got twice: a0"):
-        run(monkeypatch, "series", made / "a0", made / "a0")
+        run("series", made / "a0", made / "a0")
     with pytest.raises(BadInput, match="got in both: a0"):
-        run(monkeypatch, "retest", "--before", made / "a0", "--after", made / "a0")
+        run("retest", "--before", made / "a0", "--after", made / "a0")
 
 
-def test_rules_of_ones_own_are_used_and_checked(
-    made: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_rules_of_ones_own_are_used_and_checked(made: Path, tmp_path: Path) -> None:
     text = (
         '[[rule]]\nname = "mine"\ntitle = "High contact"\nkind = "strength"\nchain = "contact"\n'
         'evidence = "common practice"\nsource = "mine"\nsays = "It was met high."\nchanges = "wind"\n'
@@ -173,11 +148,11 @@ def test_rules_of_ones_own_are_used_and_checked(
     path = tmp_path / "rules.toml"
     path.write_text(text, encoding="utf-8")
     out = ("--rules", path, "--out", tmp_path / "page.html")
-    said = run(monkeypatch, "series", *sessions(made, "a"), *out)
+    said = run("series", *sessions(made, "a"), *out)
     assert "strength: High contact: seen in 5 of 5 like serves" in said and "looked for besides: 0" in said
     path.write_text(text.replace("contact_height", "contact_hight"), encoding="utf-8")
     with pytest.raises(BadInput, match="contact_hight: no measure of that name"):
-        run(monkeypatch, "series", *sessions(made, "a"), *out)
+        run("series", *sessions(made, "a"), *out)
 
 
 # -- the page by itself ----------------------------------------------------------------------------------
@@ -186,8 +161,6 @@ def test_rules_of_ones_own_are_used_and_checked(
 def test_every_finding_on_the_page_has_its_parts() -> None:
     rule = next(r for r in OWN if r.name == "turn_at_the_front_foot")
     serves = fitting(rule)
-    from recon.findings import judge
-
     group = finding_group(serves, [judge(r, serves) for r in OWN])
     page = render_series(serves, summarise(serves), (), [group])
     check_whole(page)
@@ -198,6 +171,17 @@ def test_every_finding_on_the_page_has_its_parts() -> None:
         assert part in text
     assert "above 20°" in text and "this project's choice" in text and "licensed professional" in text
     assert "Looked for besides" in page
+
+
+def test_two_kinds_of_serves_have_findings_of_their_own() -> None:
+    rule = next(r for r in OWN if r.name == "late_knee_bend")
+    flat = fitting(rule)
+    kick = LABELS_OF_A_SERVE.model_copy(update={"type": "kick"})
+    serves = [*flat, *(replace(s, name=f"k{s.name}", labels=kick) for s in flat)]
+    groups = [finding_group(group, judged) for group, judged in judge_all([rule], serves)]
+    page = render_series(serves, summarise(serves), (), groups)
+    check_whole(page)
+    assert page.count(rule.title) == 2 and "flat, deuce side" in page and "kick, deuce side" in page
 
 
 def test_names_and_labels_are_escaped() -> None:
@@ -223,6 +207,6 @@ def test_a_strip_has_a_dot_per_serve_where_its_value_is() -> None:
 
 
 def test_same_serves_same_page() -> None:
-    rule = load_rules(planned_units())[0]
+    rule = load_rules()[0]
     serves = fitting(rule)
     assert render_series(serves, summarise(serves), ()) == render_series(serves, summarise(serves), ())
