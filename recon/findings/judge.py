@@ -1,9 +1,9 @@
 """Judging rules over like serves, with the uncertainty of every measure.
 
 The probability of one condition is that of a normal error with the measure's own u. Conditions of one rule
-share errors (one camera, one calibration), and how is not kept, so their joint probability is not their product; the
-lower bound of Fréchet and Boole holds whatever they share: P(all) ≥ 1 − Σ (1 − Pᵢ). A rule is seen in a serve
-only where that bound reaches 0.9, which is careful.
+share errors (one camera, one calibration), and how is not kept, so their joint probability is not their
+product; the lower bound of Fréchet and Boole holds whatever they share: P(all) ≥ 1 − Σ (1 − Pᵢ). A rule is
+seen in a serve only where that bound reaches 0.9, which is careful.
 
 Seen in three of at least five like serves it counts as found. More serves do not make a systematic error
 smaller; it is inside every probability.

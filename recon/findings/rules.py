@@ -14,6 +14,7 @@ from calibration.errors import BadInput
 from calibration.files import StrictModel, first_fault
 from recon.bands import Band, band_for
 from recon.definitions import DEFINITIONS
+from recon.wording import limit_text
 
 RULES_FILE = Path(__file__).with_name("rules.toml")
 """The rules that come with the program."""
@@ -109,6 +110,14 @@ class Condition:
     high: float | None
     basis: str
     band: _BandSide | None = None
+
+    @property
+    def limit_words(self) -> str:
+        """'above 20°' or 'between −12° and 12°' of limits of our own; '' where a band stands for them."""
+        low, high = (None if x is None else limit_text(x, self.unit) for x in (self.low, self.high))
+        if low is None:
+            return "" if high is None else f"below {high}"
+        return f"above {low}" if high is None else f"between {low} and {high}"
 
     def limits(self, age_years: float | None) -> tuple[float | None, float | None] | None:
         """(low, high) for a player of this age; None where a band is needed and the age forbids it."""

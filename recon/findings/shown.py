@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from recon.bands import adult
 from recon.findings.judge import LIKE_SERVES, PROBABILITY, SEEN, Judged, mean_of
 from recon.findings.rules import Condition
-from recon.wording import estimate_text, limit_text
+from recon.wording import estimate_text
 
 CAUTIONS = (
     "Pain or injury goes to a licensed professional before any change of technique or load.",
@@ -91,7 +91,4 @@ def _limit(condition: Condition, age_years: float | None) -> str:
         if band is None:
             return f"{condition.band} adults' published values: not used under 16 or at unknown age"
         return f"{condition.band} {band.text}; ± is one standard deviation between players"
-    low, high = (None if x is None else limit_text(x, condition.unit) for x in (condition.low, condition.high))
-    if low is None:
-        return f"below {high}"
-    return f"above {low}" if high is None else f"between {low} and {high}"
+    return condition.limit_words
