@@ -202,6 +202,12 @@ def test_a_strip_has_a_dot_per_serve_where_its_value_is() -> None:
     drawn = str(strip("tip", [StripRow("serves", summary)]))
     x = [float(v) for v in re.findall(r'<circle cx="([\d.]+)"', drawn)]
     assert len(x) == 3 and (x[2] - x[1]) == pytest.approx(2 * (x[1] - x[0]), abs=0.3)
+    found = re.findall(r'</title><line x1="([\d.]+)"[^>]*x2="([\d.]+)"', drawn)
+    whiskers = [[float(v) for v in pair] for pair in found][-3:]  # the first is the axis
+    assert len(whiskers) == 3
+    for (left, right), dot in zip(whiskers, x, strict=True):  # ± 1.96 cm where 10 cm are x[1] − x[0]
+        assert (right - left) / (x[1] - x[0]) == pytest.approx(2 * 1.96 / 10, rel=0.02)
+        assert (left + right) / 2 == pytest.approx(dot, abs=0.2)
     (nothing,) = summarise([serve("s", measured("spine_plane_min", None))])
     assert strip("tip", [StripRow("serves", nothing)]) is None
 
