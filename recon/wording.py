@@ -124,6 +124,34 @@ def source_texts(m: Measure) -> list[tuple[str, str]]:
     ]
 
 
+def size_text(size: float, unit: str) -> str:
+    """A spread or an uncertainty by itself, in an SI unit, to two digits: '3.4 cm'."""
+    factor, suffix = _UNITS[unit]
+    return f"{_at_place(size * factor, _place(abs(size) * factor, 2)) if size else '0'}{suffix}"
+
+
+def limit_text(limit: float, unit: str) -> str:
+    """A limit that somebody chose, in an SI unit, as it was written: '20°'."""
+    factor, suffix = _UNITS[unit]
+    return f"{limit * factor:.4g}{suffix}".replace("-", _MINUS)
+
+
+def range_text(low: float, high: float, unit: str) -> str:
+    """An interval in an SI unit, to two digits of its half width: '−1.2 to 5.6 cm'."""
+    factor, suffix = _UNITS[unit]
+    half = (high - low) / 2 * factor
+    if half <= 0:
+        return f"{low * factor:.3g}{suffix}".replace("-", _MINUS)
+    place = _place(half, 2)
+    return f"{_at_place(low * factor, place)} to {_at_place(high * factor, place)}{suffix}"
+
+
+def estimate_text(value: float, half_width: float, unit: str) -> str:
+    """A value and the half width of its 95 % interval, in an SI unit: '31 ± 8 cm'."""
+    factor, suffix = _UNITS[unit]
+    return value_with_uncertainty(value * factor, half_width * factor / COVERAGE_FACTOR, suffix)
+
+
 def time_text(t_s: float) -> str:
     """A rig time: '1.217 s'."""
     return f"{_at_place(t_s, -3)} s"

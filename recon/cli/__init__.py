@@ -19,6 +19,7 @@ from recon.cli import (  # noqa: F401  # importing them adds their commands
     placement,
     plans,
     rigs,
+    series,
     serves,
 )
 from recon.cli.app import ERR, app

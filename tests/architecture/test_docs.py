@@ -14,10 +14,12 @@ from calibration.own import load_any_rig
 from recon.assets import catalogue
 from recon.cli import app
 from recon.export import points_table
+from recon.findings import load_rules
 from recon.keypoints.own_file import COLUMNS
 from recon.measures.catalogue import MEASURES
 from recon.planning.description import PlanForm, load_plan
 from recon.records import DETECTED, EVENT_NAMES, KEYPOINTS, Motion, PointStatus
+from recon.screens import Screens, load_screens, screen_lines
 from recon.session import SessionFile, load_session
 from recon.uncertainty import JOINT_OFFSET_M
 from tests.architecture.source_tree import ROOT
@@ -65,6 +67,33 @@ def test_every_plan_in_the_docs_is_read(page: str, code: str, tmp_path: Path) ->
     assert len(load_plan(tmp_path / "plan.toml").cameras) >= 2, page
 
 
+@pytest.mark.parametrize(("page", "code"), blocks("toml", "# screens.toml"))
+def test_every_file_of_screens_in_the_docs_is_read(page: str, code: str, tmp_path: Path) -> None:
+    (tmp_path / "screens.toml").write_text(code, encoding="utf-8")
+    assert screen_lines(load_screens(tmp_path / "screens.toml"), 30.0), page
+
+
+@pytest.mark.parametrize(("page", "code"), blocks("toml", "# rules.toml"))
+def test_every_file_of_rules_in_the_docs_is_read(page: str, code: str, tmp_path: Path) -> None:
+    (tmp_path / "rules.toml").write_text(code, encoding="utf-8")
+    assert load_rules(tmp_path / "rules.toml"), page
+
+
+def test_every_screen_is_explained() -> None:
+    section = text_of("files.md").split("## screens.toml")[1].split("\n## ")[0]
+    assert [k for k in Screens.model_fields if f"`{k}`" not in section] == []
+
+
+def test_every_rule_stands_with_its_limits() -> None:
+    rows = [line for line in text_of("how-to/compare-serves.md").splitlines() if line.startswith("| ")]
+    for rule in load_rules():
+        head = f"| {'strength: ' if rule.kind == 'strength' else ''}{rule.title} |"
+        (row,) = [line for line in rows if line.startswith(head)]
+        for c in rule.conditions:
+            limit = f"{c.band} its published band" if c.band is not None else c.limit_words
+            assert f"`{c.measure}` {limit}" in row, rule.name
+
+
 def test_every_key_of_a_plan_is_explained() -> None:
     section = text_of("files.md").split("## plan.toml")[1].split("\n## ")[0]
     keys = set(PlanForm.model_fields) - {"camera"}
@@ -87,7 +116,8 @@ def test_every_command_stands_on_the_first_page() -> None:
 
 def test_the_docs_show_a_session_a_rig_and_both_tables() -> None:
     assert len(blocks("toml", "# session.toml")) >= 3 and blocks("toml", "# rig.toml")
-    assert blocks("toml", "# own_rig.toml")
+    assert blocks("toml", "# own_rig.toml") and blocks("toml", "# screens.toml")
+    assert blocks("toml", "# rules.toml")
     assert blocks("csv", ",".join(CLICK_COLUMNS) + "\n")
     assert blocks("csv", ",".join(COLUMNS) + "\n")
 

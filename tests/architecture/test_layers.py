@@ -53,6 +53,8 @@ RECON_LAYERS = (
     {"ground", "smoothing", "segments", "people", "mass", "trunk", "foot_outline"},
     STAGES,
     {"result"},
+    {"repeats", "screens"},
+    {"findings"},
     {"scene"},
     {"pipeline", "planning"},
     READERS,
