@@ -13,7 +13,7 @@ from calibration.checks import Array
 
 
 def value_at(t_s: Array, values: Array, at_s: float) -> Array:
-    """Values () or (N,) of samples (T,) or (T, N), evenly spaced in time, at one instant; NaN outside or where absent."""
+    """Values () or (N,) of samples (T,) or (T, N), evenly spaced, at an instant; NaN outside or absent."""
     step = float(t_s[1] - t_s[0])
     place = (at_s - float(t_s[0])) / step
     k = round(place)

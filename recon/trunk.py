@@ -13,7 +13,7 @@ from recon.body import Body, elbow_angle_rad, interior_angle_rad, kept, read_onl
 from recon.curves import unwrapped
 
 _UP = np.array([0.0, 0.0, 1.0])
-_IN_LINE = np.sin(np.radians(15.0))
+_IN_LINE = np.sin(np.radians(25.0))
 """Of the angle between forearm and upper arm: straighter than that, a turn about the upper arm is not seen."""
 
 
@@ -92,7 +92,7 @@ def lay_back_rad(body: Body) -> Array:
     """(T,) turn of the hitting forearm about the upper arm: 0 ahead of the chest, 90 up the spine, 180 back.
 
     A proxy of the shoulder's external rotation that folds in how shoulder blade and trunk give way; NaN with
-    the elbow within 15 degrees of straight. In [-90, 270) degrees.
+    the elbow within 25 degrees of straight. In [-90, 270) degrees.
     """
     plane = spine_plane(body)
     u = unit(_upper_arm(body))

@@ -14,7 +14,7 @@ from recon.mass import centre_of_mass_m
 from recon.records import Event
 
 _U_PUSH_OFF_S = 0.012
-_U_LANDING_S = 0.020
+_U_LANDING_S = 0.012
 _U_NO_FLIGHT_S = 0.030
 _AROUND_S = 0.12
 """Of a contact's end or beginning: in this time a foot clears the ground by more than its noise."""
@@ -78,7 +78,7 @@ def deepest_bend(body: Body, start: Event, push: Event) -> Event:
     at, _ = largest(*stretch(body.t_s, mean_bend_rad(body), start.t_s, push.t_s))
     if np.isnan(at):
         return absent("deepest_bend", "hips, knees and ankles were not seen together")
-    return found("deepest_bend", at, 0.012)
+    return found("deepest_bend", at, max(body.step_s / 2, 0.004))
 
 
 def knee_bend_onset(body: Body, start: Event, deepest: Event, options: EventOptions) -> Event:

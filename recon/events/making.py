@@ -16,15 +16,15 @@ class EventOptions:
                      sways at less than 0.1 m/s (common practice)
     settled_m_s, settled_hold_s    a body is settled when its centre of mass stays slower than this so long
                      (measures page)
-    u_onset_s, u_settled_s         standard uncertainties of instants that a slow curve's limit tells
+    u_onset_s, u_settled_s         of the method alone, of instants that a slow curve's limit tells
     """
 
     start_speed_m_s: float = 0.35
     start_hold_s: float = 0.08
     settled_m_s: float = 0.3
     settled_hold_s: float = 0.2
-    u_onset_s: float = 0.03
-    u_settled_s: float = 0.05
+    u_onset_s: float = 0.015
+    u_settled_s: float = 0.02
 
     def __post_init__(self) -> None:
         if min(self.start_speed_m_s, self.start_hold_s, self.settled_m_s, self.settled_hold_s) <= 0:

@@ -12,24 +12,18 @@ from recon.events.making import EventOptions, absent, found, needs
 from recon.records import BallFlight, Event
 
 _REST_S = 0.25  # a stance is the last 0.2 s of rest, and it takes some frames to tell rest
-_U_OTHER_S = 0.0005  # of a contact that pixels and air tell: cameras and clocks
+_U_FLIGHT_S = 0.0005  # of an instant that the ball's own path tells
 _LIFT_SHARE = 0.10  # of the tossing hand's greatest upward speed: below it the lift has not begun
-_RELEASE, _CONTACT = 8, 9  # places among BALL_PARAMETERS
 
 
 def _speed(v: Array) -> Array:
     return np.asarray(np.nan_to_num(np.linalg.norm(v, axis=1)))
 
 
-def _own_u_s(flight: BallFlight, place: int) -> float:
-    variance = sum(flight.covariance(source)[place, place] for source in ("pixels", "air"))
-    return float(np.hypot(np.sqrt(variance), _U_OTHER_S))
-
-
 def contact(body: Body, flight: BallFlight | None, broken: tuple[float, float] | None) -> Event:
     """The break of the ball's flight, else its closest approach to the tip, else the fastest tip or wrist."""
     if flight is not None and flight.contact_s is not None:
-        return found("contact", flight.contact_s, _own_u_s(flight, _CONTACT))
+        return found("contact", flight.contact_s, _U_FLIGHT_S)
     if broken is not None:
         return found("contact", *broken)
     tip = body.point("racket_tip")
@@ -67,7 +61,7 @@ def start(body: Body, met: Event, options: EventOptions) -> Event:
             first = int(k)
     if body.t_s[first] - body.t_s[0] < _REST_S:
         return absent("start", f"no {_REST_S} s of rest before the hands move; start filming earlier")
-    return found("start", float(body.t_s[first]), 0.03)
+    return found("start", float(body.t_s[first]), 0.02)
 
 
 def stance(begin: Event) -> Event:
@@ -80,7 +74,7 @@ def stance(begin: Event) -> Event:
 def release(body: Body, flight: BallFlight | None, met: Event) -> Event:
     """As ball and hand together tell; without a ball, the tossing wrist's greatest upward speed."""
     if flight is not None and flight.release_s is not None:
-        return found("release", flight.release_s, _own_u_s(flight, _RELEASE))
+        return found("release", flight.release_s, _U_FLIGHT_S)
     if flight is not None:
         return found("release", flight.t0_s, max(1.5 * body.step_s, 0.022))
     at = _fastest_lift(body, met)
@@ -130,7 +124,7 @@ def racket_low(body: Body, met: Event) -> Event:
         return absent("racket_low", "the tip has no lowest point behind the trunk before contact")
     around = slice(int(lowest[-1]) - 1, int(lowest[-1]) + 2)
     at, _ = largest(body.t_s[window][around], -z[around])
-    return found("racket_low", at, max(body.step_s / 2, 0.005))
+    return found("racket_low", at, max(body.step_s / 4, 0.002))
 
 
 def _deepest_lay_back(body: Body, met_s: float) -> Event:
@@ -150,8 +144,5 @@ def trophy(body: Body, let_go: Event, low: Event) -> Event:
     times, z = stretch(body.t_s, body.point("tossing_wrist")[:, 2], let_go.t_s, low.t_s)
     if not len(times) or np.isnan(z).all():
         return absent("trophy", "the tossing wrist was not seen between release and racket low point")
-    at, top = largest(times, z)
-    # near its top the wrist moves slowly: the time is known only as well as the height tells heights apart
-    near_top = times[z > top - 0.01]
-    half_width = float(near_top[-1] - near_top[0]) / 2
-    return found("trophy", at, max(half_width / np.sqrt(3), body.step_s))
+    at, _ = largest(times, z)
+    return found("trophy", at, body.step_s)

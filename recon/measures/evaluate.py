@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -21,6 +21,7 @@ from recon.uncertainty import Displacements
 _K95 = 1.96
 _NOTHING = 1e-9  # metres, radians: below it a source does not touch the measure, whatever rounding says
 _EVENTS, _SHOE, _AIR = "event times", "shoe outline", "air"
+_RETIMED = ("pixels", "clocks", "joint centres")  # cameras move a whole body alike: no instant hangs on that
 _TOUCHED = {_SHOE: ("lines",), _AIR: ("toss", "contact")}
 """Families that a source can move at all; the others are not evaluated on its draws."""
 
@@ -37,6 +38,18 @@ class MeasureOptions:
             raise BadInput(f"measures: want draws >= 20, got {self.draws}")
 
 
+Detect = Callable[[Body, BallFlight | None], Events]
+"""How the instants of a serve are found in body and ball."""
+
+
+@dataclass(frozen=True, slots=True)
+class Taken:
+    """The measures of one serve, and its events with all that makes their times unsure."""
+
+    measures: MeasureSet
+    events: Events
+
+
 def measure(
     motion: Motion,
     events: Events,
@@ -46,7 +59,8 @@ def measure(
     options: MeasureOptions | None = None,
     *,
     ball: BallFlight | None = None,
-) -> MeasureSet:
+    detect: Detect | None = None,
+) -> Taken:
     """All measures of one serve.
 
     Each source of error (the displacements, the events' own times, the shoe's margin, the air's drag) is
@@ -54,32 +68,76 @@ def measure(
     are independent). A source that shifts the mean of a measure, as noise does with a largest or smallest
     value, counts with that shift as well as with its spread. The 95 % interval is value ± 1.96 u, cut at zero
     where a measure cannot be negative. Method: JCGM 101:2008, one run per source, so that each share is known.
+
+    detect finds the events anew in every moved serve, so that an instant told by a noisy curve moves with the
+    noise; `events` hold their methods' own u, which alone make up the source "event times". Without it the
+    events stay where they are. The events that come back carry everything.
     """
     options = options or MeasureOptions()
     serve = Serve(Body.of(motion, handedness), events, athlete, ball)
     nominal = {name: entry.compute(serve) for name, entry in MEASURES.items()}
     rng = np.random.default_rng(options.seed)
-    sources: list[tuple[str, Iterable[Serve]]] = [(d.source, _displaced(serve, d, rng)) for d in draws]
-    sources.append((_EVENTS, [replace(serve, events=_jittered(events, rng)) for _ in range(options.draws)]))
-    margins = athlete.shoe_margin_m + athlete.u_shoe_margin_m * rng.standard_normal(options.draws)
-    shod = [replace(serve, athlete=replace(athlete, shoe_margin_m=float(m))) for m in margins]
-    sources.append((_SHOE, shod))
-    if ball is not None:
-        sources.append((_AIR, [replace(serve, ball=b) for b in ball.draws(_AIR, options.draws, rng)]))
     spread: dict[str, dict[str, float]] = {name: {} for name in MEASURES}
-    for source, moved in sources:
-        wanted = {
-            name: entry
-            for name, entry in MEASURES.items()
-            if nominal[name].value is not None
-            and (source not in _TOUCHED or entry.definition.family in _TOUCHED[source])
-        }
-        _add(spread, source, nominal, [_values(wanted, one) for one in moved])
-    return MeasureSet(tuple(_record(entry, nominal[name], spread[name], serve) for name, entry in MEASURES.items()))
+    wander = _Wander(events)
+    for d in draws:
+        rows = []
+        for moved in _displaced(serve, d, rng, detect if d.source in _RETIMED else None):
+            rows.append(_values(_touched(nominal, d.source), moved))
+            wander.add(d.source, moved.events)
+        _add(spread, d.source, nominal, rows)
+    others = {_EVENTS: [replace(serve, events=_jittered(events, rng)) for _ in range(options.draws)]}
+    margins = athlete.shoe_margin_m + athlete.u_shoe_margin_m * rng.standard_normal(options.draws)
+    others[_SHOE] = [replace(serve, athlete=replace(athlete, shoe_margin_m=float(m))) for m in margins]
+    if ball is not None:
+        others[_AIR] = [replace(serve, ball=b) for b in ball.draws(_AIR, options.draws, rng)]
+    for source, serves in others.items():
+        _add(spread, source, nominal, [_values(_touched(nominal, source), moved) for moved in serves])
+    records = (_record(entry, nominal[name], spread[name], serve) for name, entry in MEASURES.items())
+    return Taken(MeasureSet(tuple(records)), wander.told())
 
 
-def _displaced(serve: Serve, by: Displacements, rng: np.random.Generator) -> Iterable[Serve]:
-    """The serve under each draw of one source: body, its velocities, and the ball by the same errors."""
+class _Wander:
+    """How far the events' times go in the draws of each source."""
+
+    def __init__(self, events: Events) -> None:
+        self._events = events
+        self._times: dict[str, list[list[float]]] = {}
+
+    def add(self, source: str, moved: Events) -> None:
+        """One draw's events."""
+        times = (moved.time(e.name) for e in self._events.events)
+        self._times.setdefault(source, []).append([np.nan if t is None else t for t in times])
+
+    def told(self) -> Events:
+        """The events, their own u and the spread and shift of every source together."""
+        squares = np.zeros(len(self._events.events))
+        here = np.array([np.nan if e.t_s is None else e.t_s for e in self._events.events])
+        for rows in self._times.values():
+            off = np.array(rows) - here
+            known = np.isfinite(off).sum(axis=0) >= len(rows) / 2
+            squares[known] += np.nanmean(off[:, known] ** 2, axis=0)
+        return Events(
+            tuple(
+                e if e.u_s is None else replace(e, u_s=float(np.sqrt(e.u_s**2 + square)))
+                for e, square in zip(self._events.events, squares, strict=True)
+            )
+        )
+
+
+def _touched(nominal: Mapping[str, Reading], source: str) -> Mapping[str, Entry]:
+    """The measures that were taken and that a source may move."""
+    return {
+        name: entry
+        for name, entry in MEASURES.items()
+        if nominal[name].value is not None
+        and (source not in _TOUCHED or entry.definition.family in _TOUCHED[source])
+    }
+
+
+def _displaced(
+    serve: Serve, by: Displacements, rng: np.random.Generator, detect: Detect | None
+) -> Iterable[Serve]:
+    """The serve under each draw of one source: body, velocities, the ball by the same errors, events."""
     body, ball, count = serve.body, serve.ball, len(by.moved_m)
     balls: Sequence[BallFlight | None] = (None,) * count
     if ball is not None:
@@ -89,7 +147,7 @@ def _displaced(serve: Serve, by: Displacements, rng: np.random.Generator) -> Ite
             balls = ball.draws(by.source, count, rng) if by.source == "pixels" else (ball,) * count
     for dx, thrown in zip(by.moved_m, balls, strict=True):
         moved = replace(body, xyz_m=body.xyz_m + dx, velocity_m_s=body.velocity_m_s + rate(body.t_s, dx))
-        yield replace(serve, body=moved, ball=thrown)
+        yield replace(serve, body=moved, ball=thrown, events=detect(moved, thrown) if detect else serve.events)
 
 
 def _values(wanted: Mapping[str, Entry], serve: Serve) -> Mapping[str, float | None]:

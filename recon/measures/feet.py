@@ -13,8 +13,8 @@ from recon.measures.reading import NotSeen, Serve, time_of
 
 STANCE_HALF_S = 0.1
 """Half of the 0.2 s of rest that the stance is."""
-EVERY_S = 1 / 30
-"""Steps along which ways on the ground are measured: shorter ones would be noise."""
+EVERY_S = 0.1
+"""Steps along which ways on the ground are measured: through shorter ones, noise would add up to a way."""
 
 
 def rest_of(serve: Serve) -> tuple[float, float]:

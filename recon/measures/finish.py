@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import numpy as np
 
 from calibration.checks import Array
@@ -30,32 +32,35 @@ def wrist_to_trunk_m(body: Body) -> Array:
 def pronation(serve: Serve) -> Reading:
     """Turn of the hitting hand's knuckle line about the forearm in the 0.1 s after contact; pronation positive.
 
-    Between neighbouring instants the knuckle line is carried along with the forearm without twist; what it
-    turns beyond that is added up. With a nearly straight elbow the upper arm's own turn goes with it.
+    The knuckle line of contact is carried along with the forearm without twist; what the line at the end has
+    turned beyond that, less than half a turn, is the value. With a nearly straight elbow the upper arm's own
+    turn goes with it.
     """
     body, t0 = serve.body, time_of(serve, "contact")
     points = [body.point(f"hitting_{p}") for p in ("elbow", "wrist", "index", "pinky")]
-    times, moved = stretch(body.t_s, np.stack(points, axis=1), t0, t0 + PRONATION_S)
-    if np.isnan(moved).any():
+    times, moved = stretch(body.t_s, np.stack(points, axis=1).reshape(-1, 12), t0, t0 + PRONATION_S)
+    moved = moved.reshape(-1, 4, 3)
+    if np.isnan(moved[:, :2]).any() or np.isnan(moved[[0, -1]]).any():
         return absent("the hitting hand was not seen through the 0.1 s after contact")
-    axis, across = unit(moved[:, 1] - moved[:, 0]), moved[:, 2] - moved[:, 3]
-    return Reading(-body.h * float(_twists(axis, across).sum()), float(times[-1]))
+    axis = unit(moved[:, 1] - moved[:, 0])
+    across = moved[[0, -1], 2] - moved[[0, -1], 3]
+    return Reading(-body.h * _twist(axis, across), float(times[-1]))
 
 
-def _twists(axis: Array, across: Array) -> Array:
-    """(N-1,) turn of a line across an axis between neighbouring instants, its swing taken out."""
-    before, after = axis[:-1], axis[1:]
-    swing = np.cross(before, after)
-    cosine = (before * after).sum(axis=1, keepdims=True)
-    line = across[:-1]
-    # the smallest rotation that brings one axis onto the next, applied to the line (Rodrigues)
-    carried = (
-        line * cosine + np.cross(swing, line) + swing * (swing * line).sum(axis=1, keepdims=True) / (1 + cosine)
-    )
-    flat = [v - (v * after).sum(axis=1, keepdims=True) * after for v in (carried, across[1:])]
-    return np.asarray(
-        np.arctan2((after * np.cross(flat[0], flat[1])).sum(axis=1), (flat[0] * flat[1]).sum(axis=1))
-    )
+def _twist(axis: Array, across: Array) -> float:
+    """Turn about a moving axis (N, 3) from one line across it to a later one, its swing taken out."""
+    carried = across[0]
+    for before, after in pairwise(axis):
+        # the smallest rotation that brings one axis onto the next (Rodrigues)
+        swing = np.cross(before, after)
+        carried = (
+            carried * (before @ after)
+            + np.cross(swing, carried)
+            + swing * (swing @ carried) / (1 + before @ after)
+        )
+    last = axis[-1]
+    was, now = (v - (v @ last) * last for v in (carried, across[1]))
+    return float(np.arctan2(last @ np.cross(was, now), was @ now))
 
 
 def landing_foot(serve: Serve) -> tuple[str, str]:

@@ -322,10 +322,19 @@ def _reconstruct(
     store.save_motion(d / names.MOTION, motion)
     progress("reconstructing", 4, steps)
     body = Body.of(motion, session.file.handedness)
-    events = detect_events(body, flight, (broken.t_s, broken.u_s) if broken else None)
+    met = (broken.t_s, broken.u_s) if broken else None
+    taken = measure(
+        motion,
+        detect_events(body, flight, met),
+        session.file.handedness,
+        athlete_of(session),
+        draws,
+        ball=flight,
+        detect=lambda body, flight: detect_events(body, flight, met),
+    )
+    events = taken.events
     store.save_events(d / names.EVENTS, events)
-    measures = measure(motion, events, session.file.handedness, athlete_of(session), draws, ball=flight)
-    store.save_measures(d / names.MEASURES, measures)
+    store.save_measures(d / names.MEASURES, taken.measures)
     progress("reconstructing", 5, steps)
     tip = tracks.index("racket_tip")
     own = session.file.keypoints is not None

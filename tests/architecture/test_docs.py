@@ -13,6 +13,7 @@ from calibration.geometry.camera import PARAMETERS
 from calibration.own import load_any_rig
 from recon.assets import catalogue
 from recon.cli import app
+from recon.definitions.page import all_sections
 from recon.export import points_table
 from recon.findings import load_rules
 from recon.keypoints.own_file import COLUMNS
@@ -144,9 +145,14 @@ def test_every_measure_and_event_has_its_row_and_evidence() -> None:
         "common practice": "common practice",
         "definition": "definition only",
     }
-    for name, definition in MEASURES.items():
-        assert f"| {definition.unit} |" in rows[name], name
-        assert words[definition.evidence] in rows[name], name
+    for name, entry in MEASURES.items():
+        assert f"| {entry.definition.unit} |" in rows[name], name
+        assert words[entry.definition.evidence] in rows[name], name
+
+
+def test_the_measures_rows_are_made_from_their_definitions() -> None:
+    # run `.venv/bin/python tools/measures_page.py` after a change of recon/definitions or recon/bands.py
+    assert all_sections() in text_of("measures.md")
 
 
 def test_every_keypoint_name_can_be_put_together() -> None:

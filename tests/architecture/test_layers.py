@@ -47,8 +47,9 @@ STAGES = {
 }
 READERS = {"viewer", "report", "export", "agreement"}
 RECON_LAYERS = (
-    {"records"},
-    {"wording", "store", "session", "assets", "detector_study", "resample", "definitions", "bands", "curves"},
+    {"records", "bands"},
+    {"definitions"},
+    {"wording", "store", "session", "assets", "detector_study", "resample", "curves"},
     {"body", "uncertainty", "epipolar"},
     {"ground", "smoothing", "segments", "people", "mass", "trunk", "foot_outline"},
     STAGES,

@@ -95,7 +95,7 @@ def outcomes(rng: np.random.Generator) -> list[Outcome]:
     motion, model = held.motion, ErrorModel(draws=40)
     draws = displacements(motion, assumed, covariance, support.sigma_px, held.draws_m, clocks, model)
     athlete = Athlete(height_m=1.80)
-    measured = measure(motion, events_of(rng), "right", athlete, draws)
+    measured = measure(motion, events_of(rng), "right", athlete, draws).measures
 
     t, xyz, _, _ = invented_motion("right")
     body, true_events = Body(t, KEYPOINTS, xyz, np.gradient(xyz, t, axis=0), "right"), events_of(None)

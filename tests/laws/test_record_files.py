@@ -95,7 +95,12 @@ number = st.floats(-1e6, 1e6)
 
 
 @COMMON
-@given(offset=number, u=st.floats(0, 1), times=st.lists(st.none() | number, min_size=9, max_size=9), g=number)
+@given(
+    offset=number,
+    u=st.floats(0, 1),
+    times=st.lists(st.none() | number, min_size=len(EVENT_NAMES), max_size=len(EVENT_NAMES)),
+    g=number,
+)
 def test_text_records(tmp_path: Path, offset: float, u: float, times: list[float | None], g: float) -> None:
     both = (Clock("ä", 0.0, 0.0), Clock("b", offset, u, drift=1e-5, readout_s=0.004, first_side="left", at_s=g))
     clocks = Clocks("ä", both, tuple(map(tuple, Clocks("ä", both).covariance().tolist())))

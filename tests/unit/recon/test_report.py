@@ -15,7 +15,7 @@ from recon.measures.catalogue import MEASURES
 from recon.records import EVENT_NAMES, Measure, MeasureSet
 from recon.report import render_report, write_report
 from recon.report.content import HEADLINES, gather
-from recon.report.words import GRADES, MEANINGS
+from recon.report.words import WHAT_HELPS, meaning_of, mostly_from
 from recon.result import Result, load_result
 from recon.wording import detail_text, event_time_text, interval_text, source_texts, value_text
 from tests.support.example_result import save_example
@@ -32,8 +32,10 @@ def page(result: Result) -> str:
 
 
 def _article(page: str, name: str) -> str:
-    """The text of one measure's card, without tags."""
-    found = re.search(rf'<article[^>]*id="{name}".*?</article>', page, re.S)
+    """The text of one measure's card or row, without tags."""
+    found = re.search(
+        rf'<article[^>]*id="{name}".*?</article>|<tr id="{name}">.*?(?=<tr id=|</tbody>)', page, re.S
+    )
     assert found, f"no card {name}"
     return _text(found.group())
 
@@ -86,8 +88,8 @@ def test_the_rig_says_how_it_was_calibrated(result: Result) -> None:
 
 def test_every_angle_and_distance_has_a_drawing_where_it_was_measured(result: Result) -> None:
     page = gather(result)
-    for card in (*page.headlines, *page.more, *page.rest):
-        wants_one = not card.reason and card.name != "contact_height_ratio"
+    for card in (*page.headlines, *page.more):
+        wants_one = not card.reason and card.name not in ("contact_height_ratio", "trunk_inclination_trophy")
         assert (card.drawing is not None) == wants_one, card.name
         if card.drawing is not None:
             assert card.value in html.unescape(str(card.drawing))
@@ -177,19 +179,26 @@ def test_no_verdict_and_no_side_words_in_what_a_coach_reads(page: str) -> None:
     assert not re.search(r"\b(?:left|right) (?:hip|knee|foot|elbow|shoulder|arm)\b", text)
 
 
-def test_every_known_measure_has_a_grade_in_plain_words() -> None:
-    assert {m.grade for m in MEANINGS.values()} <= set(GRADES)
-    assert (
-        MEANINGS["front_knee_flexion_trophy"].grade == "P"
-        and "64.5" in MEANINGS["front_knee_flexion_trophy"].beside
-    )
+def test_published_values_stand_beside_adults_only() -> None:
+    beside = {age: meaning_of("front_knee_flexion_trophy", age).beside for age in (None, 15.9, 16.0, 40.0)}
+    assert "64.5" in beside[16.0] and beside[16.0] == beside[40.0]
+    for young in (None, 15.9):
+        assert "64.5" not in beside[young] and "16 years" in beside[young]
 
 
-def test_grades_are_those_of_the_measures_own_definitions() -> None:
-    words = {"published": "P", "common practice": "C", "definition": "D"}
-    for name, definition in MEASURES.items():
-        assert name in MEANINGS, f"say in recon/report/words.py what {name} means"
-        assert MEANINGS[name].grade == words[definition.evidence], name
+def test_every_measure_says_what_it_means() -> None:
+    for name, entry in MEASURES.items():
+        meaning = meaning_of(name, 20.0)
+        assert len(meaning.what) > 20, name
+        assert (meaning.grade == "published value") == (entry.definition.evidence == "published"), name
+        if entry.definition.evidence == "published":
+            assert re.search(r"\d", meaning.beside), name
+
+
+def test_the_largest_part_of_u_is_named_with_what_would_shrink_it() -> None:
+    m = Measure("contact_height", "Height", "m", 2.5, 0.02, 2.46, 2.54, {"pixels": 0.01, "clocks": 0.017})
+    assert mostly_from(m) == ("clocks", WHAT_HELPS["clocks"])
+    assert mostly_from(replace(m, sources={})) == ("", "")
 
 
 def test_same_result_same_page_and_whole_file(result: Result, page: str, tmp_path: Path) -> None:
