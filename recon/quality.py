@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from calibration.errors import BadInput
+from recon.body import Body
 from recon.records import BallFlight, Clocks, Events, Points3D, PointStatus
 
 _LIMBS = tuple(
@@ -111,6 +112,39 @@ def slow_fall_flags(points: Points3D, slowed: float | None) -> tuple[str, ...]:
     return (
         f"the toss falls {way}: that fits a film of {slowed * fps:.0f} pictures a second stamped as {fps:.0f}; "
         "give all videos their true rate ([video_rate] in session.toml), or film without slow motion",
+    )
+
+
+_NEARER, _FASTER = 2.0, 1.5
+"""How much nearer to the racket, or faster, the other hand must be before the session is doubted."""
+
+
+def handedness_flags(body: Body) -> tuple[str, ...]:
+    """A sentence where the racket is in the other hand than the session says, if it is.
+
+    The racket's butt tells, wherever it was seen beside both wrists; without a racket the wrist that is the
+    faster at its fastest.
+    """
+    butt = body.point("racket_butt")
+    hands = {role: body.point(f"{role}_wrist") for role in ("hitting", "tossing")}
+    away = {role: np.linalg.norm(butt - wrist, axis=1) for role, wrist in hands.items()}
+    both = ~np.isnan(away["hitting"] + away["tossing"])
+    if both.sum() >= 10:
+        other = _NEARER * np.median(away["tossing"][both]) < np.median(away["hitting"][both])
+        seen = "the racket is in"
+    else:
+        speed = {role: np.linalg.norm(body.rate(f"{role}_wrist"), axis=1) for role in hands}
+        if any(np.isnan(v).all() for v in speed.values()):
+            return ()
+        other = np.nanmax(speed["tossing"]) > _FASTER * np.nanmax(speed["hitting"])
+        seen = "the faster hand is"
+    if not other:
+        return ()
+    true = "left" if body.handedness == "right" else "right"
+    return (
+        f"the session says {body.handedness}-handed, but {seen} the {true} hand: arms and feet are named "
+        f'after it, so every measure is of the wrong side; write handedness = "{true}" in session.toml and '
+        "measure again",
     )
 
 

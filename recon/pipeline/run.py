@@ -36,7 +36,7 @@ from recon.pipeline.pictures import make_pictures
 from recon.pipeline.placement import moved_camera_flags
 from recon.pipeline.second_look import Checked, person_flags, with_second_look
 from recon.pipeline.shutters import shutters_of
-from recon.quality import quality_flags, slow_fall_flags
+from recon.quality import handedness_flags, quality_flags, slow_fall_flags
 from recon.records import Clocks, Tracks2D
 from recon.result import Result, load_result
 from recon.session import Session, load_session
@@ -346,6 +346,7 @@ def _reconstruct(
         "quality": [
             *(f.sentence for f in footage if f.grade == "flagged"),
             *quality_flags(clocks, points, flight, events, racket=racket),
+            *handedness_flags(body),
             *slow_fall_flags(points, slowed_fall(points) if flight is None else None),
             *_apart(rig, tracks, clocks),
             *_unclear_sides((*exchanges, *joints.fit.exchanges)),

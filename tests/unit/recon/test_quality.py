@@ -7,7 +7,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from recon.quality import quality_flags
+from recon.body import Body
+from recon.quality import handedness_flags, quality_flags
 from recon.records import (
     EVENT_NAMES,
     KEYPOINTS,
@@ -19,6 +20,7 @@ from recon.records import (
     Points3D,
     PointStatus,
 )
+from tests.support.example_motion import invented_motion
 
 T = np.linspace(0, 2, 121)
 CLOCKS = Clocks("a", (Clock("a", 0.0, 0.0), Clock("b", 0.7, 0.0004)))
@@ -104,3 +106,24 @@ def test_a_racket_that_was_hardly_seen():
     status[(T > 1.05) & (T < 1.45), KEYPOINTS.index("racket_tip")] = PointStatus.TOO_FEW_VIEWS
     (flag,) = quality_flags(CLOCKS, points(status), FLIGHT, EVENTS)
     assert "racket tip" in flag
+
+
+@pytest.mark.parametrize("racket", [True, False])
+@pytest.mark.parametrize("true", ["right", "left"])
+def test_the_wrong_hand_in_the_session_is_noticed(true, racket):
+    t, xyz, _, _ = invented_motion(true)
+    if not racket:
+        for point in ("tip", "throat", "butt"):
+            xyz[:, KEYPOINTS.index(f"racket_{point}")] = np.nan
+    wrong = {"right": "left", "left": "right"}[true]
+    assert handedness_flags(Body(t, KEYPOINTS, xyz, np.gradient(xyz, t, axis=0), true)) == ()
+    (flag,) = handedness_flags(Body(t, KEYPOINTS, xyz, np.gradient(xyz, t, axis=0), wrong))
+    assert f"says {wrong}-handed" in flag
+    assert f'handedness = "{true}"' in flag
+    assert ("racket" in flag) == racket
+
+
+def test_hands_that_nobody_saw_tell_no_handedness():
+    t, xyz, _, _ = invented_motion("right")
+    xyz[:, KEYPOINTS.index("left_wrist")] = np.nan
+    assert handedness_flags(Body(t, KEYPOINTS, xyz, np.gradient(xyz, t, axis=0), "left")) == ()
