@@ -22,18 +22,15 @@ class GroundOptions:
     rise_m, speed_m_s  a foot point touches the ground below this rise over its standing height, and moving up
                 or down slower than this (measures page)
     hold        contact is held until rise or speed exceed their limit by this factor
-    clear_m     heights over standing between which a foot is on its way: lower ones are noise, higher ones
-                belong to the stride
     """
 
     rest_s: float = 0.25
     rise_m: float = 0.03
     speed_m_s: float = 0.25
     hold: float = 1.5
-    clear_m: tuple[float, float] = (0.015, 0.07)
 
     def __post_init__(self) -> None:
-        if min(self.rest_s, self.rise_m, self.speed_m_s, self.hold - 1, *self.clear_m) <= 0:
+        if min(self.rest_s, self.rise_m, self.speed_m_s, self.hold - 1) <= 0:
             raise BadInput(f"ground: want positive limits and hold > 1, got {self}")
 
 
@@ -73,42 +70,37 @@ def ground_contact(
     return touching
 
 
-def leaves_at(times: Array, over_m: Array) -> float | None:
-    """When a rising point left the ground, from its heights over standing (N,) around that time.
+def leaves_at(times: Array, climb_m_s: Array) -> float | None:
+    """When a point left the ground, from its upward speeds (N,) around that time.
 
-    A foot leaves the ground with the speed that the body already has, and comes down at an even speed: the
-    straight line through the first heights that stand out of the noise is followed back to zero. None where
-    fewer than two of them were seen.
+    A foot leaves the ground with the speed that the body already has: where half of its greatest speed is
+    reached. A smooth curve rounds that corner off evenly, and a point's height, which wanders in the shoe as
+    the heel comes up, plays no part. None where it rises no slower than half of that at any time before.
     """
-    above = np.flatnonzero(over_m > GROUND.clear_m[0])
-    return _meets_zero(times, over_m, _run(over_m, int(above[0]), 1)) if len(above) else None
+    return _half_way(times, climb_m_s)
 
 
-def lands_at(times: Array, over_m: Array) -> float | None:
-    """When a falling point met the ground, from its heights over standing (N,) up to a time when it is down.
+def lands_at(times: Array, climb_m_s: Array) -> float | None:
+    """When a point met the ground, from its upward speeds (N,) around that time.
 
-    As `leaves_at`, by its last heights that stand out of the noise.
+    As `leaves_at`, turned round in time: where its fall has slowed to half of the greatest speed.
     """
-    above = np.flatnonzero(over_m > GROUND.clear_m[0])
-    return _meets_zero(times, over_m, _run(over_m, int(above[-1]), -1)) if len(above) else None
+    at = _half_way(-times[::-1], -climb_m_s[::-1])
+    return None if at is None else -at
 
 
-def _run(over_m: Array, first: int, step: int) -> NDArray[np.intp]:
-    """Indices from the first on, in steps, as long as the heights grow and are no higher than the limit."""
-    if not over_m[first] < GROUND.clear_m[1]:
-        return np.array([], dtype=np.intp)
-    run, k = [first], first + step
-    while 0 <= k < len(over_m) and over_m[k - step] < over_m[k] < GROUND.clear_m[1]:
-        run.append(k)
-        k += step
-    return np.array(sorted(run), dtype=np.intp)
-
-
-def _meets_zero(times: Array, over_m: Array, chosen: NDArray[np.intp]) -> float | None:
-    if len(chosen) < 2:
+def _half_way(times: Array, speed: Array) -> float | None:
+    """The last time before the greatest speed at which half of it was reached, by a straight line."""
+    if len(speed) < 3 or np.isnan(speed).any():
         return None
-    slope, level = np.polyfit(times[chosen] - times[chosen[0]], over_m[chosen], 1)
-    return None if slope == 0 else float(times[chosen[0]] - level / slope)
+    top = int(np.argmax(speed))
+    half = speed[top] / 2
+    slow = np.flatnonzero(speed[:top] < half)
+    if speed[top] <= 0 or not len(slow):
+        return None
+    i = int(slow[-1])
+    share = (half - speed[i]) / (speed[i + 1] - speed[i])
+    return float(times[i] + share * (times[i + 1] - times[i]))
 
 
 def _low_level(height: Array) -> float:

@@ -9,15 +9,16 @@ from calibration.checks import Array
 from recon.body import Body, knee_flexion_rad
 from recon.curves import largest, rate, stretch
 from recon.events.making import EventOptions, absent, found, needs
-from recon.ground import FOOT_POINTS, GROUND, ground_contact, lands_at, leaves_at, standing_height_m
+from recon.ground import FOOT_POINTS, GROUND, ground_contact, lands_at, leaves_at
 from recon.mass import centre_of_mass_m
 from recon.records import Event
 
-_U_PUSH_OFF_S = 0.012
-_U_LANDING_S = 0.012
+_U_PUSH_OFF_S = 0.008
+_U_LANDING_S = 0.008
+"""Of the method alone, on rendered serves with three cameras."""
 _U_NO_FLIGHT_S = 0.030
 _AROUND_S = 0.12
-"""Of a contact's end or beginning: in this time a foot clears the ground by more than its noise."""
+"""Of a contact's end or beginning: in this time a foot reaches the speed of its flight, or loses it."""
 _ONSET_SHARE = 0.10  # of the greatest speed of bending (measures page)
 
 
@@ -30,11 +31,6 @@ def touching(body: Body, foot: str, start: Event) -> NDArray[np.bool_]:
     """(T,) whether heel or toe of a foot touches the ground."""
     down = [ground_contact(body, foot, part, stance_s=_rest(start)) for part in FOOT_POINTS]
     return np.asarray(down[0] | down[1])
-
-
-def _over_standing(body: Body, foot: str, part: str, start: Event) -> Array:
-    z = body.point(f"{foot}_{part}")[:, 2]
-    return np.asarray(z - standing_height_m(body, foot, part, _rest(start)))
 
 
 def _unseen(body: Body, foot: str) -> NDArray[np.bool_]:
@@ -55,15 +51,22 @@ def push_off(body: Body, start: Event, contact: Event) -> Event:
         if unseen[last + 1]:
             return absent("push_off", "the front foot was lost from sight while on the ground")
         t = float(body.t_s[window[last]])
-        near = body.between(t - _AROUND_S, t + _AROUND_S)
-        left = [leaves_at(body.t_s[near], _over_standing(body, "front", p, start)[near]) for p in FOOT_POINTS]
-        told = [at for at in left if at is not None and abs(at - t) < _AROUND_S]
+        told = [at for part in FOOT_POINTS if (at := _lifts(body, part, start, t)) is not None]
         return found("push_off", max(told) if told else t, _U_PUSH_OFF_S)
     climb = (body.rate("left_hip") + body.rate("right_hip"))[:, 2] / 2
     at, _ = largest(*stretch(body.t_s, climb, start.t_s, contact.t_s))
     if np.isnan(at):
         return absent("push_off", "the front foot stays down and the hips were not seen")
     return found("push_off", at, _U_NO_FLIGHT_S)
+
+
+def _lifts(body: Body, part: str, start: Event, t: float) -> float | None:
+    """When heel or toe of the front foot left the ground about t, if it was down shortly before."""
+    near = body.between(t - _AROUND_S, t + _AROUND_S)
+    down = ground_contact(body, "front", part, stance_s=_rest(start))
+    if not down[near].any():
+        return None
+    return leaves_at(body.t_s[near], body.rate(f"front_{part}")[near, 2])
 
 
 def mean_bend_rad(body: Body) -> Array:
@@ -127,13 +130,13 @@ def landing(body: Body, start: Event, push: Event, contact: Event) -> Event:
 
 
 def _comes_down(body: Body, foot: str, start: Event, push_s: float, t: float) -> float | None:
-    """When the first of a foot's points met the ground, told from its fall; None where none fell then."""
-    near = body.between(max(push_s, t - 2 * _AROUND_S), t)
+    """When the first of a foot's points that are down about t met the ground; None where none did."""
+    near = body.between(max(push_s, t - _AROUND_S), t + _AROUND_S / 2)
     told = []
     for part in FOOT_POINTS:
         if ground_contact(body, foot, part, stance_s=_rest(start))[body.at(t)]:
-            at = lands_at(body.t_s[near], _over_standing(body, foot, part, start)[near])
-            told += [at] if at is not None and push_s < at < t + _AROUND_S / 4 else []
+            at = lands_at(body.t_s[near], body.rate(f"{foot}_{part}")[near, 2])
+            told += [at] if at is not None else []
     return min(told, default=None)
 
 

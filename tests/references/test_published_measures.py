@@ -46,7 +46,8 @@ def test_centre_of_mass_of_a_body_that_stands_upright():
             f"{side}_ear": (x / 3, 0, 1.60), f"{side}_shoulder": (x, 0, 1.40), f"{side}_elbow": (x, 0, 1.10),
             f"{side}_wrist": (x, 0, 0.85), f"{side}_index": (x, 0, 0.77), f"{side}_pinky": (x, 0, 0.77),
             f"{side}_hip": (x / 2, 0, 0.90), f"{side}_knee": (x / 2, 0, 0.48),
-            f"{side}_ankle": (x / 2, 0, 0.08), f"{side}_heel": (x / 2, -0.08, 0.04), f"{side}_toe": (x / 2, 0.16, 0.04),
+            f"{side}_ankle": (x / 2, 0, 0.08), f"{side}_heel": (x / 2, -0.08, 0.04),
+            f"{side}_toe": (x / 2, 0.16, 0.04),
         }  # fmt: skip
     parts = [
         (6.81, 1.60), (43.015, 1.1977), (5.26, 1.22711), (3.00, 0.9858375), (1.17, 0.788504), (28.94, 0.738153),
