@@ -9,8 +9,7 @@ from benchmarks.measure_coverage.footage import session_folder
 from benchmarks.measure_coverage.variations import Variation
 from calibration.errors import CourtplumbError
 from calibration.files import write_atomically
-from recon.pipeline.options import PipelineOptions
-from recon.pipeline.run import measure_kept_tracks, measure_session
+from recon.pipeline import PipelineOptions, measure_kept_tracks, measure_session
 from recon.result import Result
 
 REFUSED = "refused.txt"
