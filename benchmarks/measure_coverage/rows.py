@@ -14,12 +14,14 @@ import xarray as xr
 from benchmarks.measure_coverage.families import family_of
 from benchmarks.measure_coverage.subjects import Subject
 from calibration.checks import Array
+from calibration.court.model import CENTRE_LINE_WIDTH_M, SINGLES_WIDTH_M
 from demo_rigs.racket_ball import GRAVITY_M_S2
 from demo_rigs.true_measures import true_events, true_measures
+from recon.pipeline.run import athlete_of
 from recon.result import Result, load_result
+from recon.session import load_session
 
 _K95 = 1.96
-CENTRE_MARK_HALF_M, SINGLES_HALF_M = 0.025, 4.115  # Rules of Tennis, rule 1: 5 cm wide mark, 8.23 m court
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -83,6 +85,7 @@ class Truth:
 
     def __init__(self, subject: Subject) -> None:
         self._subject = subject
+        self._athlete = athlete_of(load_session(subject.folder))
         with xr.open_dataset(subject.truth, engine="h5netcdf") as data:
             self.attributes = dict(data.attrs)
             self.t_s = np.array(data["time"].values)
@@ -94,7 +97,7 @@ class Truth:
     @cached_property
     def measures(self) -> dict[str, float | None]:
         """The measures' own definitions on the true motion; what concerns lines, by the rendered shoes."""
-        found = true_measures(self._subject.truth)
+        found = true_measures(self._subject.truth, self._athlete)
         return found | {name: value for name, value in self.lines().items() if name in found}
 
     def lines(self) -> dict[str, float]:
@@ -104,8 +107,8 @@ class Truth:
         on_right = low + high > 0
         return {
             "foot_fault_clearance": -float(a["sole_y_m"]),
-            "centre_mark_clearance": (low if on_right else -high) - CENTRE_MARK_HALF_M,
-            "sideline_clearance": SINGLES_HALF_M - (high if on_right else -low),
+            "centre_mark_clearance": (low if on_right else -high) - CENTRE_LINE_WIDTH_M / 2,
+            "sideline_clearance": SINGLES_WIDTH_M / 2 - (high if on_right else -low),
         }
 
     def instants(self) -> dict[str, float | None]:

@@ -117,7 +117,7 @@ def _variation(
         weight=_short(rng.uniform(-0.2, 0.2)), tall=_short(rng.uniform(-0.15, 0.15)),
         script=str(kind["script"]), footwork=str(kind["footwork"]), style=str(kind["style"]),
         scale=(("front_yaw", _short(quiet)), ("trunk_lean_x", _short(rng.uniform(0.85, 1.15)))),
-        shift=tuple((name, _short(rng.uniform(*span))) for name, span in _SHIFTS.items()),
+        shift=tuple(_shift(name, str(kind["style"]), rng) for name in _SHIFTS),
         tempo=_short(rng.uniform(0.95, 1.06)), sole_m=_short(rng.uniform(*near)), rig=rig, cameras=cameras,
         starts_s=tuple(_short(s) for s in rng.uniform(0.0, 0.15, len(cameras))), light=str(kind["light"]),
         fps=int(str(kind["fps"])), ball=kind["ball"] is True, tape=kind["tape"] is True,
@@ -131,6 +131,15 @@ _SHIFTS = {
     "pelvis_yaw": (-6.0, 6.0), "trunk_yaw": (-6.0, 6.0), "head_yaw": (-8.0, 8.0),
 }  # fmt: skip
 """Channel → span of what is added to it, degrees; a tossing elbow does not bend backwards."""
+
+
+_OPENED = {"plain": (-24.0, -8.0), "closed": (-24.0, -8.0)}
+"""Style → span of the hitting elbow's shift instead: opened, it keeps the tip from crossing the spine plane."""
+
+
+def _shift(name: str, style: str, rng: np.random.Generator) -> tuple[str, float]:
+    span = _OPENED.get(style, _SHIFTS[name]) if name == "hit_elbow" else _SHIFTS[name]
+    return name, _short(rng.uniform(*span))
 
 
 def _short(x: float) -> float:

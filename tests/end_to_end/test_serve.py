@@ -124,7 +124,7 @@ def test_pictures_lost_to_a_broken_run_are_made_again(measured_serve):
 
 
 def test_a_repeat_changes_nothing(measured_serve):
-    """Same input, same bytes: two sessions on the same exported keypoints, one of them again from its tracks."""
+    """Same input, same bytes: two sessions on the same exported keypoints, and one again from its tracks."""
     from recon.pipeline import measure_kept_tracks, measure_session
 
     folder = measured_serve.out / "again"
