@@ -23,13 +23,14 @@ class SoleReach:
     """How far the shoes reached on the ground from start to contact, court frame, metres.
 
     sole_y_m     foremost point of a shoe that touched the ground; t_s: when
-    outline_y_m  foremost point of any shoe, sole or upper, one of whose points touched the ground
     sole_x_m     least and greatest x of a point that touched the ground
+    outline_y_m, outline_x_m  the same of any point, sole or upper, of a shoe that touched the ground
     """
 
     sole_y_m: float
-    outline_y_m: float
     sole_x_m: tuple[float, float]
+    outline_y_m: float
+    outline_x_m: tuple[float, float]
     t_s: float
 
 
@@ -40,19 +41,33 @@ def sole_reach(serve: Serve, athlete: Athlete, start_s: float, stop_s: float) ->
     rest, weights = dressed.vertices_m[shoes], csr_matrix(dressed.weights[shoes])
     right = rest[:, 0] > 0
     t = np.arange(start_s, stop_s, 1 / _RATE_HZ)
-    sole_y, outline_y, low_x, high_x, when = -np.inf, -np.inf, np.inf, -np.inf, start_s
+    sole, outline = _Box(), _Box()
     for first in range(0, len(t), _CHUNK):
         for t_s, v in zip(t[first:], _moved(serve, weights, rest, t[first : first + _CHUNK]), strict=False):
             down = v[:, 2] < CONTACT_M
-            if not down.any():
-                continue
-            if v[down, 1].max() > sole_y:
-                sole_y, when = float(v[down, 1].max()), float(t_s)
-            low_x, high_x = min(low_x, float(v[down, 0].min())), max(high_x, float(v[down, 0].max()))
+            sole.hold(v[down], float(t_s))
             for foot in (right, ~right):
                 if down[foot].any():
-                    outline_y = max(outline_y, float(v[foot, 1].max()))
-    return SoleReach(sole_y, outline_y, (low_x, high_x), when)
+                    outline.hold(v[foot], float(t_s))
+    return SoleReach(
+        sole.high_y, (sole.low_x, sole.high_x), outline.high_y, (outline.low_x, outline.high_x), sole.t_s
+    )
+
+
+class _Box:
+    """How far points have reached: x either way, y forward and when."""
+
+    def __init__(self) -> None:
+        self.low_x, self.high_x, self.high_y, self.t_s = np.inf, -np.inf, -np.inf, np.nan
+
+    def hold(self, points: Array, t_s: float) -> None:
+        if not len(points):
+            return
+        self.low_x = min(self.low_x, float(points[:, 0].min()))
+        self.high_x = max(self.high_x, float(points[:, 0].max()))
+        y = float(points[:, 1].max())
+        if y > self.high_y:
+            self.high_y, self.t_s = y, t_s
 
 
 def true_sole_clearance(serve: Serve, athlete: Athlete) -> float:

@@ -117,8 +117,9 @@ def truth_dataset(a: Academy, entry: ServeEntry, serve: Serve) -> xr.Dataset:
     data.attrs.update({f"event_{k}_s": v for k, v in events(t, points, planted, serve).items()})
     reach = sole_reach(serve, entry.athlete, serve.script.start_s, serve.script.contact_s)
     data.attrs |= {
-        "sole_y_m": reach.sole_y_m, "outline_y_m": reach.outline_y_m, "sole_x_min_m": reach.sole_x_m[0],
-        "sole_x_max_m": reach.sole_x_m[1], "ball_filmed": int(entry.ball), "tape_filmed": int(entry.tape),
+        "sole_y_m": reach.sole_y_m, "sole_x_min_m": reach.sole_x_m[0], "sole_x_max_m": reach.sole_x_m[1],
+        "outline_y_m": reach.outline_y_m, "outline_x_min_m": reach.outline_x_m[0],
+        "outline_x_max_m": reach.outline_x_m[1], "ball_filmed": int(entry.ball), "tape_filmed": int(entry.tape),
     }  # fmt: skip
     return data
 

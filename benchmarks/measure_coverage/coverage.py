@@ -53,7 +53,7 @@ def coverage(rows: Iterable[Row]) -> Coverage:
     by_serve: dict[str, list[bool]] = {}
     for row in rows:
         if row.holds is not None:
-            by_serve.setdefault(row.subject, []).append(row.holds)
+            by_serve.setdefault(row.serve or row.subject, []).append(row.holds)
     n, held = sum(map(len, by_serve.values())), sum(map(sum, by_serve.values()))
     return Coverage(n, held, _p(held, n), len(by_serve), _p_serves(list(by_serve.values())))
 

@@ -9,7 +9,7 @@ FAMILIES: dict[str, tuple[str, ...]] = {
     "hip": ("hip_past_*", "midhip_past_*"),
     "foot fault": ("foot_fault_clearance", "centre_mark_clearance", "sideline_clearance"),
     "front foot": ("front_foot_*", "front_toe_path", "front_heel_path", "front_toe_slide", "front_heel_slide"),
-    "stance": ("stance_*", "back_foot_step", "back_foot_yaw_stance", "weight_on_back_foot",
+    "stance": ("stance_*", "back_foot_step", "back_foot_yaw_stance", "weight_*",
                "front_toe_clearance"),
     "toss": ("tossing_elbow_*", "lift_start_*", "toss_sweep", "toss_apex_*", "toss_drift_*", "release_*",
              "knee_bend_onset_*"),

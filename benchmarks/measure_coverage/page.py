@@ -12,10 +12,13 @@ import numpy as np
 from benchmarks.measure_coverage.coverage import Coverage, Misses, by_family, by_measure, coverage
 from benchmarks.measure_coverage.footage import is_current, is_filmed
 from benchmarks.measure_coverage.goals import VERDICTS, Goal, goals, verdicts
+from benchmarks.measure_coverage.rigs import calibrated, layouts, true_cameras
 from benchmarks.measure_coverage.rows import Outcome, Row, Truth, outcome_of
-from benchmarks.measure_coverage.subjects import Subject, subject_of, subjects
+from benchmarks.measure_coverage.scene import variations
+from benchmarks.measure_coverage.subjects import KINDS, Subject, subject_of, subjects
 from benchmarks.measure_coverage.variations import SEED, Variation
 from benchmarks.pages import circumstances, table
+from calibration import SERVE_VOLUME, worst_u_over_volume
 from calibration.files import write_atomically
 from recon.assets import body_wheel
 
@@ -56,14 +59,14 @@ def page_text(
     parts = [
         "# Measures on rendered serves: do the intervals hold?",
         _INTRODUCTION.format(
-            seed=SEED, varied=len(judged), drawn=len(wanted), others=len(outcomes) - len(judged)
+            seed=SEED, varied=len(judged), drawn=len(variations()), others=len(outcomes) - len(judged)
         ),
         told, _old(old), _refused(outcomes), "## Goals", _GOALS, _goal_table(goals(outcomes)),
         "## Coverage by family", _COVERAGE, _family_table(rows),
         "## Coverage by what was filmed", _condition_table(outcomes),
         "## Every measure", _EVERY, _measure_table(by_measure(rows)),
         "## Foot faults", _FAULTS, _fault_table(rows),
-        "## The serves", _SERVES, _variation_table(work, judged),
+        "## The serves", _SERVES, _variation_table(work, judged), "## The cameras", _CAMERAS, _rig_table(),
     ]  # fmt: skip
     return "\n\n".join(part for part in parts if part) + "\n"
 
@@ -101,6 +104,9 @@ the rear edge of the baseline."""
 _SERVES = """\
 *Sole*: how far behind the line the sole stays, mm. *Crossing*, *turn*: the true smallest distance of the
 tip from the spine plane and the true turn of the front foot."""
+_CAMERAS = """\
+Where they stand in the court, and the largest standard uncertainty of a point in the serve volume that the
+calibration alone leaves, with all three."""
 
 
 def _old(old: Sequence[str]) -> str:
@@ -149,9 +155,13 @@ _CONDITIONS: dict[str, Callable[[Subject], bool]] = {
 }
 
 
+def _of_kind(kind: str) -> Callable[[Subject], bool]:
+    return lambda s: kind in s.kinds
+
+
 def _condition_table(outcomes: Sequence[Outcome]) -> str:
     rows = []
-    for name, fits in _CONDITIONS.items():
+    for name, fits in {**_CONDITIONS, **{kind: _of_kind(kind) for kind in KINDS}}.items():
         own = [row for o in outcomes if fits(o.subject) for row in o.rows]
         if own:
             rows.append([name, *_cells(coverage(own)), f"{_absent(own):.0f} %"])
@@ -206,6 +216,18 @@ def _variation_table(work: Path, judged: Sequence[Variation]) -> str:
     head = ["", "body", "hand", "footwork", "script, style", "rig", "cameras", "fps", "light", "ball", "tape",
             "sole, mm", "crossing, mm", "turn, °"]  # fmt: skip
     return table(head, rows)
+
+
+def _rig_table() -> str:
+    rows = []
+    for k, layout in enumerate(layouts()):
+        cameras = tuple(true_cameras(k, [c["name"] for c in layout], (1280, 720)).values())
+        u = worst_u_over_volume(cameras, calibrated("", cameras, 0).covariance, SERVE_VOLUME)
+        for c in sorted(layout, key=lambda c: str(c["name"])):
+            x, y, z = c["place_m"]
+            worst = "–" if u is None else f"{1e3 * u:.1f}"
+            rows.append([str(k), c["name"], f"{x:.1f}, {y:.1f}", f"{z:.1f}", f"{c['focal_px'][0]:.0f}", worst])
+    return table(["rig", "camera", "x, y, m", "height, m", "focal length, px", "worst u, mm"], rows)
 
 
 def _true(true: dict[str, float | None], wanted: Iterable[tuple[str, float]]) -> list[str]:

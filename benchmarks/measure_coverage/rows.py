@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from pathlib import Path
 from typing import Any
@@ -28,6 +28,7 @@ _K95 = 1.96
 class Row:
     """One value beside its truth, SI units.
 
+    serve  that the session filmed, where several sessions show the same one
     value  None where absent, for `reason`; truth: None where the serve has no such thing, or nothing tells it
     note   what the measure says in words
     """
@@ -42,6 +43,7 @@ class Row:
     truth: float | None = None
     reason: str = ""
     note: str = ""
+    serve: str = ""
 
     @property
     def family(self) -> str:
@@ -124,7 +126,8 @@ def outcome_of(subject: Subject) -> Outcome:
     scene_from_rig_s = truth.offsets_s[result.clocks.reference]
     rows = [*_measures(subject, result, truth), *_events(subject, result, truth, scene_from_rig_s)]
     rows += _checks(subject, result, truth)
-    return Outcome(subject, tuple(rows), _tip(result, truth, scene_from_rig_s))
+    tip = _tip(result, truth, scene_from_rig_s)
+    return Outcome(subject, tuple(replace(row, serve=subject.clip) for row in rows), tip)
 
 
 def _measures(subject: Subject, result: Result, truth: Truth) -> list[Row]:

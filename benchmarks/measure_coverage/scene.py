@@ -66,10 +66,20 @@ def athlete_of(v: Variation) -> Athlete:
     )  # fmt: skip
 
 
+def is_child(v: Variation) -> bool:
+    """Whether the body is more a child's than an adult's."""
+    return bool(_cast()["athlete"][v.athlete]["build"].get("child", 0.0) > 0.4)
+
+
+def is_held_out(v: Variation) -> bool:
+    """Whether the cast member was held out of the detector study."""
+    return bool(_cast()["athlete"][v.athlete]["set"] == "held_out")
+
+
 def age_of(v: Variation) -> int:
     """Years, as a user would write them; invented like the body: a child's, an adult's or an old person's."""
     build = _cast()["athlete"][v.athlete]["build"]
-    return 11 if build.get("child", 0.0) > 0.4 else 62 if build.get("old", 0.0) > 0.4 else 24
+    return 11 if is_child(v) else 62 if build.get("old", 0.0) > 0.4 else 24
 
 
 def _style(v: Variation) -> Style:

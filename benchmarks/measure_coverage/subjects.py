@@ -13,8 +13,14 @@ from benchmarks.measure_coverage.footage import (
     truth_path,
 )
 from benchmarks.measure_coverage.measured import REFUSED
+from benchmarks.measure_coverage.scene import is_child, is_held_out
 from benchmarks.measure_coverage.variations import Variation
 from recon.result import PROVENANCE
+
+KINDS = (
+    "right-handed", "left-handed", "platform stance", "pinpoint stance", "leaves the ground",
+    "stays on the ground", "child", "body near one of the detector study's", "body near one held out of it",
+)  # fmt: skip
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -23,6 +29,7 @@ class Subject:
 
     truth, cameras   truth file, and file of true cameras and clocks; clip: the serve's name in them
     n_cameras, fps, ball, tape   what it was filmed with
+    kinds            words for what else it is: KINDS
     """
 
     name: str
@@ -34,6 +41,7 @@ class Subject:
     fps: float
     ball: bool = True
     tape: bool = True
+    kinds: frozenset[str] = frozenset()
 
     @property
     def refusal(self) -> str:
@@ -56,8 +64,18 @@ def subject_of(work: Path, v: Variation) -> Subject:
     """A filmed variation."""
     return Subject(
         name=v.name, folder=session_folder(work, v), truth=truth_path(work, v), cameras=cameras_path(work, v),
-        clip=v.name, n_cameras=len(v.cameras), fps=v.fps, ball=v.ball, tape=v.tape,
+        clip=v.name, n_cameras=len(v.cameras), fps=v.fps, ball=v.ball, tape=v.tape, kinds=_kinds(v),
     )  # fmt: skip
+
+
+def _kinds(v: Variation) -> frozenset[str]:
+    told = {
+        f"{v.handedness}-handed",
+        "pinpoint stance" if v.pinpoint else "platform stance",
+        "leaves the ground" if v.leaves else "stays on the ground",
+        "body near one held out of it" if is_held_out(v) else "body near one of the detector study's",
+    }
+    return frozenset(told | ({"child"} if is_child(v) else set()))
 
 
 def subjects(work: Path, wanted: list[Variation], wheel: Path, demo: Path | None) -> list[Subject]:

@@ -156,6 +156,11 @@ def test_rows_of_one_serve_are_one_piece_of_evidence():
     assert found.p_serves > 0.3 and not found.rejected_by_serves
 
 
+def test_two_sessions_of_one_serve_are_one_serve():
+    rows = [row(f"{k} cameras", "com_rise", 0.0, serve="the serve") for k in (2, 3)]
+    assert (coverage(rows).n, coverage(rows).serves) == (2, 1)
+
+
 def test_a_measure_tells_its_middle_error_and_why_it_is_absent():
     rows = [row("a", "com_rise", 0.1), row("b", "com_rise", -0.3), row("c", "com_rise", 0.2),
             row("d", "com_rise", None, reason="hidden"), row("e", "com_rise", None, truth=None)]  # fmt: skip
