@@ -54,6 +54,11 @@ def dress(body: Body, athlete: Athlete) -> Dressed:
     return dressed
 
 
+def shoe_vertices(body: Body, wear: Wear) -> Array:
+    """(V,) mask of the body's vertices that are shoe when it is dressed."""
+    return _regions(body, wear)["shoes"]
+
+
 def _joined(worn: Dressed, piece: Piece) -> Dressed:
     """The mesh with another piece of clothing after it."""
     return Dressed(
@@ -187,9 +192,10 @@ def _paint_face(out: Array, centre: Array, body: Body, skin: Array, hair: Array,
     out[lips] = 0.75 * skin * np.array((1.0, 0.72, 0.70))
 
 
-def racket_mesh(grip: Grip) -> tuple[Array, Array, Array, Array, Array]:
+def racket_mesh(grip: Grip, *, tape: bool = True) -> tuple[Array, Array, Array, Array, Array]:
     """Frame, shaft, handle and tapes as quads in the hand's rest frame, and the strings as segments.
 
+    tape: whether there is any; a racket without looks as it did before somebody put it on.
     Returns vertices (V, 3), quads (F, 4), colours (F, 3), string ends (S, 2, 3) and the strings' colour (3,).
     """
     vertices: list[Array] = []
@@ -211,8 +217,9 @@ def racket_mesh(grip: Grip) -> tuple[Array, Array, Array, Array, Array]:
 
     a = np.linspace(-np.pi, np.pi, 61)
     tube(_arc(a), np.array(0.011), _FRAME)
-    taped = np.linspace(-TIP_HALF_ANGLE, TIP_HALF_ANGLE, 13)
-    tube(_arc(taped), np.array(0.0165), TAPE_COLOURS["racket_tip"])
+    if tape:
+        taped = np.linspace(-TIP_HALF_ANGLE, TIP_HALF_ANGLE, 13)
+        tube(_arc(taped), np.array(0.0165), TAPE_COLOURS["racket_tip"])
     for sign in (-1, 1):  # the two arms of the throat
         s = np.linspace(0, 1, 8)
         path = np.stack([sign * (0.008 + 0.062 * s**1.4), 0 * s, 0.30 + 0.075 * s], axis=1)
@@ -221,7 +228,7 @@ def racket_mesh(grip: Grip) -> tuple[Array, Array, Array, Array, Array]:
     tube(np.stack([0 * z, 0 * z, z], axis=1), np.array(0.012), _FRAME)
     z = np.linspace(0.0, 0.19, 6)
     tube(np.stack([0 * z, 0 * z, z], axis=1), np.array(0.0165), _HANDLE)
-    for name, radius in (("racket_butt", 0.020), ("racket_throat", 0.0215)):
+    for name, radius in (("racket_butt", 0.020), ("racket_throat", 0.0215)) if tape else ():
         z = np.linspace(TAPE_M[name] - BAND_M / 2, TAPE_M[name] + BAND_M / 2, 4)
         tube(np.stack([0 * z, 0 * z, z], axis=1), np.array(radius), TAPE_COLOURS[name])
     v = np.concatenate(vertices)

@@ -76,12 +76,15 @@ class Style:
     scale, shift   channel → factor on its departure from its first key, and constant added (channel's unit)
     tempo          factor on all times, counted from the contact
     fit            lengths scaled to the athlete's legs; else they stay as the script has them
+    footwork       names of files in footwork/ whose keys take the place of the script's, a later one's of an
+                   earlier one's
     """
 
     scale: Mapping[str, float] = field(default_factory=dict)
     shift: Mapping[str, float] = field(default_factory=dict)
     tempo: float = 1.0
     fit: bool = False
+    footwork: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,7 +106,10 @@ class Athlete:
 
 @dataclass(frozen=True, slots=True)
 class ServeEntry:
-    """One serve to film: script, athlete, each camera's clock zero and last instant in scene time."""
+    """One serve to film: script, athlete, each camera's clock zero and last instant in scene time.
+
+    ball, tape: whether the pictures show a ball, and bright tape on the racket.
+    """
 
     name: str
     athlete: Athlete
@@ -111,6 +117,8 @@ class ServeEntry:
     ends_s: Mapping[str, float]
     script: str = ""  # where another serve's script is used
     style: Style = Style()
+    ball: bool = True
+    tape: bool = True
 
 
 @dataclass(frozen=True, slots=True)

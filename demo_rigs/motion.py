@@ -11,7 +11,7 @@ import numpy as np
 from calibration.checks import Array
 from calibration.errors import BadInput
 from demo_rigs.body import Body
-from demo_rigs.description import Style
+from demo_rigs.description import HERE, Style
 from demo_rigs.kinematics import Curve, curve
 from demo_rigs.racket_ball import (
     BALL_RADIUS_M,
@@ -27,6 +27,7 @@ from demo_rigs.racket_ball import (
 from demo_rigs.skeleton import Posed, pose
 
 MIRROR = np.array([-1.0, 1.0, 1.0])
+FOOTWORK = HERE / "footwork"
 _FAST = ("hit_", "trunk_", "pelvis_")
 _SWAY = {"pelvis_x": (0.004, 0.31, 0.4), "pelvis_y": (0.005, 0.27, 1.9), "trunk_lean_x": (0.5, 0.36, 0.2),
          "trunk_lean_y": (0.4, 0.29, 2.6), "head_yaw": (1.0, 0.23, 1.1), "hit_elbow": (0.8, 0.4, 2.2),
@@ -55,10 +56,14 @@ def load_script(path: Path, style: Style = Style(), leg_m: float | None = None) 
     """
     try:
         data = tomllib.loads(path.read_text(encoding="utf-8"))
-        fit = leg_m / data["leg_m"] if style.fit and leg_m is not None else 1.0
+        legs = leg_m if style.fit and leg_m is not None else float(data["leg_m"])
+        written = {name: (keys, legs / data["leg_m"]) for name, keys in data["keys"].items()}
+        for footwork in style.footwork:
+            instead = tomllib.loads((FOOTWORK / f"{footwork}.toml").read_text(encoding="utf-8"))
+            written |= {name: (keys, legs / instead["leg_m"]) for name, keys in instead["keys"].items()}
         channels = {}
-        for name, written in data["keys"].items():
-            keys = _styled(name, written, style, fit, float(data["ball"]["contact_s"]))
+        for name, (plain, fit) in written.items():
+            keys = _styled(name, plain, style, fit, float(data["ball"]["contact_s"]))
             feet = name.startswith(("front_", "back_"))
             blur = data["blur_ms"]["feet" if feet else "fast" if name.startswith(_FAST) else "slow"]
             channels[name] = curve(keys, blur / 1000, level=feet)

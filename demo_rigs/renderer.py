@@ -22,7 +22,9 @@ _BALL_AMBIENT = 0.42
 class Stage:
     """Athlete, racket and ball of one serve before one camera's pinhole."""
 
-    def __init__(self, camera: Camera, dressed: Dressed, grip: Grip, lighting: Lighting = NOON) -> None:
+    def __init__(
+        self, camera: Camera, dressed: Dressed, grip: Grip, lighting: Lighting = NOON, *, tape: bool = True
+    ) -> None:
         self.camera, self._lighting = camera, lighting
         self._window = vtk.vtkRenderWindow()
         self._window.SetOffScreenRendering(1)
@@ -36,7 +38,7 @@ class Stage:
         self._place_camera()
         self._lights()
         self._skin = _mesh(dressed.vertices_m, dressed.faces, dressed.colours, dressed.normals)
-        vertices, faces, colours, strings, string_colour = racket_mesh(grip)
+        vertices, faces, colours, strings, string_colour = racket_mesh(grip, tape=tape)
         self._add(self._skin, 0.34, 0.06)
         self._racket_actor = self._add(_mesh(vertices, faces, colours, None), 0.45, 0.15)
         self._string_actor = self._add_strings(strings, string_colour)

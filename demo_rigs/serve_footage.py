@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import cv2
@@ -71,7 +72,8 @@ class ServeCamera:
         self._clean = to_bytes(self._backdrop)
         self._dressed: Dressed = dress(serve.body, entry.athlete)
         self._skin = Skin(self._dressed.weights, self._dressed.vertices_m, self._dressed.normals)
-        self._stage = Stage(self._camera, self._dressed, serve.grip, a.lighting)
+        self._stage = Stage(self._camera, self._dressed, serve.grip, a.lighting, tape=entry.tape)
+        self._ball_seen = entry.ball
         if not racket:
             self._stage.hide_racket()
         self._ground = ground_points(self._camera)
@@ -84,7 +86,7 @@ class ServeCamera:
         for k, (t, n) in enumerate(zip(times, steps, strict=True)):
             instants.append(t + ((np.arange(n) + 0.5) / n - 0.5) * self._exposure_s)
             owner.append(np.full(n, k))
-        moment = self._serve.at(np.concatenate(instants))
+        moment = self._at(np.concatenate(instants))
         which = np.concatenate(owner)
         out = []
         for k in range(len(times)):
@@ -93,10 +95,14 @@ class ServeCamera:
             out.append(self._picture(moment, np.flatnonzero(which == k)))
         return out
 
+    def _at(self, t_s: Array) -> Moment:
+        moment = self._serve.at(t_s)
+        return moment if self._ball_seen else replace(moment, ball_m=np.full_like(moment.ball_m, np.nan))
+
     def _blur_steps(self, times: Array) -> Array:
         """How many instants each frame's exposure is averaged over, from how far anything moves in it."""
         half = self._exposure_s / 2
-        both = self._serve.at(np.concatenate([times - half, times + half]))
+        both = self._at(np.concatenate([times - half, times + half]))
         n = len(times)
         ends = np.concatenate([self._joints(both), both.ball_m[:, None]], axis=1)
         px = self._camera.project(ends)

@@ -44,6 +44,7 @@ _SERVE = (
     "truth.py",
     *SCENE_FILES,
 )
+_SHOES = ("soles.py", "appearance.py", "garments.py")  # what touches the ground is the mesh that is filmed
 FILM_FILES = (
     "serve_footage.py",
     "placed.py",
@@ -104,7 +105,8 @@ def _serve_jobs(a: Academy, name: str) -> list[Job]:
     script = f"serves/{name}.toml"
     film = content_key((*FILM_FILES, script), raw)
     jobs = [Job(f"{name}/{c}.mp4", film, "serve", (name, c)) for c in a.cameras]
-    jobs.append(Job(f"truth/{name}.nc", content_key((*_SERVE, script), raw), "truth", (name,)))
+    truth = content_key((*_SERVE, *_SHOES, script), raw)
+    jobs.append(Job(f"truth/{name}.nc", truth, "truth", (name,)))
     jobs.append(Job("truth/cameras.json", content_key(("truth.py", "description.py"), raw), "cameras"))
     jobs.append(Job(f"{entry.name}/session.toml", content_key(_USER, raw), "session_file", (name,)))
     return jobs

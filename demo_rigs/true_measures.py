@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -77,9 +78,12 @@ def _arc(t: Array, xyz: Array) -> tuple[Array, Array]:
     return level, slope
 
 
-def true_measures(truth: Path) -> dict[str, float | None]:
-    """Measure name -> true value in SI units, None where the script has no such thing."""
+def true_measures(truth: Path, athlete: Athlete | None = None) -> dict[str, float | None]:
+    """Measure name -> true value in SI units, None where the script has no such thing.
+
+    athlete: what the session says of the serve, labels among it; the height is always the true one.
+    """
     with xr.open_dataset(truth, engine="h5netcdf") as data:
-        athlete = Athlete(height_m=float(data.attrs["height_m"]))
+        athlete = replace(athlete or Athlete(), height_m=float(data.attrs["height_m"]))
     serve = Serve(true_body(truth), true_events(truth), athlete, true_flight(truth))
     return {name: entry.compute(serve).value for name, entry in MEASURES.items()}

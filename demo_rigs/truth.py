@@ -1,7 +1,9 @@
 """What really happened, for the demo, tests and agreement only: no stage of the pipeline may read these files.
 
 truth/<serve>.nc: xyz_m (time, keypoint, space) in the court frame at RATE_HZ, NaN where the ball is out of
-sight; planted (time, foot_point), 1 while that point is at its standing height; event times as attributes.
+sight; planted (time, foot_point), 1 while that point is at its standing height; as attributes the event times
+and how far the shoes reached on the ground from start to contact (soles.py). Where no ball is filmed, release
+and contact are those of the ball that the swing was scripted with.
 Joints are the posed rig's joints, the hips moved to hip joints (body.py; thumb, index, pinky: finger joints).
 Nose, eyes, ears, heel and toe are vertices of the bare skin: heel and toe lie inside the shoe, above its sole.
 
@@ -26,6 +28,7 @@ from demo_rigs.motion import MIRROR, Moment, Serve
 from demo_rigs.players import build_serve
 from demo_rigs.racket_ball import TAPE_M, tip_m
 from demo_rigs.skeleton import SOLE_M, foot_rest, foot_vertices
+from demo_rigs.soles import sole_reach
 
 RATE_HZ = 960.0
 FOOT_POINTS = ("left_heel", "left_toe", "right_heel", "right_toe")
@@ -112,6 +115,12 @@ def truth_dataset(a: Academy, entry: ServeEntry, serve: Serve) -> xr.Dataset:
         },
     )  # fmt: skip
     data.attrs.update({f"event_{k}_s": v for k, v in events(t, points, planted, serve).items()})
+    reach = sole_reach(serve, entry.athlete, serve.script.start_s, serve.script.contact_s)
+    data.attrs |= {
+        "sole_y_m": reach.sole_y_m, "sole_x_min_m": reach.sole_x_m[0], "sole_x_max_m": reach.sole_x_m[1],
+        "outline_y_m": reach.outline_y_m, "outline_x_min_m": reach.outline_x_m[0],
+        "outline_x_max_m": reach.outline_x_m[1], "ball_filmed": int(entry.ball), "tape_filmed": int(entry.tape),
+    }  # fmt: skip
     return data
 
 
@@ -120,9 +129,7 @@ def events(t: Array, p: Mapping[str, Array], planted: Array, serve: Serve) -> di
     toss = "right" if serve.mirrored else "left"
     release, contact = serve.script.release_s, serve.script.contact_s
     front = planted[:, [FOOT_POINTS.index(f"{toss}_{q}") for q in ("heel", "toe")]].any(axis=1)
-    any_foot = planted.any(axis=1)
-    push_off = float(t[(t < contact) & front][-1])
-    landed = t[(t > push_off + 0.05) & any_foot]
+    push_off = _push_off(t, p, front, serve)
     tip = p["racket_tip"][:, 2]
     low = np.flatnonzero((tip[1:-1] < tip[:-2]) & (tip[1:-1] <= tip[2:])) + 1
     racket_low = float(t[low[t[low] < contact][-1]])
@@ -135,9 +142,28 @@ def events(t: Array, p: Mapping[str, Array], planted: Array, serve: Serve) -> di
         "deepest_bend": float(t[loading][np.argmax(bend[loading])]), "push_off": push_off,
         "racket_low_point": racket_low, "contact": contact,
     }  # fmt: skip
-    if len(landed):
-        out["landing"] = float(landed[0])
-    return out
+    landed = _landing(t, planted.any(axis=1), push_off)
+    return out if landed is None else {**out, "landing": landed}
+
+
+def _push_off(t: Array, p: Mapping[str, Array], front: Array, serve: Serve) -> float:
+    """End of the front foot's last ground contact before contact; where it stands until then, the time of the
+    pelvis's greatest upward speed."""
+    until = t < serve.script.contact_s
+    if not front[until][-1]:
+        return float(t[until & front][-1])
+    loading = until & (t >= serve.script.start_s)
+    rise = np.gradient(p["left_hip"][:, 2] + p["right_hip"][:, 2], t)
+    return float(t[loading][np.argmax(rise[loading])])
+
+
+def _landing(t: Array, any_foot: Array, push_off_s: float) -> float | None:
+    """First ground contact after the flight that follows push-off; None where a foot stays down throughout."""
+    air = np.flatnonzero((t > push_off_s) & ~any_foot)
+    if not len(air):
+        return None
+    down = np.flatnonzero(any_foot[air[0] :])
+    return float(t[air[0] + down[0]]) if len(down) else None
 
 
 def flexion(p: Mapping[str, Array], side: str) -> Array:

@@ -74,12 +74,39 @@ def measure_session(
             progress("looking at cameras", 0, 1)
             notes["quality"] = [*questions.moved().result(), *notes["quality"]]
             progress("looking at cameras", 1, 1)
-        kept = {"kind": _PROVENANCE, "format": store.FORMAT, "notes": notes, "calibration": _named(session)}
-        store.write_json(d / names.PROVENANCE, made | kept)
+        _vouch(session, made, notes)
     filmed = [name for name in rig.names if name in session.file.video]
     if options.pictures and any(not _picture_index(session, name).is_file() for name in filmed):
         make_pictures(load_result(folder), progress)
     return load_result(folder)
+
+
+def measure_kept_tracks(
+    folder: Path, options: PipelineOptions | None = None, progress: Progress = silent
+) -> Result:
+    """Measure a session anew from the tracks that an earlier run kept; no video is read.
+
+    For judging a method that changed after the pixels: what is found in the pictures stays as it was, which the
+    record says. Raises BadInput where no run has kept tracks, and as `measure_session` does.
+    """
+    options = options or PipelineOptions()
+    session = replace(load_session(folder), rig_version=options.rig_version)
+    rig = rig_of(session)
+    path = session.derived / names.TRACKS
+    if not path.is_file():
+        raise BadInput(f"{folder}: want tracks of an earlier run; run `courtplumb measure {folder}` first")
+    made = _making(session, options)
+    (session.derived / names.PROVENANCE).unlink(missing_ok=True)
+    checked = person_flags(session, rig.cameras, store.load_tracks(path))
+    notes = _reconstruct(session, rig, checked, (), options, progress)
+    _vouch(session, made, notes | {"tracks": "kept from an earlier run"})
+    return load_result(folder)
+
+
+def _vouch(session: Session, made: dict[str, object], notes: dict[str, Any]) -> None:
+    """Writes the record that vouches for all others."""
+    kept = {"kind": _PROVENANCE, "format": store.FORMAT, "notes": notes, "calibration": _named(session)}
+    store.write_json(session.derived / names.PROVENANCE, made | kept)
 
 
 class _Questions:

@@ -124,8 +124,8 @@ def test_pictures_lost_to_a_broken_run_are_made_again(measured_serve):
 
 
 def test_a_repeat_changes_nothing(measured_serve):
-    """Same input, same bytes: two sessions on the same exported keypoints."""
-    from recon.pipeline import measure_session
+    """Same input, same bytes: two sessions on the same exported keypoints, and one again from its tracks."""
+    from recon.pipeline import measure_kept_tracks, measure_session
 
     folder = measured_serve.out / "again"
     texts = []
@@ -142,3 +142,7 @@ def test_a_repeat_changes_nothing(measured_serve):
         texts.append((session / "derived" / "measures.json").read_text())
         assert json.loads(provenance.read_text())["inputs"]["keypoints"]
     assert texts[0] == texts[1]
+    measure_kept_tracks(folder / "two")
+    assert (folder / "two" / "derived" / "measures.json").read_text() == texts[0]
+    notes = json.loads((folder / "two" / "derived" / "provenance.json").read_text())["notes"]
+    assert notes["tracks"] == "kept from an earlier run"
