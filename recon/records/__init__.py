@@ -1,6 +1,7 @@
 """The nouns of a reconstruction: frozen records, checked once at birth, no algorithms."""
 
 from recon.records.ball import BALL_PARAMETERS, BALL_SOURCES, BallFlight
+from recon.records.candidates import BallCandidates
 from recon.records.checks import Check
 from recon.records.clocks import ASSUMED, NOT_TOLD, SIDES, Clock, Clocks, Shutter
 from recon.records.events import EVENT_NAMES, Event, Events
@@ -23,6 +24,7 @@ __all__ = [
     "RACKET",
     "SIDES",
     "WHITE",
+    "BallCandidates",
     "BallFlight",
     "CameraTracks",
     "Check",

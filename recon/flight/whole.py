@@ -1,0 +1,199 @@
+"""The serve's ball from its sightings: which flight it is, its arcs, its release, and what else was thrown."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from calibration.checks import Array
+from calibration.errors import NotMeasurable
+from recon.flight.arcs import CONTACT, DRAG, FALL, GRAVITY_M_S2, N_TOSS, STRUCK, Arcs, Fit, Prior, fit_arcs
+from recon.flight.kinds import BALL_KINDS, USUAL_KIND, BallKind
+from recon.flight.release import HandPath, Release, clean_from_s, find_release
+from recon.flight.search import Flight, SearchOptions, find_flights
+from recon.flight.sightings import Index, Sightings
+from recon.flight.strike import Strike, find_strike
+from recon.records import BALL_PARAMETERS, BallFlight, Clocks
+
+_WRONG_FALL_M_S2, _WRONG_SIGMAS = 0.1, 3.0  # beyond both, the path falls as it was seen to
+_TOSSED_RISE_M = 0.3  # what rises less was dropped or bounced
+_N = len(BALL_PARAMETERS)
+_RELEASE, _CONTACT = BALL_PARAMETERS.index("release_s"), BALL_PARAMETERS.index("contact_s")
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class BallPath:
+    """What the sightings say of the serve's ball.
+
+    flight   None where there is none; why: the reason then
+    told     sentences about other throws
+    rows     which sightings are the serve's ball, toss and strike
+    fit      of both arcs to them; None where there is no flight
+    """
+
+    flight: BallFlight | None
+    why: str = ""
+    told: tuple[str, ...] = ()
+    rows: Index | None = None
+    fit: Fit | None = None
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Thrown:
+    flight: Flight
+    strike: Strike | None
+
+
+def fit_ball(
+    seen: Sightings,
+    clocks: Clocks,
+    kind: BallKind | None = None,
+    covariance: Array | None = None,
+    hand: HandPath | None = None,
+    options: SearchOptions | None = None,
+) -> BallPath:
+    """The toss that the racket broke, or the highest where none was seen broken, as arcs with their uncertainty.
+
+    covariance (18C, 18C): of the cameras' parameters; with it the check of gravity counts the calibration too.
+    """
+    options, kind = options or SearchOptions(), kind or BALL_KINDS[USUAL_KIND]
+    prior = Prior(drag=kind.drag_per_m[0], u_drag=kind.drag_per_m[1])
+    thrown = [_Thrown(f, find_strike(seen, f, prior, options)) for f in find_flights(seen, prior, options)]
+    if not thrown:
+        return BallPath(None, _why_none(seen))
+    serve = max(thrown, key=lambda t: _rank(t, seen))
+    told = tuple(s for t in thrown if t is not serve and (s := _other_throw(t, serve, seen)))
+    try:
+        return _as_path(seen, clocks, serve, prior, covariance, hand, told)
+    except NotMeasurable as error:
+        return BallPath(None, str(error), told)
+
+
+def _rank(thrown: _Thrown, seen: Sightings) -> tuple[int, float]:
+    """A strike that was well seen makes a serve; among tosses without one, how high the ball went."""
+    struck = 0 if thrown.strike is None else len(thrown.strike.struck)
+    return struck, float(thrown.flight.arcs.at(seen.t_s[thrown.flight.members])[0][:, 2].max())
+
+
+def _why_none(seen: Sightings) -> str:
+    if not len(seen):
+        return "no camera saw anything that may be the ball"
+    pictures = [len(np.unique(seen.frame[seen.camera == c])) for c in range(len(seen.cameras))]
+    two = sorted(pictures)[-2]
+    if two < 8:
+        return f"the ball was found by two cameras in {two} frames; want at least 8"
+    return "no stretch of the ball's path falls as a free flight does"
+
+
+def _other_throw(thrown: _Thrown, serve: _Thrown, seen: Sightings) -> str:
+    """A sentence about a throw before the serve that went up and came down unbroken; "" for anything else."""
+    first, last = thrown.flight.span(seen)
+    if first > serve.flight.span(seen)[0]:
+        return ""
+    z = thrown.flight.arcs.at(np.linspace(first, last, 50))[0][:, 2]
+    if z.max() - z[0] < _TOSSED_RISE_M or z.max() - z[-1] < _TOSSED_RISE_M / 2:
+        return ""
+    how = "tossed and caught" if z[-1] > 2 * _TOSSED_RISE_M else "tossed and dropped"
+    return f"the ball was {how} at {last:.1f} s, before the toss that was struck"
+
+
+def _as_path(
+    seen: Sightings,
+    clocks: Clocks,
+    serve: _Thrown,
+    prior: Prior,
+    covariance: Array | None,
+    hand: HandPath | None,
+    told: tuple[str, ...],
+) -> BallPath:
+    members = serve.flight.members if serve.strike is None else serve.strike.toss
+    struck = np.array([], dtype=np.intp) if serve.strike is None else serve.strike.struck
+    clean = members[seen.t_s[members] >= clean_from_s(seen, members)]
+    release = find_release(seen, members, fit_arcs(serve.flight.arcs, seen.where(clean), prior), hand)
+    free = members if release is None else members[seen.t_s[members] >= release.t_s]
+    if len(free) < len(clean):
+        free = clean
+    rows = np.sort(np.concatenate([free, struck]))
+    used = seen.where(rows)
+    arcs = serve.flight.arcs if serve.strike is None else serve.strike.fit.arcs
+    arcs = _from(arcs, float(seen.t_s[free].min()))
+    known = {"cameras": covariance, "clocks": _by_camera(clocks, seen)}
+    loose = fit_arcs(arcs, used, replace(prior, u_fall=None))
+    g, u_g = float(loose.arcs.values[FALL]), float(np.sqrt(loose.covariance(**known)[FALL, FALL]))
+    u_g = float(np.hypot(u_g, prior.u_fall or 0.0))
+    wrong = abs(g - GRAVITY_M_S2) > max(_WRONG_FALL_M_S2, _WRONG_SIGMAS * u_g)
+    fit = loose if wrong else fit_arcs(arcs, used, prior)
+    flight = _record(fit, used, len(struck), release, clocks, (g, u_g))
+    everything = np.sort(np.concatenate([members, struck]))
+    return BallPath(flight, "", told, everything, fit)
+
+
+def _from(arcs: Arcs, t0_s: float) -> Arcs:
+    """The same arcs with another epoch."""
+    x, v = arcs.at(np.array([t0_s]))
+    return Arcs(t0_s, np.concatenate([x[0], v[0], arcs.values[FALL:]]))
+
+
+def _by_camera(clocks: Clocks, seen: Sightings) -> Array:
+    """(3C, 3C) covariance of the clocks in the cameras' order."""
+    at = _clock_columns(clocks, seen)
+    return clocks.covariance()[np.ix_(at, at)]
+
+
+def _clock_columns(clocks: Clocks, seen: Sightings) -> Index:
+    """(3C,) where offset, drift and readout of each camera stand among all clocks' parameters."""
+    names = [c.camera for c in clocks.clocks]
+    return np.concatenate([3 * names.index(c.name) + np.arange(3) for c in seen.cameras])
+
+
+def _record(
+    fit: Fit, used: Sightings, struck: int, release: Release | None, clocks: Clocks, fall: tuple[float, float]
+) -> BallFlight:
+    arcs = fit.arcs
+    toss = used.t_s <= arcs.contact_s
+    at = np.arange(N_TOSS) if not arcs.struck else np.r_[np.arange(N_TOSS), _CONTACT + np.arange(4)]
+    by_clocks = np.zeros((_N, 3 * len(clocks.clocks)))
+    columns = _clock_columns(clocks, used)
+    by_clocks[np.ix_(at, columns)] = fit.by_clocks
+    by_pixels = np.zeros((_N, _N))
+    by_pixels[at, : len(at)] = fit.by_pixels
+    if release is not None:  # seen by all cameras together, whose clocks' errors shift it by their mean
+        by_pixels[_RELEASE, _N - 1] = release.u_s
+        by_clocks[_RELEASE, columns[::3]] = -1 / len(used.cameras)
+    return BallFlight(
+        t0_s=arcs.t0_s,
+        t1_s=float(used.t_s[toss].max()),
+        position_m=arcs.values[:3],
+        velocity_m_s=arcs.values[3:6],
+        gravity_m_s2=fall[0],
+        u_gravity_m_s2=fall[1],
+        rms_m=_distance_m(fit, used, toss),
+        fall_m_s2=float(arcs.values[FALL]),
+        drag_per_m=float(arcs.values[DRAG]),
+        release_s=None if release is None else release.t_s,
+        contact_s=float(arcs.values[CONTACT]) if arcs.struck else None,
+        struck_velocity_m_s=arcs.values[STRUCK] if arcs.struck else None,
+        struck_sightings=struck,
+        by_pixels=by_pixels,
+        by_air=_spread_rows(fit.by_air, at),
+        by_cameras=_spread_rows(fit.by_cameras, at),
+        by_clocks=by_clocks,
+    )
+
+
+def _spread_rows(rows: Array, at: Index) -> Array:
+    out = np.zeros((_N, rows.shape[1]))
+    out[at] = rows
+    return out
+
+
+def _distance_m(fit: Fit, used: Sightings, toss: Array) -> float:
+    """Root mean square distance across the line of sight of the toss's sightings from its arc."""
+    x = fit.arcs.at(used.t_s)[0]
+    out = np.empty(len(used))
+    for c, camera in enumerate(used.cameras):
+        own = used.camera == c
+        focal = np.sqrt(camera.K_px[0, 0] * camera.K_px[1, 1])
+        out[own] = fit.z[own] * used.sigma_px[own] * camera.depth_m(x[own]) / focal
+    return float(np.sqrt((out[toss] ** 2).mean()))
