@@ -15,7 +15,7 @@ import numpy as np
 from calibration.checks import Array
 from calibration.errors import NotMeasurable
 from calibration.geometry.camera import N_CAMERA
-from recon.flight.sightings import Chosen, Sightings
+from recon.flight.sightings import Sightings
 from recon.records.arc import arc
 
 N_TOSS, N_ALL = 8, 12
@@ -99,7 +99,7 @@ class Arcs:
 
 
 def _sensitivity(x0: Array, v0: Array, fall: float, drag: float, dt: Array) -> tuple[Array, Array, Array]:
-    """Positions, velocities (N, 3) of one arc, and its positions' derivative (N, 3, 8) by its start and pulls."""
+    """Positions, velocities (N, 3) of one arc, and the positions' derivative (N, 3, 8)."""
     v, pulls = np.tile(v0, (11, 1)), np.tile([fall, drag], (11, 1))
     for k in range(3):
         v[1 + 2 * k, k] += _NUDGE[k]
@@ -251,8 +251,3 @@ def _spread(z2: Array, n: int) -> float:
     slope = weight - z2 * weight / (_NU + z2)
     freedom = max(1 - n / (2 * len(z2)), 0.2)
     return max(1.0, float((z2 * weight**2).mean() / 2 / max(slope.mean(), 0.1) ** 2 / freedom))
-
-
-def kept(fit: Fit, gate: float) -> Chosen:
-    """(N,) sightings within a gate of so many sigmas along both axes together."""
-    return np.asarray(fit.z < gate)

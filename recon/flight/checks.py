@@ -47,7 +47,7 @@ def ball_checks(
         [] if size is None else [(size[0] / kind.size_m[0], np.hypot(size[1], kind.size_m[1]) / kind.size_m[0])]
     )
     if racket is not None:
-        lengths.append((racket[0] / racket[2], racket[1] / racket[2]))
+        lengths.append(_ratio(racket[:2], (racket[2], 0.0)))
     cause = _cause(fall, lengths, off)
     out = [_check(GRAVITY, "m/s²", (g, u_g), (GRAVITY_M_S2, 0.0), _LEAST_OFF_M_S2, cause)]
     if size is not None:
@@ -57,6 +57,11 @@ def ball_checks(
     if off is not None:
         out.append(_check(RAYS, "px", off, (0.0, 0.0), _RAYS_PX, cause))
     return tuple(out)
+
+
+def _ratio(got: tuple[float, float], true: tuple[float, float]) -> tuple[float, float]:
+    """Measured over true, and u."""
+    return got[0] / true[0], float(np.hypot(got[1], true[1])) / true[0]
 
 
 def _check(
@@ -103,8 +108,8 @@ def _cause(
     """The cause that fits what disagrees, in words; "" where nothing does. Ratios are measured over true."""
     if off is not None and off[0] > max(_RAYS_PX, 2.5 * off[1]):
         return (
-            f"the cameras' rays to the ball miss each other by {off[0]:.1f} px throughout: that fits a camera that "
-            "was moved; run `courtplumb check-rig`"
+            f"the cameras' rays to the ball miss each other by {off[0]:.1f} px throughout: that fits a camera "
+            "that was moved; run `courtplumb check-rig`"
         )
     wrong = abs(fall[0] - 1) > max(2.5 * fall[1], _LEAST_OFF_M_S2 / GRAVITY_M_S2)
     told = min(lengths, key=lambda r: r[1], default=None)

@@ -37,7 +37,7 @@ class BallKind:
 
     @property
     def drag_per_m(self) -> tuple[float, float]:
-        """Deceleration over speed squared, air density x drag coefficient x cross-section / (2 mass), and its u."""
+        """Deceleration over speed squared: air density x drag coefficient x area / (2 mass), and its u."""
         (d, u_d), (m, u_m) = _middle(self.diameter_m), _middle(self.mass_kg)
         k = _AIR_KG_M3 * _DRAG * np.pi * d**2 / 4 / (2 * m)
         return float(k), float(k * np.sqrt(_U_AIR**2 + _U_DRAG**2 + (2 * u_d / d) ** 2 + (u_m / m) ** 2))

@@ -1,9 +1,10 @@
-"""When the ball left the hand: the instant before which it is not in free fall, marginalised over how it was held.
+"""When the ball left the hand: the instant before which it is not in free fall, however it was held.
 
-A hand that opens lets the ball follow its later arc ever more closely, so the last centimetres in the hand lie on
-the arc within the noise, and the first picture that fits is early by 15 to 70 ms. Here the held ball differs from
-the arc by a random path that begins at the release: an acceleration that jumps there, by an unknown amount, and
-wanders (a Wiener process) the further back one looks. How likely the pictures are for each release time, over all
+A hand that opens lets the ball follow its later arc ever more closely, so its last centimetres in the hand lie
+on the arc within the noise, and the first picture that fits is early by 15 to 110 ms. Here the held ball
+differs from the arc by a random path that begins at the release, of three kinds (the hold's push ends at once,
+dies at an even rate, or fades out), each wandering further the further back one looks. The wrist leaves the arc
+in the same ways after the release. How likely the pictures and the wrist are for each release time, over all
 such paths and over what the arc itself leaves open, gives its distribution.
 
 Source: change-point estimation with a Gaussian process on one side (Rasmussen CE, Williams CKI (2006), Gaussian
@@ -24,7 +25,8 @@ from recon.flight.arcs import Arcs, Fit
 from recon.flight.sightings import Index, Sightings
 
 Ending = Callable[[Array], Array]
-"""Of a hold: from times before the release (M,) to the covariance (M, M) of how far the ball is from its arc."""
+"""Of a hold: from times before the release (M,) to the covariance (M, M) of how far the ball is from its arc,
+along each axis."""
 
 _STEP_S = 0.002
 _CLEAN_S = 0.13  # after the first sighting on the arc, a ball is surely free: openings last up to 0.1 s
@@ -134,33 +136,34 @@ def _of_ball(near: Sightings, clean: Fit, grid: Array, end: Ending) -> Array:
             uv, by_point[own] = camera.project_with_jacobian(x[own])
             r[own] = near.uv_px[own] - uv
     sigma = near.sigma_px * max(1.0, float(np.median(clean.z)) / 1.18)
-    r, by_point = (r / sigma[:, None]).reshape(-1), (by_point / sigma[:, None, None]).reshape(-1, 3)
-    arc_part = np.einsum("ma,mab->mb", by_point, np.repeat(by, 2, axis=0))
-    common = arc_part @ clean.covariance() @ arc_part.T + np.eye(len(r))
-    alike = by_point @ by_point.T  # the three axes of the hold are independent and alike
+    off = (r / sigma[:, None]).reshape(-1)
+    axes = (by_point / sigma[:, None, None]).reshape(-1, 3)
+    arc_part = np.einsum("ma,mab->mb", axes, np.repeat(by, 2, axis=0))
+    common = arc_part @ clean.covariance() @ arc_part.T + np.eye(len(off))
+    alike = axes @ axes.T  # the three axes of the hold are independent and alike
     t = np.repeat(near.t_s, 2)
-    extra, before = np.zeros(len(r)), grid[:, None] - t
+    extra, before = np.zeros(len(off)), grid[:, None] - t
     for _ in range(2):
         noisy = common + np.diag(extra)
-        out = np.array([_log_normal(r, noisy + alike * end(s)) for s in before])
-        extra = _mistrust(r, common + alike * end(before[int(out.argmax())]))
+        out = np.array([_log_normal(off, noisy + alike * end(s)) for s in before])
+        extra = _mistrust(off, common + alike * end(before[int(out.argmax())]))
     return out
 
 
 def _at_once(before_s: Array) -> Array:
-    """(M, M) covariance along each axis of how far the held ball is from its later arc: a push that is let go."""
+    """A push that is let go."""
     s, m, apart, hidden = _pairs(before_s)
     return hidden + _JUMP_M_S2**2 * np.outer(s**2, s**2) / 4 + _wander(m, apart)
 
 
 def _evenly(before_s: Array) -> Array:
-    """The same for a push that dies at an even rate: the ball lies on a hand that slows more and more."""
+    """A push that dies at an even rate: the ball lies on a hand that slows more and more."""
     s, m, apart, hidden = _pairs(before_s)
     return hidden + _JERK_M_S3**2 * np.outer(s**3, s**3) / 36 + _wander(m, apart)
 
 
 def _gently(before_s: Array) -> Array:
-    """The same for a push that fades out: fingers that open."""
+    """A push that fades out: fingers that open."""
     _, m, apart, hidden = _pairs(before_s)
     three = m**7 / 7 + apart * m**6 / 2 + 3 * apart**2 * m**5 / 5 + apart**3 * m**4 / 4
     return hidden + _EASE_M2_S7 * three / 36
@@ -174,7 +177,7 @@ def _pairs(before_s: Array) -> tuple[Array, Array, Array, Array]:
     """Times in the hand (M,), the lesser of each two and their difference (M, M), and what fingers hide."""
     s = np.maximum(before_s, 0.0)
     hidden = _HIDDEN_M**2 * np.outer(s > 0, s > 0)
-    return s, np.minimum.outer(s, s), np.abs(np.subtract.outer(s, s)), hidden
+    return s, np.asarray(np.minimum.outer(s, s)), np.abs(np.subtract.outer(s, s)), np.asarray(hidden)
 
 
 def _log_normal(r: Array, covariance: Array) -> float:

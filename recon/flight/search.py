@@ -1,9 +1,9 @@
 """Which patches are a ball in free flight: short tracks in each picture, joined over cameras, grown in time.
 
-A pair of short tracks of two cameras is a seed where one parabola with a fall near 9.81 m/s² explains both. Each
-seed is then fitted to the pixels and grown to both sides for as long as patches keep to its arc. What a hand
-carries, what lies on the ground and what hangs in a pocket does not fall; a patch that is a ball in one camera
-only has no partner.
+A pair of short tracks of two cameras is a seed where one parabola with a fall near 9.81 m/s² explains both.
+Each seed is then fitted to the pixels and grown to both sides for as long as patches keep to its arc. What a
+hand carries, what lies on the ground and what hangs in a pocket does not fall; a patch that is a ball in one
+camera only has no partner.
 """
 
 from __future__ import annotations
@@ -16,7 +16,7 @@ import numpy as np
 from calibration.checks import Array
 from calibration.errors import BadInput, NotMeasurable
 from recon.flight.arcs import DRAG, FALL, GRAVITY_M_S2, N_TOSS, Arcs, Prior, missed_px, settled
-from recon.flight.sightings import Index, Sightings
+from recon.flight.sightings import Chosen, Index, Sightings, rays
 
 _WINDOW_S, _STRIDE_S = 0.16, 0.08
 _LEAST_SEED = 5  # sightings of a short track; a parabola in a picture has six unknowns for ten numbers
@@ -110,7 +110,7 @@ def _can_be(arcs: Arcs, t_s: Array, options: SearchOptions) -> bool:
 
 
 def grow(
-    seen: Sightings, flight: Flight, prior: Prior, options: SearchOptions, taken: Array | None = None
+    seen: Sightings, flight: Flight, prior: Prior, options: SearchOptions, taken: Chosen | None = None
 ) -> Flight | None:
     """The flight fitted to its members' pixels and extended while patches keep to it; None where it fails."""
     free = np.ones(len(seen), bool) if taken is None else ~taken
@@ -173,7 +173,7 @@ def _seeds(seen: Sightings, prior: Prior, options: SearchOptions) -> list[_Seed]
     if not len(seen):
         return []
     tracks = [_short_tracks(seen, c, options) for c in range(len(seen.cameras))]
-    rows = _rows(seen)
+    rows = rays(seen)
     out = []
     for start in np.arange(seen.t_s[0], seen.t_s[-1], _STRIDE_S):
         pieces = [
@@ -193,24 +193,11 @@ def _within(seen: Sightings, track: Index, start_s: float) -> Index:
     return track[(t >= start_s) & (t < start_s + _WINDOW_S)]
 
 
-def _rows(seen: Sightings) -> tuple[Array, Array, Array]:
-    """Two linear equations a (2, 3) . x = b (2,) in the world for each sighting's ray, and focal lengths (N,)."""
-    a, b, focal = np.zeros((len(seen), 2, 3)), np.zeros((len(seen), 2)), np.zeros(len(seen))
-    for c, camera in enumerate(seen.cameras):
-        own = seen.camera == c
-        n = camera.normalised(seen.uv_px[own])
-        R, t = camera.cam_from_world.R, camera.cam_from_world.t_m
-        a[own] = R[:2] - n[..., None] * R[2]
-        b[own] = n * t[2] - t[:2]
-        focal[own] = np.sqrt(camera.K_px[0, 0] * camera.K_px[1, 1])
-    return a, b, focal
-
-
 def _seed(
-    seen: Sightings, rows: tuple[Array, Array, Array], members: Index, prior: Prior, options: SearchOptions
+    seen: Sightings, rows: tuple[Array, Array], members: Index, prior: Prior, options: SearchOptions
 ) -> _Seed | None:
     """A parabola with its own fall through the rays of some sightings; None where none with a fall does."""
-    a, b, focal = (r[members] for r in rows)
+    a, b = (r[members] for r in rows)
     t0 = float(seen.t_s[members].mean())
     dt = (seen.t_s[members] - t0)[:, None]
     design = np.concatenate([a, a * dt[..., None], -0.5 * a[..., 2:] * dt[..., None] ** 2], axis=2)
@@ -263,7 +250,7 @@ class _Running:
 
 
 def _joined(running: list[_Running], frame: int, patches: Index, seen: Sightings, reach_px: float) -> list[int]:
-    """Continues each track with the nearest patch to where it leads, the surest first; the patches left over."""
+    """Continues each track with the nearest patch to where it leads, the nearest first; the patches left."""
     pairs = []
     for i, track in enumerate(running):
         ahead = frame - track.frame

@@ -79,3 +79,15 @@ def sightings_of(
     columns = [np.concatenate(column) for column in zip(*rows, strict=True)]
     order = np.argsort(columns[2], kind="stable")
     return Sightings(tuple(cameras), *(column[order] for column in columns))
+
+
+def rays(seen: Sightings) -> tuple[Array, Array]:
+    """Two linear equations a (N, 2, 3) . x = b (N, 2) for the place of what was seen, one pair a sighting."""
+    a, b = np.zeros((len(seen), 2, 3)), np.zeros((len(seen), 2))
+    for c, camera in enumerate(seen.cameras):
+        own = seen.camera == c
+        n = camera.normalised(seen.uv_px[own])
+        R, t = camera.cam_from_world.R, camera.cam_from_world.t_m
+        a[own] = R[:2] - n[..., None] * R[2]
+        b[own] = n * t[2] - t[:2]
+    return a, b

@@ -10,7 +10,7 @@ from calibration.checks import Array
 from calibration.errors import NotMeasurable
 from recon.flight.arcs import STRUCK, Arcs, Fit, Prior, fit_arcs, missed_px
 from recon.flight.search import Flight, SearchOptions, gate_px
-from recon.flight.sightings import Index, Sightings
+from recon.flight.sightings import Index, Sightings, rays
 
 _SLOWEST_M_S, _FASTEST_M_S = 8.0, 80.0  # tosses stay below 7; the fastest serves on record reach 73
 _TOWARDS_NET = 0.3  # share of the speed: y of the court frame; a serve leaves the racket so, whatever its kind
@@ -31,7 +31,7 @@ class Strike:
 
 def find_strike(seen: Sightings, flight: Flight, prior: Prior, options: SearchOptions) -> Strike | None:
     """The strike that broke a flight; None where fewer than three patches in two cameras tell one."""
-    first, last = flight.span(seen)
+    _, last = flight.span(seen)
     frame = seen.frame_s()
     later = (seen.t_s > last - 0.5 * frame) & (seen.t_s < last + _LATEST_S + _FIRST_S)
     later[flight.members] = False
@@ -64,8 +64,8 @@ def _best_guess(
 
 
 def _velocities(near: Sightings, i: Index, j: Index, contact_s: float, met: Array) -> Array:
-    """(P, 3) velocities from one place and time through two patches' rays; NaN where they are not fast enough."""
-    a, b = _rays(near)
+    """(P, 3) velocities from one place and time through two patches' rays; NaN where no serve goes so."""
+    a, b = rays(near)
     since = near.t_s - contact_s
     left = a * since[:, None, None]
     right = b - a @ met
@@ -78,17 +78,6 @@ def _velocities(near: Sightings, i: Index, j: Index, contact_s: float, met: Arra
     speed = np.linalg.norm(v, axis=1)
     v[~((speed > _SLOWEST_M_S) & (speed < _FASTEST_M_S) & (v[:, 1] > _TOWARDS_NET * speed))] = np.nan
     return v
-
-
-def _rays(near: Sightings) -> tuple[Array, Array]:
-    a, b = np.zeros((len(near), 2, 3)), np.zeros((len(near), 2))
-    for c, camera in enumerate(near.cameras):
-        own = near.camera == c
-        n = camera.normalised(near.uv_px[own])
-        R, t = camera.cam_from_world.R, camera.cam_from_world.t_m
-        a[own] = R[:2] - n[..., None] * R[2]
-        b[own] = n * t[2] - t[:2]
-    return a, b
 
 
 def _agreement(
@@ -129,7 +118,7 @@ def _agreement(
 def _refined(
     seen: Sightings, flight: Flight, guess: Array, prior: Prior, options: SearchOptions
 ) -> Strike | None:
-    """Toss and strike fitted together, with the patches that keep to them; None where the strike falls apart."""
+    """Toss and strike fitted together, with the patches that keep to them; None where they fall apart."""
     arcs = Arcs(flight.arcs.t0_s, np.concatenate([flight.arcs.values, guess]))
     first, _ = flight.span(seen)
     toss, struck, fit = flight.members, np.array([], dtype=np.intp), None
@@ -156,7 +145,7 @@ def _refined(
 
 
 def _followed(struck: Sightings, contact_s: float, options: SearchOptions) -> bool:
-    """Whether two cameras saw it in most pictures from contact on: a few patches anywhere agree with something."""
+    """Whether two cameras saw it in most pictures from contact on: a few patches agree with anything."""
     shares = []
     for c in range(len(struck.cameras)):
         own = struck.t_s[struck.camera == c]

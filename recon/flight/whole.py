@@ -12,7 +12,7 @@ from recon.flight.arcs import CONTACT, DRAG, FALL, GRAVITY_M_S2, N_TOSS, STRUCK,
 from recon.flight.kinds import BALL_KINDS, USUAL_KIND, BallKind
 from recon.flight.release import HandPath, Release, clean_from_s, find_release
 from recon.flight.search import Flight, SearchOptions, find_flights
-from recon.flight.sightings import Index, Sightings
+from recon.flight.sightings import Chosen, Index, Sightings
 from recon.flight.strike import Strike, find_strike
 from recon.records import BALL_PARAMETERS, BallFlight, Clocks
 
@@ -53,7 +53,7 @@ def fit_ball(
     hand: HandPath | None = None,
     options: SearchOptions | None = None,
 ) -> BallPath:
-    """The toss that the racket broke, or the highest where none was seen broken, as arcs with their uncertainty.
+    """The toss that the racket broke, or the highest where none was seen broken, with its uncertainty.
 
     covariance (18C, 18C): of the cameras' parameters; with it the check of gravity counts the calibration too.
     """
@@ -188,7 +188,7 @@ def _spread_rows(rows: Array, at: Index) -> Array:
     return out
 
 
-def _distance_m(fit: Fit, used: Sightings, toss: Array) -> float:
+def _distance_m(fit: Fit, used: Sightings, toss: Chosen) -> float:
     """Root mean square distance across the line of sight of the toss's sightings from its arc."""
     x = fit.arcs.at(used.t_s)[0]
     out = np.empty(len(used))

@@ -1,4 +1,4 @@
-"""Invented tosses for tests and benchmarks: a hand that opens in one of several ways, a drag arc, a strike, noise."""
+"""Invented tosses for tests and benchmarks: a hand that opens in one of several ways, a strike, noise."""
 
 from __future__ import annotations
 
@@ -41,7 +41,8 @@ class InventedToss:
     def at(self, t_s: Array) -> Array:
         """Ball centres (T, 3); NaN long after it left the scene."""
         x0, v0 = np.array(self.start_m), np.array(self.velocity_m_s)
-        x, v = arc(x0, v0, self.gravity_m_s2, self.drag_per_m, t_s - self.release_s)
+        pulls = (self.gravity_m_s2, self.drag_per_m)
+        x = arc(x0, v0, *pulls, t_s - self.release_s)[0]
         held = t_s < self.release_s
         x[held] += self._hold(self.release_s - t_s[held])
         if self.contact_s is not None:
@@ -49,9 +50,7 @@ class InventedToss:
             met = arc(x0, v0, self.gravity_m_s2, self.drag_per_m, np.array([self.contact_s - self.release_s]))[
                 0
             ][0]
-            x[after] = arc(
-                met, np.array(self.struck_m_s), self.gravity_m_s2, self.drag_per_m, t_s[after] - self.contact_s
-            )[0]
+            x[after] = arc(met, np.array(self.struck_m_s), *pulls, t_s[after] - self.contact_s)[0]
         else:
             caught = (t_s > self.release_s + 0.3) & (x[:, 2] < x0[2])
             if caught.any():
@@ -86,7 +85,7 @@ class InventedToss:
 
 @dataclass(frozen=True, kw_only=True)
 class Filming:
-    """How it is filmed. offsets_s: rig time = camera time + offset; lost: share of pictures without the ball."""
+    """How it is filmed. offsets_s: rig time = camera time + offset; lost: share without the ball."""
 
     fps: float = 120.0
     sigma_px: float = 1.0
