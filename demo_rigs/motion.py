@@ -19,6 +19,7 @@ from demo_rigs.racket_ball import (
     Grip,
     Toss,
     held_shift,
+    launch,
     palm_point,
     right_grip,
     struck,
@@ -175,15 +176,9 @@ class Serve:
         return toss
 
     def _struck_velocity(self) -> Array:
-        """Velocity after contact that makes the ball land at the script's point (no drag)."""
+        """Velocity after contact that makes the ball land at the script's point."""
         s = self.script
-        start = self._toss.at(np.array([s.contact_s]))[0]
-        flat = s.landing_m - start[:2]
-        T = float(np.linalg.norm(flat)) / s.ball_speed_m_s
-        for _ in range(30):
-            v = np.array([*(flat / T), (BALL_RADIUS_M - start[2]) / T + 0.5 * 9.81 * T])
-            T *= float(np.linalg.norm(v)) / s.ball_speed_m_s
-        return v
+        return launch(self._toss.at(np.array([s.contact_s]))[0], s.ball_speed_m_s, s.landing_m)
 
     def _ball(self, t: Array, posed: Posed) -> Array:
         s, toss = self.script, self._toss

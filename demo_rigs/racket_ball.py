@@ -9,9 +9,12 @@ import numpy as np
 from calibration.checks import Array
 from demo_rigs.body import Body
 from demo_rigs.kinematics import turn, unit
+from recon.records.arc import arc
 
 GRAVITY_M_S2 = 9.81
 BALL_RADIUS_M = 0.0335
+DRAG_PER_M = 0.0193
+"""Deceleration over speed squared: air of 1.2 kg/m³, drag coefficient 0.525, 57.7 g (recon/flight/kinds.py)."""
 LENGTH_M = 0.685
 HEAD_CENTRE_M = 0.515
 """Along the racket from the butt end; the head is an ellipse about this point."""
@@ -72,7 +75,7 @@ def palm_point(body: Body) -> Array:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Toss:
-    """Free flight from release to contact without air drag."""
+    """Free flight from release to contact, slowed by the air."""
 
     release_s: float
     contact_s: float
@@ -80,16 +83,20 @@ class Toss:
     velocity_m_s: Array
 
     def at(self, t_s: Array) -> Array:
-        """Ball centres (T, 3) of the ballistic arc."""
-        dt = (np.asarray(t_s, dtype=float) - self.release_s)[..., None]
-        return np.asarray(self.start_m + self.velocity_m_s * dt - 0.5 * GRAVITY_M_S2 * dt**2 * np.eye(3)[2])
+        """Ball centres (T, 3)."""
+        dt = np.asarray(t_s, dtype=float) - self.release_s
+        return arc(self.start_m, self.velocity_m_s, GRAVITY_M_S2, DRAG_PER_M, dt)[0]
 
 
 def toss_between(release_s: float, start_m: Array, contact_s: float, end_m: Array) -> Toss:
-    """The only arc that joins two points in a given time."""
+    """The only flight that joins two points in a given time."""
     T = contact_s - release_s
     v = (end_m - start_m) / T + 0.5 * GRAVITY_M_S2 * T * np.eye(3)[2]
-    return Toss(release_s, contact_s, start_m, v)
+    toss = Toss(release_s, contact_s, start_m, v)
+    for _ in range(12):  # what the drag costs shrinks twentyfold each time
+        v = v + (end_m - toss.at(np.array([contact_s]))[0]) / T
+        toss = Toss(release_s, contact_s, start_m, v)
+    return toss
 
 
 def held_shift(t_s: Array, release_s: float, velocity_gap: Array) -> Array:
@@ -102,18 +109,46 @@ def held_shift(t_s: Array, release_s: float, velocity_gap: Array) -> Array:
     return np.asarray(velocity_gap * _FADE_S * (u**4 / 4))
 
 
+def launch(start_m: Array, speed_m_s: float, landing_m: Array) -> Array:
+    """Velocity (3,) of a given speed with which the ball lands at a point (2,), on the flatter way."""
+    aim = np.array([*landing_m, BALL_RADIUS_M])
+    for _ in range(40):
+        v = aim - start_m
+        v = v * speed_m_s / np.linalg.norm(v)
+        T = _lands_after(start_m, v)
+        at = arc(start_m, v, GRAVITY_M_S2, DRAG_PER_M, np.array([T]))[0][0, :2]
+        off = landing_m - at
+        ahead = v[:2] / np.linalg.norm(v[:2])
+        aim[:2] += off - (off @ ahead) * ahead  # to the side by turning,
+        aim[2] += (
+            (off @ ahead) * (start_m[2] - BALL_RADIUS_M) / np.linalg.norm(landing_m - start_m[:2])
+        )  # far by height
+    return v
+
+
+def _lands_after(start_m: Array, velocity_m_s: Array) -> float:
+    """Seconds until the ball touches the ground, by halving."""
+    low, high = 0.0, 4.0
+    for _ in range(50):
+        middle = (low + high) / 2
+        z = arc(start_m, velocity_m_s, GRAVITY_M_S2, DRAG_PER_M, np.array([middle]))[0][0, 2]
+        low, high = (middle, high) if z > BALL_RADIUS_M else (low, middle)
+    return low
+
+
 def struck(t_s: Array, contact_s: float, start_m: Array, velocity_m_s: Array, end_y_m: float) -> Array:
-    """Ball centres (T, 3) after contact: no drag, one plain bounce per ground contact, NaN beyond end_y_m."""
-    out = np.full((len(t_s), 3), np.nan)
+    """Ball centres (T, 3) after contact: drag, one plain bounce per ground contact, NaN beyond end_y_m."""
+    t = np.asarray(t_s, dtype=float)
+    out = np.full((len(t), 3), np.nan)
     p, v, t0 = np.array(start_m), np.array(velocity_m_s), contact_s
     for _ in range(3):
-        down = v[2] + np.sqrt(v[2] ** 2 + 2 * GRAVITY_M_S2 * max(p[2] - BALL_RADIUS_M, 0.0))
-        dt = np.asarray(t_s) - t0
-        now = (dt >= 0) & (dt <= down / GRAVITY_M_S2)
-        out[now] = p + v * dt[now, None] - 0.5 * GRAVITY_M_S2 * dt[now, None] ** 2 * np.eye(3)[2]
-        land = down / GRAVITY_M_S2
-        p = np.array([p[0] + v[0] * land, p[1] + v[1] * land, BALL_RADIUS_M])
-        v = np.array([0.68 * v[0], 0.68 * v[1], 0.72 * (GRAVITY_M_S2 * land - v[2])])
-        t0 += land
+        T = _lands_after(p, v)
+        now = (t >= t0) & (t <= t0 + T)
+        if now.any():
+            out[now] = arc(p, v, GRAVITY_M_S2, DRAG_PER_M, t[now] - t0)[0]
+        at, fast = arc(p, v, GRAVITY_M_S2, DRAG_PER_M, np.array([T]))
+        p = np.array([at[0, 0], at[0, 1], BALL_RADIUS_M + 1e-9])
+        v = np.array([0.68, 0.68, -0.72]) * fast[0]
+        t0 += T
     out[out[:, 1] > end_y_m] = np.nan
     return out
