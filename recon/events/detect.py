@@ -13,15 +13,11 @@ from recon.records import BallFlight, Event, Events
 def detect_events(
     body: Body,
     flight: BallFlight | None,
-    broken: tuple[float, float] | None = None,
     options: EventOptions | None = None,
 ) -> Events:
-    """All instants of one serve, each with an uncertainty or the reason why it is absent.
-
-    broken: (rig time, u) at which the ball's flight was broken by the racket, where the flight does not say.
-    """
+    """All instants of one serve, each with what its method leaves unsure, or the reason why it is absent."""
     options = options or EventOptions()
-    contact = swing.contact(body, flight, broken)
+    contact = swing.contact(body, flight)
     start = swing.start(body, contact, options)
     release = swing.release(body, flight, contact)
     low = swing.racket_low(body, contact)

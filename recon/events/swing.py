@@ -20,12 +20,10 @@ def _speed(v: Array) -> Array:
     return np.asarray(np.nan_to_num(np.linalg.norm(v, axis=1)))
 
 
-def contact(body: Body, flight: BallFlight | None, broken: tuple[float, float] | None) -> Event:
+def contact(body: Body, flight: BallFlight | None) -> Event:
     """The break of the ball's flight, else its closest approach to the tip, else the fastest tip or wrist."""
     if flight is not None and flight.contact_s is not None:
         return found("contact", flight.contact_s, _U_FLIGHT_S)
-    if broken is not None:
-        return found("contact", *broken)
     tip = body.point("racket_tip")
     with_tip = not np.isnan(tip).all()
     speed = _speed(body.rate("racket_tip" if with_tip else "hitting_wrist"))

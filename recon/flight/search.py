@@ -70,7 +70,7 @@ class Flight:
 def find_flights(seen: Sightings, prior: Prior, options: SearchOptions | None = None) -> tuple[Flight, ...]:
     """All free flights among the sightings, in order of time; no sighting is in two of them."""
     options = options or SearchOptions()
-    loose = replace(prior, u_fall=0.5)  # scale and rate may be a little off: the checks tell that
+    loose = replace(prior, u_fall=1.5)  # scale and rate may be a little off: the checks tell that
     taken = np.zeros(len(seen), dtype=bool)
     found = []
     for seed in sorted(_seeds(seen, prior, options), key=lambda s: s.off_px):
@@ -96,7 +96,7 @@ def _is_flight(flight: Flight, seen: Sightings, options: SearchOptions) -> bool:
     return bool(
         sorted(shares)[-2] >= options.least_share
         and np.median(off) < options.typical_sigma
-        and abs(flight.arcs.values[FALL] - GRAVITY_M_S2) < options.fall_band_m_s2 / 2
+        and abs(flight.arcs.values[FALL] - GRAVITY_M_S2) < 0.75 * options.fall_band_m_s2
     )
 
 

@@ -3,6 +3,7 @@
 from recon.keypoints.again import Wanted, look_again, with_rows, without_bodies
 from recon.keypoints.around import look_around
 from recon.keypoints.assemble import tracks_from_clips, without_person
+from recon.keypoints.balls import candidates_of
 from recon.keypoints.course import Course, window_of_box
 from recon.keypoints.follow import ClipTracks, follow, scene_of
 from recon.keypoints.glances import GlimpseOptions, Looks, glimpse
@@ -29,6 +30,7 @@ __all__ = [
     "Span",
     "Wanted",
     "Window",
+    "candidates_of",
     "follow",
     "glimpse",
     "glimpse_own_keypoints",

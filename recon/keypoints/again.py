@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from calibration.checks import Array
 from calibration.footage import Video, frames
-from recon.keypoints.follow import ClipTracks, marker_region
+from recon.keypoints.follow import ClipTracks, balls_around, marker_region
 from recon.keypoints.markers import Image, MarkerOptions, find_markers
 from recon.keypoints.passes import Mode, Seen, look_at
 from recon.keypoints.pose import PoseReader, Window
@@ -42,7 +42,7 @@ def look_again(
     Racket and ball are sought around the same crop. Raises BadInput for a video that cannot be read.
     """
     once = replace(mode, more=(), onward=False)
-    rows: dict[float, tuple[Array, Array, Array, Array]] = {}
+    rows: dict[float, tuple[Array, Array, Array, Array, Array]] = {}
     for stretch in _stretches(wanted):
         windows = {w.t_cam_s: w.window for w in stretch}
         first, last = stretch[0].t_cam_s, stretch[-1].t_cam_s
@@ -53,9 +53,11 @@ def look_again(
             seen = look_at(reader, frame.image_bgr, window, once) or _NOBODY
             region = marker_region(frame.image_bgr, window)
             marks, sigma = find_markers(frame.image_bgr, scene, region, markers)
-            rows[frame.t_s] = (np.concatenate([seen.uv_px, marks]), seen.visibility, sigma, seen.spread_px)
+            balls = balls_around(frame.image_bgr, scene, window, markers)
+            points = np.concatenate([seen.uv_px, marks])
+            rows[frame.t_s] = (points, seen.visibility, sigma, seen.spread_px, balls)
     times = np.array(sorted(rows))
-    return ClipTracks(times, *(np.array([rows[t][k] for t in times]) for k in range(4)))
+    return ClipTracks(times, *(np.array([rows[t][k] for t in times]) for k in range(5)))
 
 
 def _stretches(wanted: tuple[Wanted, ...]) -> list[list[Wanted]]:
@@ -71,7 +73,7 @@ def with_rows(clip: ClipTracks, again: ClipTracks, taken: NDArray[np.bool_]) -> 
     """The clip with those rows of a second look in place of its own. taken (K,): which of the look's rows."""
     at = np.searchsorted(clip.t_cam_s, again.t_cam_s[taken])
     out = {}
-    for field in ("uv_px", "visibility", "marker_sigma_px", "spread_px"):
+    for field in ("uv_px", "visibility", "marker_sigma_px", "spread_px", "balls"):
         values = getattr(clip, field).copy()
         values[at] = getattr(again, field)[taken]
         out[field] = values

@@ -14,6 +14,7 @@ from calibration.footage import Frame, Video, begins_s, frames, probe
 from calibration.median import upper_median_picture
 from calibration.skim import skim
 from recon.keypoints.around import everybody
+from recon.keypoints.balls import NO_BALLS, BallOptions, find_balls
 from recon.keypoints.course import PERSON_SHARE, Course
 from recon.keypoints.markers import MARKERS, Image, MarkerOptions, find_markers
 from recon.keypoints.pace import Pace
@@ -33,7 +34,8 @@ class ClipTracks:
     """What was seen in a stretch of one clip, before uncertainties are given to the body points.
 
     t_cam_s (T,), uv_px (T, P, 2) in the order of KEYPOINTS, visibility (T, 27), marker_sigma_px (T, 4);
-    spread_px (T, 27) between the model's passes, NaN where there was one.
+    spread_px (T, 27) between the model's passes, NaN where there was one; balls (T, MOST_BALLS, 5) patches that
+    may be the ball, as `find_balls` has them: none where nobody looked.
     """
 
     t_cam_s: Array
@@ -41,6 +43,11 @@ class ClipTracks:
     visibility: Array
     marker_sigma_px: Array
     spread_px: Array
+    balls: Array | None = None
+
+    def __post_init__(self) -> None:
+        if self.balls is None:
+            object.__setattr__(self, "balls", np.full((len(self.t_cam_s), *NO_BALLS.shape), np.nan))
 
 
 def scene_of(video: Path | Video, samples: int = 9) -> Image:
@@ -96,7 +103,7 @@ def follow(
     course: where the server is as far as that is told beforehand; who is elsewhere then is somebody else.
     Raises BadInput for a video that cannot be read, NotMeasurable where two people may be the server.
     """
-    rows: list[tuple[float, Array, Array, Array, Array]] = []
+    rows: list[tuple[float, Array, Array, Array, Array, Array]] = []
     follower = _Follower(reader, mode, place, before, course)
     for frame, is_last in _and_whether_last(frames(video, start_s=start_s, stop_s=stop_s)):
         seen, window = follower.sight(frame, is_last)
@@ -104,15 +111,17 @@ def follow(
         marker_uv, marker_sigma = find_markers(frame.image_bgr, scene, region, markers)
         body = seen if seen is not None else _NOBODY
         points = np.concatenate([body.uv_px, marker_uv])
-        rows.append((frame.t_s, points, body.visibility, marker_sigma, body.spread_px))
+        balls = balls_around(frame.image_bgr, scene, window, markers)
+        rows.append((frame.t_s, points, body.visibility, marker_sigma, body.spread_px, balls))
         tick()
-    times, points_px, visible, sigmas, spread = zip(*rows, strict=True) if rows else ([],) * 5
+    times, points_px, visible, sigmas, spread, balls_seen = zip(*rows, strict=True) if rows else ([],) * 6
     return ClipTracks(
         np.array(times),
         np.array(points_px).reshape(-1, len(KEYPOINTS), 2),
         np.array(visible).reshape(-1, len(BODY)),
         np.array(sigmas).reshape(-1, len(MARKERS)),
         np.array(spread).reshape(-1, len(BODY)),
+        np.array(balls_seen).reshape(-1, *NO_BALLS.shape),
     )
 
 
@@ -193,6 +202,15 @@ def _search(reader: PoseReader, image: Image, mode: Mode, place: ServerPlace) ->
         return None
     again = look_at(reader, image, _window_of(best.uv_px), mode)
     return again or Seen(best.uv_px, best.visibility, np.full(len(BODY), np.nan))
+
+
+def balls_around(image: Image, scene: Image, window: Window | None, markers: MarkerOptions) -> Array:
+    """(MOST_BALLS, 5) patches that may be the ball, around a window; none where nobody tells their size."""
+    if window is None:
+        return NO_BALLS
+    hues = (markers.hues_deg[MARKERS.index("ball")], *markers.ball_hues_deg)
+    region = marker_region(image, window)
+    return find_balls(image, scene, region, PERSON_SHARE * window.side_px, BallOptions(hues_deg=hues))
 
 
 def marker_region(image: Image, window: Window | None) -> tuple[int, int, int, int]:

@@ -24,6 +24,7 @@ class MarkerOptions:
     """What counts as tape or ball.
 
     hues_deg        colour of tip, throat, butt and ball, in the order of MARKERS
+    ball_hues_deg   further ones that the ball may have: a stage ball's second colour
     tolerance_deg   half width in hue
     min_difference  grey levels by which a pixel must differ from the empty scene (noise is 2–3)
     min_increase    and by which one of its channels must be above the scene's: a shadow only darkens
@@ -40,6 +41,7 @@ class MarkerOptions:
     min_saturation: float = 0.40
     min_area_px: int = 4
     max_area_px: int = 400
+    ball_hues_deg: tuple[float, ...] = ()
 
 
 def find_markers(

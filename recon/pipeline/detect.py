@@ -15,12 +15,14 @@ from calibration.footage import begins_s, probe
 from calibration.geometry import Camera
 from calibration.provenance import content_hash
 from recon.assets import pose_model
+from recon.flight import BALL_KINDS, USUAL_KIND
 from recon.keypoints import (
     MARKERS,
     ClipTracks,
     MarkerOptions,
     ServerPlace,
     Wanted,
+    candidates_of,
     mode_of,
     tracks_from_clips,
 )
@@ -30,7 +32,7 @@ from recon.pipeline.footage import as_stamped
 from recon.pipeline.options import METHOD, PipelineOptions, Progress
 from recon.pipeline.reading import CLIP_FIELDS, load_clip, save_clip
 from recon.pipeline.whom import whom_to_follow
-from recon.records import Tracks2D
+from recon.records import BallCandidates, Tracks2D
 from recon.session import Session
 
 _PIECE_S = 2.0  # a lost run repeats at most this much of each worker's clip; each finds the player anew
@@ -52,6 +54,10 @@ class Found:
         sized = {name: (probe(self.read[name].video).size_px, clip) for name, clip in self.clips.items()}
         source = f"pose landmark model, {self.variant}, {mode} mode; tape and ball by colour"
         return tracks_from_clips(sized, source, mode)
+
+    def candidates(self) -> dict[str, BallCandidates]:
+        """By camera: every patch that may be the ball, in the frames of the tracks."""
+        return {name: candidates_of(clip.balls) for name, clip in self.clips.items() if clip.balls is not None}
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,7 +96,10 @@ def detect_tracks(
     the server.
     """
     tape = session.file.tape
-    markers = MarkerOptions(hues_deg=tape.hues_deg, tolerance_deg=tape.tolerance_deg)
+    kind = BALL_KINDS[session.file.serve.ball or USUAL_KIND]
+    markers = MarkerOptions(
+        hues_deg=tape.hues_deg, tolerance_deg=tape.tolerance_deg, ball_hues_deg=kind.hues_deg
+    )
     model = pose_model("full" if options.variant == "full" else "heavy")
     mode = mode_of(options.mode)
     read = {c.name: Clip(as_stamped(session, c.name), model, markers, mode, ServerPlace(c)) for c in cameras}

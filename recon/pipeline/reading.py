@@ -12,7 +12,7 @@ from calibration.checks import Array
 from recon.keypoints import ClipTracks, PoseReader
 from recon.store import write_whole
 
-CLIP_FIELDS = ("t_cam_s", "uv_px", "visibility", "marker_sigma_px", "spread_px")
+CLIP_FIELDS = ("t_cam_s", "uv_px", "visibility", "marker_sigma_px", "spread_px", "balls")
 
 
 @cache

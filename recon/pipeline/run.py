@@ -22,11 +22,12 @@ from recon import result as names
 from recon import store
 from recon.body import Body
 from recon.events import detect_events
-from recon.flight import fit_flight, slowed_fall
+from recon.flight import slowed_fall
 from recon.instants import points_at_instants
 from recon.keypoints import read_own_keypoints
 from recon.measures import Athlete, measure
 from recon.motion import hold_lengths, hold_planted
+from recon.pipeline.ball import check_flags, choose_ball, measured_ball, with_ball_of
 from recon.pipeline.clock_sources import first_clocks, sound_paths, with_other_sources
 from recon.pipeline.detect import Beside, detect_tracks
 from recon.pipeline.footage import timed, told_times, want_fitting
@@ -320,7 +321,7 @@ def _reconstruct(
     progress: Progress,
 ) -> dict[str, Any]:
     """Everything after the pixels; what a person should know about this run comes back for the record."""
-    d, steps = session.derived, 5
+    d, steps = session.derived, 4
     progress("reconstructing", 0, steps)
     # exchanged sides hardly move the clocks (their points are outvoted), and finding them needs the clocks
     tracks = checked.tracks
@@ -333,13 +334,13 @@ def _reconstruct(
     clocks, clock_notes = with_other_sources(session, rig.cameras, tracks, clocks)
     store.save_clocks(d / names.CLOCKS, clocks)
     progress("reconstructing", 1, steps)
+    ball = choose_ball(session, rig, tracks, clocks, checked.candidates)
+    tracks = ball.tracks
+    store.save_tracks(d / names.TRACKS, with_ball_of(checked.tracks, tracks))
     joints = fit_joints(session, rig.cameras, tracks, clocks, options)
     points, support, model = joints.fit.points, joints.fit.support, joints.model
     store.save_points(d / names.POINTS, points)
     progress("reconstructing", 2, steps)
-    flight, broken, why = fit_flight(points)
-    store.save_flight(d / names.FLIGHT, flight, why)
-    progress("reconstructing", 3, steps)
     pixels = support.draws(model.draws, model.seed)
     held = hold_lengths(joints.motion, support.covariance(), pixels, model.seed)
     held, planted = hold_planted(held, model.seed)
@@ -347,33 +348,37 @@ def _reconstruct(
     draws = displacements(motion, rig.cameras, rig.covariance, support.sigma_px, held.draws_m, clocks, model)
     motion = replace(motion, cov_m2=covariance_of(draws[:3]))
     store.save_motion(d / names.MOTION, motion)
-    progress("reconstructing", 4, steps)
+    path, checks = measured_ball(session, rig, ball, clocks, motion)
+    flight = path.flight
+    store.save_flight(d / names.FLIGHT, flight, path.why)
+    progress("reconstructing", 3, steps)
     body = Body.of(motion, session.file.handedness)
-    met = (broken.t_s, broken.u_s) if broken else None
     taken = measure(
         motion,
-        detect_events(body, flight, met),
+        detect_events(body, flight),
         session.file.handedness,
         athlete_of(session),
         draws,
         ball=flight,
-        detect=lambda body, flight: detect_events(body, flight, met),
+        detect=detect_events,
     )
     events = taken.events
     store.save_events(d / names.EVENTS, events)
     store.save_measures(d / names.MEASURES, taken.measures)
-    progress("reconstructing", 5, steps)
+    progress("reconstructing", 4, steps)
     tip = tracks.index("racket_tip")
     own = session.file.keypoints is not None
     racket = not own or any(not np.isnan(c.sigma_px[:, tip]).all() for c in tracks.cameras)
+    flags = quality_flags(clocks, points, flight, events, racket=racket)
     return {
         "footage": [f.sentence for f in footage],
         "times": told_times(session, rig.names),
         "people": list(checked.told),
         "quality": [
             *(f.sentence for f in footage if f.grade == "flagged"),
-            *quality_flags(clocks, points, flight, events, racket=racket),
+            *flags,
             *handedness_flags(body),
+            *check_flags(checks, flags),
             *slow_fall_flags(points, slowed_fall(points) if flight is None else None),
             *_apart(rig, tracks, clocks),
             *_unclear_sides((*exchanges, *joints.fit.exchanges)),
@@ -383,6 +388,8 @@ def _reconstruct(
         "joint centres": joints.told,
         "left out against lengths": [u.sentence() for u in joints.fit.unbelieved],
         "clocks": list(clock_notes.told),
+        "ball": list(ball.told),
+        "checks": [c.sentence() for c in checks],
         "lengths": [length.sentence() for length in held.lengths],
         "beyond their range": list(held.beyond),
         "planted": [stood.sentence() for stood in planted],

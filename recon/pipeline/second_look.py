@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,7 +18,7 @@ from recon.pipeline.clock_sources import first_clocks
 from recon.pipeline.detect import Found, look_again_at
 from recon.pipeline.footage import with_true_times
 from recon.pipeline.options import PipelineOptions, Progress
-from recon.records import BODY, Clocks, Tracks2D
+from recon.records import BODY, BallCandidates, Clocks, Tracks2D
 from recon.session import Session
 
 _TOLD_S = 0.1  # a shorter stretch of somebody else is not worth a sentence
@@ -30,6 +30,7 @@ class Checked:
     """Tracks of one person.
 
     clocks   their first estimate, where these very tracks gave it
+    candidates  by camera: every patch that may be the ball; empty for points of the user's own
     told     sentences about what was found and mended; trouble: what could not be
     """
 
@@ -37,6 +38,7 @@ class Checked:
     clocks: Clocks | None = None
     told: tuple[str, ...] = ()
     trouble: tuple[str, ...] = ()
+    candidates: Mapping[str, BallCandidates] = field(default_factory=dict)
 
 
 def with_second_look(
@@ -50,7 +52,7 @@ def with_second_look(
     first = with_true_times(session, found.tracks())
     judged = _judged(session, cameras, first)
     if judged is None:
-        return Checked(first, told=_said(found))
+        return Checked(first, told=_said(found), candidates=found.candidates())
     clocks, followed = judged
     rows = {c.name: _Rows.of(found.clips[c.name], first, clocks, followed, c.name) for c in cameras}
     mode = next(iter(found.read.values())).mode
@@ -59,9 +61,11 @@ def with_second_look(
     clips = {name: rows[name].mended(again.get(name)) for name in rows}
     told = [s for name, own in rows.items() for s in own.sentences(clips[name])]
     changed = any(clips[name] is not found.clips[name] for name in clips)
-    tracks = with_true_times(session, replace(found, clips=clips).tracks()) if changed else first
+    mended = replace(found, clips=clips)
+    tracks = with_true_times(session, mended.tracks()) if changed else first
     trouble = tuple(s for own in rows.values() for s in own.trouble(clips[own.camera]))
-    return Checked(tracks, None if changed else clocks, (*_said(found), *told), trouble)
+    said = (*_said(found), *told)
+    return Checked(tracks, None if changed else clocks, said, trouble, mended.candidates())
 
 
 def person_flags(session: Session, cameras: Sequence[Camera], tracks: Tracks2D) -> Checked:

@@ -47,7 +47,7 @@ def invented_serve(
     bodies = [_body(rate, height_m, handedness, front_toe_x_m) for rate in (GRID_HZ, FINE_HZ, frame_rate_hz)]
     grid, fine, filmed = bodies
     # the program states a time's uncertainty from the frames it has
-    events = detect_events(filmed, _toss(fine), None)
+    events = detect_events(filmed, _toss(fine))
     return InventedServe(grid, fine, events, height_m, handedness)
 
 

@@ -10,7 +10,7 @@ from recon.events import detect_events
 from recon.events.legs import rises_from
 from recon.flight import fit_flight
 from recon.ground import GroundOptions, ground_contact, lands_at, leaves_at
-from recon.records import KEYPOINTS, RACKET, Points3D, PointStatus
+from recon.records import KEYPOINTS, RACKET, BallFlight, Points3D, PointStatus
 from tests.support.example_motion import EVENT_TIMES_S, invented_motion
 
 RATE = 120.0
@@ -90,6 +90,14 @@ def test_no_ball_and_no_fall_say_so(rng):
     assert fit_flight(ground)[0] is None
 
 
+HIT = BallFlight(
+    t0_s=0.9, t1_s=1.64, position_m=np.array([-0.3, 0.2, 1.9]), velocity_m_s=np.array([0.0, 0.3, 4.5]),
+    gravity_m_s2=9.81, u_gravity_m_s2=0.02, rms_m=0.002, contact_s=1.65,
+    struck_velocity_m_s=np.array([0.0, 40.0, 0.0]), struck_sightings=3,
+)  # fmt: skip
+"""A ball that was hit at 1.65 s; nobody said when it left the hand."""
+
+
 def body_of(**paths: np.ndarray) -> Body:
     t = np.arange(0, 2.5, 1 / RATE)
     xyz = np.full((len(t), len(KEYPOINTS), 3), np.nan)
@@ -130,7 +138,7 @@ def invented_serve() -> Body:
 
 def test_instants_of_an_invented_serve():
     body = invented_serve()
-    events = detect_events(body, None, (1.65, 0.002))
+    events = detect_events(body, HIT)
     assert events.time("contact") == 1.65
     assert events.time("deepest_bend") == pytest.approx(1.2, abs=0.02)
     assert events.time("racket_low") == pytest.approx(1.5, abs=0.03)
@@ -167,7 +175,7 @@ def test_onset_of_the_bend_and_of_the_lift():
 
 def test_a_body_that_drifts_on_is_not_settled():
     body = invented_serve()
-    events = detect_events(body, None, (1.65, 0.002))
+    events = detect_events(body, HIT)
     assert events.time("settled") is None  # arms and head were not seen: there is no centre of mass
     assert "film" in events.of("settled").reason or "landing" in events.of("settled").reason
 
@@ -176,7 +184,7 @@ def test_without_a_racket_the_forearm_tells_the_low_point():
     t, xyz, _, _ = invented_motion("right")
     for name in RACKET:
         xyz[:, KEYPOINTS.index(name)] = np.nan
-    events = detect_events(Body(t, KEYPOINTS, xyz, np.gradient(xyz, t, axis=0), "right"), None, None)
+    events = detect_events(Body(t, KEYPOINTS, xyz, np.gradient(xyz, t, axis=0), "right"), None)
     low = events.of("racket_low")
     assert low.t_s == pytest.approx(EVENT_TIMES_S["racket_low"], abs=3 * (low.u_s or 0))
     trophy = events.time("trophy")
@@ -189,7 +197,7 @@ def test_a_foot_that_is_not_seen_is_not_in_the_air():
     xyz = body.xyz_m.copy()
     for part in ("heel", "toe"):
         xyz[body.t_s > 1.0, KEYPOINTS.index(f"left_{part}")] = np.nan
-    events = detect_events(Body(body.t_s, KEYPOINTS, xyz, body.velocity_m_s, "right"), None, (1.65, 0.002))
+    events = detect_events(Body(body.t_s, KEYPOINTS, xyz, body.velocity_m_s, "right"), HIT)
     assert events.time("push_off") is None
     assert "lost from sight" in events.of("push_off").reason
 
@@ -198,7 +206,7 @@ def test_a_clip_that_begins_in_the_motion_has_no_start():
     body = invented_serve()
     late = body.t_s > 0.75
     cut = Body(body.t_s[late], KEYPOINTS, body.xyz_m[late], body.velocity_m_s[late], "right")
-    events = detect_events(cut, None, (1.65, 0.002))
+    events = detect_events(cut, HIT)
     assert events.time("start") is None
     assert events.time("stance") is None
     assert "rest" in events.of("start").reason
@@ -209,14 +217,14 @@ def test_a_racket_tip_alone_is_no_hand():
     xyz = body.xyz_m.copy()
     for name in ("left_wrist", "right_wrist", "racket_butt"):
         xyz[:, KEYPOINTS.index(name)] = np.nan
-    events = detect_events(Body(body.t_s, KEYPOINTS, xyz, body.velocity_m_s, "right"), None, (1.65, 0.002))
+    events = detect_events(Body(body.t_s, KEYPOINTS, xyz, body.velocity_m_s, "right"), HIT)
     assert "neither" in events.of("start").reason
 
 
 def test_events_that_need_a_missing_one_name_it():
     t = np.arange(0, 2.5, 1 / RATE)
     body = body_of(right_wrist=np.ones((len(t), 3)), left_wrist=np.ones((len(t), 3)))
-    events = detect_events(body, None, None)
+    events = detect_events(body, None)
     assert "faster" in events.of("contact").reason
     assert "contact" in events.of("start").reason
     assert "racket_low" in events.of("trophy").reason
