@@ -11,7 +11,7 @@ import numpy as np
 import xarray as xr
 
 from calibration.checks import Array
-from demo_rigs.racket_ball import GRAVITY_M_S2
+from demo_rigs.racket_ball import DRAG_PER_M, GRAVITY_M_S2
 from recon.body import Body
 from recon.events import told_by_curves
 from recon.measures import MEASURES, Athlete, Serve
@@ -19,7 +19,7 @@ from recon.records import EVENT_NAMES, BallFlight, Event, Events
 
 _ATTRIBUTE = {"racket_low": "event_racket_low_point_s"}
 _EXACT_S = 1e-6
-_SIGHTED = 0.02  # seconds after contact over which the struck ball's truth is taken
+_SIGHTED = 0.02  # seconds over which a path's beginning is read
 
 
 def true_body(truth: Path, every: int = 4) -> Body:
@@ -62,19 +62,19 @@ def true_flight(truth: Path) -> BallFlight | None:
     struck = (t > contact) & (t <= contact + _SIGHTED) & ~np.isnan(ball[:, 0])
     if free.sum() < 3 or struck.sum() < 3:
         return None
-    position, velocity = _arc(t[free] - release, ball[free])
-    _, after = _arc(t[struck] - contact, ball[struck])
+    position, velocity = _start(t[free] - release, ball[free])
+    _, after = _start(t[struck] - contact, ball[struck])
     return BallFlight(
         t0_s=release, t1_s=contact, position_m=position, velocity_m_s=velocity, gravity_m_s2=GRAVITY_M_S2,
-        u_gravity_m_s2=0.0, rms_m=0.0, release_s=release, contact_s=contact, struck_velocity_m_s=after,
-        struck_sightings=int(struck.sum()),
+        u_gravity_m_s2=0.0, rms_m=0.0, fall_m_s2=GRAVITY_M_S2, drag_per_m=DRAG_PER_M, release_s=release,
+        contact_s=contact, struck_velocity_m_s=after, struck_sightings=int(struck.sum()),
     )  # fmt: skip
 
 
-def _arc(t: Array, xyz: Array) -> tuple[Array, Array]:
-    """Position and velocity at t = 0 of a path that falls with scripted gravity and without air."""
-    straight = xyz + 0.5 * GRAVITY_M_S2 * t[:, None] ** 2 * np.eye(3)[2]
-    slope, level = np.polyfit(t, straight, 1)
+def _start(t: Array, xyz: Array) -> tuple[Array, Array]:
+    """Position and velocity at t = 0, from the cubic through the path's first hundredths of a second."""
+    first = t <= _SIGHTED
+    _, _, slope, level = np.polyfit(t[first], xyz[first], 3)
     return level, slope
 
 

@@ -26,7 +26,7 @@ THROWN_TWICE = (
 
 
 def test_drag_of_a_usual_ball_is_the_published_one() -> None:
-    """57.7 g, 67 mm, coefficient 0.525 in air of 1.2 kg/m³: 0.5 * 1.2 * 0.525 * pi / 4 * 0.067² / 0.0577 = 0.01925."""
+    """57.7 g, 67 mm, coefficient 0.525, air of 1.2 kg/m³: 0.5 * 1.2 * 0.525 * pi / 4 * 0.067² / 0.0577 = 0.01925."""
     k, u = FULL.drag_per_m
     assert k == pytest.approx(0.01925, rel=0.002)
     assert 0.04 < u / k < 0.08
@@ -58,7 +58,7 @@ def test_derivatives_are_those_of_differences() -> None:
 
 
 def test_three_cameras_at_120_a_second_reach_the_goals(rng: np.random.Generator) -> None:
-    """Rolling shutters, lost pictures, clutter: apex, contact, speed and gravity within their goals and their u."""
+    """Rolling shutters, lost pictures, clutter: apex, contact, speed and gravity within goals and u."""
     toss = InventedToss()
     filming = Filming(sigma_px=1.5, readout_s=0.006, clutter=2)
     tracks, clocks, candidates = filmed(toss, CAMERAS, filming, rng)
