@@ -26,6 +26,7 @@ _LEAST_OFF_M_S2 = 0.15  # smaller disagreements tell of nothing that a person co
 _EDGE_PX = 0.8  # u of an apparent diameter: where an unsharp, half lit edge is
 _RAYS_PX = 2.0  # a lasting disagreement of so many pixels is a camera that stands elsewhere
 _LEAST_SIZES = 10
+_MOVED_M = 0.3  # where the ball is looked for in a camera that may have been moved
 
 
 def ball_checks(
@@ -42,7 +43,7 @@ def ball_checks(
     g, u_g = path.flight.gravity_m_s2, path.flight.u_gravity_m_s2
     fall = (g / GRAVITY_M_S2, u_g / GRAVITY_M_S2)
     size = _size(used, x)
-    off = _lasting_off_px(used, x)
+    off = _lasting_off_px(_near(seen, path, used))
     lengths = (
         [] if size is None else [(size[0] / kind.size_m[0], np.hypot(size[1], kind.size_m[1]) / kind.size_m[0])]
     )
@@ -89,15 +90,36 @@ def _size(used: Sightings, x: Array) -> tuple[float, float] | None:
     return float(np.median(sizes)), float(np.hypot(spread, _EDGE_PX * np.median(per_px[told])))
 
 
-def _lasting_off_px(used: Sightings, x: Array) -> tuple[float, float] | None:
+def _near(seen: Sightings, path: BallPath, used: Sightings) -> list[Array]:
+    """Per camera (n, 2) pixels by which the nearest patch of each picture misses the toss's path.
+
+    Not only patches that were taken for the ball: those of a camera that was moved may all lie beyond the gate.
+    """
+    assert path.fit is not None
+    stop = min(path.fit.arcs.contact_s, float(used.t_s.max()))
+    seen = seen.where((seen.t_s >= used.t_s.min()) & (seen.t_s < stop))
+    x, out = path.fit.arcs.at(seen.t_s)[0], []
+    for c, camera in enumerate(seen.cameras):
+        own = seen.camera == c
+        off, frame = seen.uv_px[own] - camera.project(x[own]), seen.frame[own]
+        away = np.linalg.norm(off, axis=1)
+        reach = (
+            _MOVED_M * np.sqrt(camera.K_px[0, 0] * camera.K_px[1, 1]) / np.maximum(camera.depth_m(x[own]), 0.1)
+        )
+        order = np.argsort(away, kind="stable")
+        order = order[(away < reach)[order]]
+        _, first = np.unique(frame[order], return_index=True)
+        out.append(off[order[first]])
+    return out
+
+
+def _lasting_off_px(misses: list[Array]) -> tuple[float, float] | None:
     """The largest lasting distance of one camera's pixels from the path that all share, with its u."""
     out = []
-    for c, camera in enumerate(used.cameras):
-        own = used.camera == c
-        if own.sum() >= _LEAST_SIZES:
-            off = used.uv_px[own] - camera.project(x[own])
+    for off in misses:
+        if len(off) >= _LEAST_SIZES:
             middle = np.median(off, axis=0)
-            spread = 1.4826 * np.median(np.abs(off - middle), axis=0) * 1.25 / np.sqrt(own.sum())
+            spread = 1.4826 * np.median(np.abs(off - middle), axis=0) * 1.25 / np.sqrt(len(off))
             out.append((float(np.linalg.norm(middle)), float(np.linalg.norm(spread))))
     return max(out) if len(out) >= 2 else None
 

@@ -1,6 +1,6 @@
-"""Do the ball's 95 % intervals hold the truth? Invented tosses with pixels, air, cameras and clocks all wrong.
+"""Do the ball's 95 % intervals hold the truth? Tosses seen with pixels, air, cameras and clocks all wrong.
 
-Each error is a draw from what the program is told of it; intervals are judged by the truth in all worlds.
+Each error is a draw from what the program is told of it; intervals are judged by the truth.
 """
 
 from __future__ import annotations
