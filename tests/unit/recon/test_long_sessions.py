@@ -14,7 +14,7 @@ from typer.testing import CliRunner
 from calibration.errors import BadInput, NotMeasurable
 from recon.cli import app
 from recon.keypoints import glimpse_own_keypoints, own_file, read_own_keypoints
-from recon.pipeline import cut_serves, measure_session, serves
+from recon.pipeline import cut_serves, measure_kept_tracks, measure_session, serves
 from recon.records import KEYPOINTS
 from recon.session import load_session
 from recon.sync import Clip, ClipOffset, estimate_clocks, match_clips
@@ -118,6 +118,11 @@ def test_the_command_lists_the_serves_it_cut(long: Path) -> None:
 def test_measuring_the_whole_is_refused_and_says_how_to_cut_it(long: Path) -> None:
     with pytest.raises(BadInput, match=r"want one serve .*got 40 s.*courtplumb serves"):
         measure_session(long)
+
+
+def test_nothing_is_measured_again_where_no_run_kept_tracks(long: Path) -> None:
+    with pytest.raises(BadInput, match=r"want tracks of an earlier run.*courtplumb measure"):
+        measure_kept_tracks(long)
 
 
 def test_pieces_of_any_size_and_rows_of_any_order_give_the_same_looks(
