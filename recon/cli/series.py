@@ -16,7 +16,7 @@ from recon.cli.app import ERR, OUT, app, print_notes, table_of
 if TYPE_CHECKING:
     from recon.findings import FindingCard
     from recon.repeats import MeasuredServe, Retest, Summary
-    from recon.report.series_page import FindingGroup
+    from recon.report.sections import FindingGroup, ScreenSection
     from recon.screens import ScreenLine
 
 
@@ -85,7 +85,8 @@ def series(
     """Mean, scatter, findings and screens over several measured serves of one player, with a page."""
     from recon.findings import RULES_FILE, judge_all, load_rules
     from recon.repeats import names_of, notes_on_labels, summarise
-    from recon.report.series_page import finding_group, render_series, write_page
+    from recon.report.sections import finding_group
+    from recon.report.series_page import render_series, write_page
 
     rows = load_rules(rules if rules is not None else RULES_FILE)
     loaded = _load(sessions, names_of(sessions))
@@ -142,21 +143,18 @@ def _look_first(quality: tuple[str, ...]) -> None:
         raise typer.Exit(3)
 
 
-def _screens(path: Path | None, sessions: Sequence[Path], serves: Sequence[MeasuredServe]) -> Any:
+def _screens(
+    path: Path | None, sessions: Sequence[Path], serves: Sequence[MeasuredServe]
+) -> ScreenSection | None:
     """The screens beside the sessions, or as told, for showing; None without any."""
-    from recon.bands import adult
-    from recon.report.series_page import screen_section
-    from recon.screens import find_screens, load_screens, screen_lines
+    from recon.report.sections import screen_section
+    from recon.screens import find_screens
 
     path = path if path is not None else find_screens(sessions)
     if path is None:
         return None
-    taken = load_screens(path)
     ages = [s.age_years for s in serves]
-    age = None if None in ages else min(a for a in ages if a is not None)
-    words = [f"on {taken.date}" if taken.date else "", f"by {taken.taken_by}" if taken.taken_by else ""]
-    told = " ".join(w for w in words if w)
-    return screen_section(screen_lines(taken, age), f"taken {told}" if told else "", grown=adult(age))
+    return screen_section(path, None if None in ages else min(a for a in ages if a is not None))
 
 
 def _print_series(summaries: Sequence[Summary]) -> None:

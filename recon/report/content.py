@@ -5,20 +5,23 @@ from __future__ import annotations
 import base64
 from collections.abc import Mapping
 from dataclasses import dataclass
-from datetime import datetime
-from pathlib import Path
 
 import cv2
 import numpy as np
 from markupsafe import Markup
 
+from calibration.checks import Array
 from calibration.errors import BadInput
-from calibration.provenance import content_hash
 from recon.definitions import FAMILIES
-from recon.records import EVENT_NAMES, Measure
+from recon.records import EVENT_NAMES, Events, Measure, Motion, PointStatus
+from recon.repeats import label_words
 from recon.report.drawings import draw
+from recon.report.facts import checks_of, facts_of, written_on
+from recon.report.sections import FindingGroup, ScreenSection, findings_of_one, screens_of_one
+from recon.report.unsure import Unsure, unsure_of
 from recon.report.words import meaning_of, mostly_from
 from recon.result import PROVENANCE, STILLS, Result
+from recon.session import Labels
 from recon.wording import (
     clock_texts,
     detail_text,
@@ -27,7 +30,6 @@ from recon.wording import (
     source_texts,
     time_text,
     value_text,
-    value_with_uncertainty,
 )
 
 HEADLINES = ("spine_plane_min", "hip_past_baseline_max", "front_foot_turn")
@@ -43,7 +45,6 @@ MORE = (
 )
 """Measures that get a card of their own; the others stand in tables, family by family."""
 _WIDEST_STILL_PX = 800
-_LONG = 16
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,15 +103,22 @@ class Page:
     athlete: str
     hand: str
     height: str
+    age: str
+    labels: str
+    quality: tuple[str, ...]
     measured_on: str
     invented: bool
     cameras: tuple[str, ...]
     headlines: tuple[Card, ...]
     more: tuple[Card, ...]
     groups: tuple[Group, ...]
+    findings: FindingGroup
+    screens: ScreenSection | None
+    unsure: Unsure
     absent: tuple[Card, ...]
     moments: tuple[Moment, ...]
     clocks: tuple[tuple[str, str], ...]
+    checks: tuple[str, ...]
     facts: tuple[tuple[str, str], ...]
 
 
@@ -122,16 +130,38 @@ def gather(result: Result) -> Page:
         athlete=file.athlete or "no name given",
         hand=f"{file.handedness}-handed",
         height="" if file.height_m is None else f"{file.height_m:.2f} m tall",
-        measured_on=_written_on(result.session.derived / PROVENANCE),
+        age="" if file.age_years is None else f"{file.age_years:g} years old",
+        labels=labels_text(file.serve),
+        quality=result.quality,
+        measured_on=written_on(result.session.derived / PROVENANCE),
         invented=is_invented(result),
         cameras=tuple(c.camera for c in result.tracks.cameras),
         headlines=tuple(cards[n] for n in HEADLINES if n in cards),
         more=tuple(cards[n] for n in MORE if n in cards),
         groups=_groups(cards),
+        findings=findings_of_one(result),
+        screens=screens_of_one(result),
+        unsure=unsure_of(result.measures.measures),
         absent=tuple(c for c in cards.values() if c.reason),
         moments=_moments(result),
         clocks=clock_texts(result.clocks),
-        facts=_facts(result),
+        checks=checks_of(result),
+        facts=facts_of(result),
+    )
+
+
+_LABELS = {
+    "type": "type", "side": "side", "effort_percent": "effort", "landed": "in or out", "ball": "ball",
+    "racket_length_m": "racket length",
+}  # fmt: skip
+
+
+def labels_text(labels: Labels) -> str:
+    """What kind of serve it was, and what nobody wrote down: 'flat, in; not written down: side, effort'."""
+    unknown = [words for key, words in _LABELS.items() if getattr(labels, key) is None]
+    missing = f"not written down: {', '.join(unknown)}" if unknown else ""
+    return "; ".join(
+        part for part in ("" if len(unknown) == len(_LABELS) else label_words(labels), missing) if part
     )
 
 
@@ -158,7 +188,7 @@ def _card(result: Result, m: Measure) -> Card:
         name=m.name,
         label=m.label,
         value=value_text(m),
-        note=m.note,
+        note=_note(result, m),
         reason=m.reason if m.value is None else "",
         what=meaning.what,
         grade=meaning.grade,
@@ -171,6 +201,33 @@ def _card(result: Result, m: Measure) -> Card:
         mostly=mostly,
         helps=helps,
     )
+
+
+def _note(result: Result, m: Measure) -> str:
+    """The measure's own words; for the racket's headline also how much of the racket was not measured."""
+    share = inferred_share(result.motion, result.events) if m.name == HEADLINES[0] else 0.0
+    if m.value is None or share == 0:
+        return m.note
+    told = f"racket tip inferred, not measured, in {max(share, 0.01):.0%} of the time from trophy to contact"
+    return f"{m.note}; {told}" if m.note else told
+
+
+def inferred_share(motion: Motion, events: Events) -> float:
+    """Share of the instants from trophy to contact, among those with a racket tip, in which it was inferred.
+
+    Inferred: told by other points of the racket, neither measured nor bridged from its own neighbours in time.
+    """
+    t0, t1 = events.time("trophy"), events.time("contact")
+    if t0 is None or t1 is None or "racket_tip" not in motion.keypoints:
+        return 0.0
+    inside = (motion.t_s >= t0) & (motion.t_s <= t1)
+    return share_beyond_bridged(motion.status[inside, motion.index("racket_tip")])
+
+
+def share_beyond_bridged(status: Array) -> float:
+    """Among statuses of places that are told, the share told otherwise than by a point's own pictures."""
+    told = np.isin(status, (PointStatus.OK, PointStatus.BRIDGED)) | (status > PointStatus.BRIDGED)
+    return float((status > PointStatus.BRIDGED).sum() / max(told.sum(), 1))
 
 
 def _when(result: Result, t_s: float) -> str:
@@ -214,65 +271,3 @@ def _still(result: Result, event: str, camera: str) -> Still | None:
         small = cv2.resize(picture, size, interpolation=cv2.INTER_AREA)
         data = cv2.imencode(".jpg", small, [cv2.IMWRITE_JPEG_QUALITY, 85])[1].tobytes()
     return Still(camera, "data:image/jpeg;base64," + base64.b64encode(data).decode("ascii"))
-
-
-def _facts(result: Result) -> tuple[tuple[str, str], ...]:
-    """Provenance as it was kept, flattened: 'rig / file' -> text."""
-    rows = [("2D points found by", result.tracks.source)]
-    if result.flight is not None:
-        g = value_with_uncertainty(result.flight.gravity_m_s2, result.flight.u_gravity_m_s2, " m/s²")
-        rows.append(("check: gravity from the ball's free flight (9.81 m/s² expected)", g))
-    rows += _rig_facts(result)
-    _flatten("", {k: v for k, v in result.provenance.items() if k not in ("kind", "format")}, rows)
-    return tuple(rows)
-
-
-def _written_on(path: Path) -> str:
-    """The day a file was written, as its clock says; empty where it is not there."""
-    return f"{datetime.fromtimestamp(path.stat().st_mtime):%Y-%m-%d}" if path.is_file() else ""
-
-
-def _rig_facts(result: Result) -> list[tuple[str, str]]:
-    """How the cameras were calibrated."""
-    rig, path = result.rig, result.session.rig_path
-    rows = [("rig", rig.name)]
-    if path.is_file():
-        rows.append(("rig file", f"SHA-256 {content_hash(path)[:_LONG]}…"))
-        rows.append(("rig file written on", _written_on(path)))
-    if rig.board_views:
-        rows.append(("board positions the rig rests on", str(rig.board_views)))
-    for camera, rms_px in zip(rig.cameras, rig.camera_rms_px, strict=False):
-        rows.append((f"board corners against the fit, camera {camera.name}", f"{rms_px:.2f} px (rms)"))
-    if rig.held_out_px is not None:
-        rows.append(("board positions left out of the fit, predicted", f"{rig.held_out_px:.2f} px (rms)"))
-    if rig.court is not None:
-        rows.append(("clicks on the court against the fit", f"{rig.court.rms_px:.2f} px (rms)"))
-        if rig.court.worst_u_m is not None:
-            worst = f"{1e3 * rig.court.worst_u_m:.1f} mm"
-            rows.append(("what calibration adds to u of a point where the serve is, at most", worst))
-    rows += [("flag of the calibration", flag) for flag in rig.flags]
-    return rows
-
-
-def _flatten(path: str, value: object, rows: list[tuple[str, str]]) -> None:
-    if isinstance(value, Mapping):
-        for key, inner in value.items():
-            name = str(key).replace("_", " ")
-            _flatten(f"{path} / {name}" if path else name, inner, rows)
-    elif isinstance(value, list | tuple) and any(isinstance(v, Mapping | list | tuple) for v in value):
-        for n, inner in enumerate(value, start=1):
-            _flatten(f"{path} / {n}", inner, rows)
-    elif isinstance(value, list | tuple):
-        rows.append((path, ", ".join(_plain(v) for v in value)))
-    else:
-        rows.append((path, _plain(value)))
-
-
-def _plain(value: object) -> str:
-    if isinstance(value, bool):
-        return "yes" if value else "no"
-    if isinstance(value, float):
-        return f"{value:.4g}"
-    text = str(value)
-    is_hash = len(text) >= 40 and all(c in "0123456789abcdef" for c in text)
-    return f"{text[:_LONG]}…" if is_hash else text

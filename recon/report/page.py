@@ -32,6 +32,7 @@ def render_report(result: Result) -> str:
     known = [(m.words, m.t_s) for m in page.moments if m.t_s is not None]
     text = environment.get_template("page.html.j2").render(
         page=page,
+        carded={card.name for card in (*page.headlines, *page.more)},
         style=(_HERE / "page.css").read_text(encoding="utf-8"),
         timeline=timeline(known),
         groups=[(words, colour) for words, colour, _ in GROUPS.values()],

@@ -3,15 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from pathlib import Path
 
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from markupsafe import Markup
 
-from recon.findings import FindingCard, Judged, card_of
 from recon.repeats import MeasuredServe, Retest, Summary, label_words
 from recon.report.content import HEADLINES
+from recon.report.sections import FindingGroup, ScreenSection
 from recon.report.series_words import (
     SERIES_CAUTIONS,
     chance_text,
@@ -20,51 +19,9 @@ from recon.report.series_words import (
     summary_row,
 )
 from recon.report.strip import StripRow, strip
-from recon.screens import BESIDE, YOUNG, ScreenLine
 from recon.store import write_whole
 
 _HERE = Path(__file__).resolve().parent
-
-
-@dataclass(frozen=True, slots=True)
-class FindingGroup:
-    """The findings over serves of one kind. rest: looked for and not found, or not to be judged."""
-
-    kind: str
-    serves: tuple[str, ...]
-    found: tuple[FindingCard, ...]
-    strengths: tuple[FindingCard, ...]
-    hints: tuple[FindingCard, ...]
-    rest: tuple[FindingCard, ...]
-
-
-@dataclass(frozen=True, slots=True)
-class ScreenSection:
-    """The screens of the player with the words that always stand beside them."""
-
-    lines: tuple[ScreenLine, ...]
-    taken: str
-    notes: tuple[str, ...]
-
-
-def finding_group(serves: Sequence[MeasuredServe], judged: Sequence[Judged]) -> FindingGroup:
-    """Judged rules sorted for showing; within each part the order of the chain is kept."""
-    cards = [card_of(j) for j in judged]
-    hints = [c for c, j in zip(cards, judged, strict=True) if j.verdict == "film more" and j.seen]
-    found = [c for c in cards if c.verdict == "found"]
-    return FindingGroup(
-        label_words(serves[0].labels),
-        tuple(s.name for s in serves),
-        tuple(c for c in found if c.kind == "finding"),
-        tuple(c for c in found if c.kind == "strength"),
-        tuple(hints),
-        tuple(c for c in cards if c not in found and c not in hints),
-    )
-
-
-def screen_section(lines: Sequence[ScreenLine], taken: str, *, grown: bool) -> ScreenSection:
-    """Screens for showing. taken: when and by whom; grown: whether the player is known to be 16 or older."""
-    return ScreenSection(tuple(lines), taken, (BESIDE,) if grown else (BESIDE, YOUNG))
 
 
 def render_series(

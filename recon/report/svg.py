@@ -35,18 +35,28 @@ class View:
 class Drawing:
     """Collects shapes in metres of a view, then scales them to fit. Shapes with absent points are left out.
 
-    Shapes named `keep=True` decide what has to fit in the frame; the rest may run out of it.
+    Shapes named `keep=True` decide what has to fit in the frame; the rest may run out of it. marked: the
+    length or angle, SI units, that its arrow or arc spans as drawn; None where nothing is spanned.
     """
 
     view: View
     _shapes: list[tuple[str, Array, dict[str, object]]] = field(default_factory=list)
     _kept: list[Array] = field(default_factory=list)
+    marked: float | None = None
 
     def line(self, xyz_m: Iterable[Array], colour: str, width_px: float, *, dash: str = "", keep: bool = False,
              opacity: float = 1.0) -> None:  # fmt: skip
         """A stroke through two or more points in space."""
         self.flat_line(self.view.flat(np.array(list(xyz_m))), colour, width_px, dash=dash, keep=keep,
                        opacity=opacity)  # fmt: skip
+
+    def strokes(self, ends_m: Array, colour: str, width_px: float, *, dash: str = "", keep: bool = False,
+                opacity: float = 1.0) -> None:  # fmt: skip
+        """Strokes that each join two points in space (N, 2, 3), as one shape."""
+        flat = self.view.flat(ends_m)
+        flat = flat[np.isfinite(flat).all(axis=(1, 2))]
+        style = {"colour": colour, "width": width_px, "dash": dash, "opacity": opacity}
+        self._add("strokes", flat.reshape(-1, 2), style, keep)
 
     def flat_line(self, xy_m: Array, colour: str, width_px: float, *, dash: str = "", keep: bool = False,
                   arrows: str = "", opacity: float = 1.0) -> None:  # fmt: skip
@@ -58,6 +68,11 @@ class Drawing:
         """A disc at a point in space."""
         style = {"colour": colour, "radius": radius_px, "rim": rim}
         self._add("dot", self.view.flat(xyz_m)[None], style, keep)
+
+    def dot_flat(self, xy_m: Array, colour: str, radius_px: float, *, rim: str = "") -> None:
+        """A disc at a point (2,) of the plane."""
+        style = {"colour": colour, "radius": radius_px, "rim": rim}
+        self._add("dot", np.asarray(xy_m, dtype=float)[None], style, False)
 
     def patch(self, xy_m: Array, colour: str, opacity: float, *, rim: str = "", rounded: bool = False,
               keep: bool = False) -> None:  # fmt: skip
@@ -115,6 +130,15 @@ def _svg_line(xy: Array, style: dict[str, object]) -> str:
     return line
 
 
+def _svg_strokes(xy: Array, style: dict[str, object]) -> str:
+    dash = f' stroke-dasharray="{style["dash"]}"' if style["dash"] else ""
+    d = "".join(f"M{a[0]:.1f} {a[1]:.1f}L{b[0]:.1f} {b[1]:.1f}" for a, b in zip(xy[::2], xy[1::2], strict=True))
+    return (
+        f'<path d="{d}" fill="none" stroke="{style["colour"]}" opacity="{style["opacity"]}" '
+        f'stroke-width="{style["width"]}" stroke-linecap="round"{dash}/>'
+    )
+
+
 def _arrow_head(tail: Array, tip: Array, colour: str) -> str:
     along = tip - tail
     length = float(np.hypot(*along))
@@ -161,12 +185,22 @@ def _svg_words(xy: Array, style: dict[str, object]) -> str:
     )
 
 
-_SHAPES = {"line": _svg_line, "dot": _svg_dot, "patch": _svg_patch, "words": _svg_words}
+_SHAPES = {
+    "line": _svg_line,
+    "strokes": _svg_strokes,
+    "dot": _svg_dot,
+    "patch": _svg_patch,
+    "words": _svg_words,
+}
 
 
-def arc(corner_xy: Array, from_xy: Array, to_xy: Array, radius_m: float) -> Array:
-    """(N, 2) points of the arc about `corner_xy` from one direction to another, the short way round."""
-    a, b = (float(np.arctan2(*(p - corner_xy)[::-1])) for p in (from_xy, to_xy))
-    turn = (b - a + np.pi) % (2 * np.pi) - np.pi
-    angles = np.linspace(a, a + turn, 24)
+def arc(corner_xy: Array, from_xy: Array, turn_rad: float, radius_m: float) -> Array:
+    """(N, 2) points of the arc about `corner_xy` from a direction by a turn, anticlockwise positive."""
+    start = float(np.arctan2(*from_xy[::-1]))
+    angles = np.linspace(start, start + turn_rad, 24)
     return np.asarray(corner_xy + radius_m * np.stack([np.cos(angles), np.sin(angles)], axis=-1))
+
+
+def turn_between(from_xy: Array, to_xy: Array) -> float:
+    """Angle from one direction (2,) to another, the short way round, anticlockwise positive."""
+    return float(np.arctan2(from_xy[0] * to_xy[1] - from_xy[1] * to_xy[0], from_xy @ to_xy))

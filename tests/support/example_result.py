@@ -46,6 +46,7 @@ _SEEN_FROM_M = {
     "side": (6.4, 0.4, 1.9),
 }
 _OFFSET_S = {"rear_left": 0.0, "rear_right": 0.4127, "side": -1.2361}
+_MORE_TIMES_S = {"lift_start": 0.27, "knee_bend_onset": 0.58}
 _HIDDEN = ("left_pinky", "right_pinky")  # absent throughout, so that what shows results meets an absent point
 
 
@@ -141,15 +142,16 @@ def _save_pictures(derived: Path, camera: Camera, motion: Motion) -> None:
 def _save_stills(derived: Path, cameras: tuple[Camera, ...], motion: Motion) -> None:
     folder = derived / "stills"
     folder.mkdir(parents=True, exist_ok=True)
-    for event, t_s in EVENT_TIMES_S.items():
+    for event, t_s in (EVENT_TIMES_S | _MORE_TIMES_S).items():
         for camera in cameras:
             xyz = motion.xyz_m[motion.nearest(t_s)]
             cv2.imwrite(str(folder / f"{event}_{camera.name}.jpg"), _drawn(camera, xyz, 0.5))
 
 
 def _example_events() -> Events:
+    times = EVENT_TIMES_S | _MORE_TIMES_S
     rows = [
-        Event(name, EVENT_TIMES_S[name], 0.006) if name in EVENT_TIMES_S
+        Event(name, times[name], 0.006) if name in times
         else Event(name, None, None, "the clip ends before the landing")
         for name in EVENT_NAMES
     ]  # fmt: skip
@@ -181,7 +183,8 @@ def save_example(folder: Path, handedness: str = "right", cameras: tuple[Camera,
                         GRAVITY_M_S2, 0.08, 0.004)  # fmt: skip
     store.save_flight(derived / "ball_flight.json", flight)
     store.save_events(derived / "events.json", events)
-    store.save_measures(derived / "measures.json", example_measures(motion, events, handedness, HEIGHT_M))
+    measures = example_measures(motion, events, handedness, HEIGHT_M, flight)
+    store.save_measures(derived / "measures.json", measures)
     store.write_json(
         derived / "provenance.json",
         {"kind": "courtplumb provenance", "format": store.FORMAT, "made_by": "tests/support/example_result.py",

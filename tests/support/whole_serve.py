@@ -1,0 +1,35 @@
+"""The INVENTED example once more with every point in sight and a landing, so that every measure is taken."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from recon.records import KEYPOINTS, Event, Events, Motion, PointStatus
+from recon.result import Result
+from tests.support.example_measures import example_measures
+from tests.support.example_motion import invented_motion
+
+_LANDED_S, _SETTLED_S = 1.50, 1.62
+
+
+def whole_serve(result: Result) -> Result:
+    """The same session with all points measured; the front foot comes down at 1.50 s and stays."""
+    file = result.session.file
+    t, xyz, _, _ = invented_motion(file.handedness)
+    front = "left" if file.handedness == "right" else "right"
+    down = t >= _LANDED_S
+    for part in ("toe", "heel"):
+        k = KEYPOINTS.index(f"{front}_{part}")
+        xyz[down, k] = xyz[down, k][0] * [1, 1, 0] + xyz[0, k] * [0, 0, 1]
+    velocity = np.gradient(xyz, t, axis=0)
+    cov = np.broadcast_to(np.eye(3) * 6e-5, (*xyz.shape, 3))
+    status = np.full(xyz.shape[:2], PointStatus.OK, dtype=np.int8)
+    motion = Motion("court", KEYPOINTS, t, xyz, velocity, cov, status)
+    times = {"landing": _LANDED_S, "settled": _SETTLED_S}
+    events = Events(
+        tuple(Event(e.name, times[e.name], 0.01) if e.name in times else e for e in result.events.events)
+    )
+    measures = example_measures(motion, events, file.handedness, file.height_m or 1.8, result.flight, hidden={})
+    return replace(result, motion=motion, events=events, measures=measures)
