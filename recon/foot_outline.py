@@ -1,9 +1,10 @@
 """How far a shoe reaches on the ground, from heel and toe points alone.
 
-Three discs stand for a foot of length L, heel to toe: at the heel, at the ball and at the toes. Their radii are
-shares of L: a foot is about 0.38 L wide at the ball and 0.25 L at the heel (proportions of feet as shoemakers
-use them; common practice, from memory). A shoe reaches farther all round by a stated margin with its own
-uncertainty.
+Three discs stand for a foot of length L, from the heel to the tip of the big toe: at the heel, at the ball and
+at the toes. The line from heel to big toe runs along the inner side of a foot, so ball and toes lie to its outer
+side. A foot is about 0.38 L wide at the ball and 0.25 L at the heel, and stands a little ahead of its rearmost
+point (proportions of feet as shoemakers use them; common practice, from memory). A shoe reaches farther all
+round by a stated margin with its own uncertainty.
 """
 
 from __future__ import annotations
@@ -14,18 +15,20 @@ import numpy as np
 
 from calibration.checks import Array
 from recon.body import Body, kept
+from recon.records import side_names
 
 
 @dataclass(frozen=True, slots=True)
 class Disc:
-    """A disc that follows the "heel" or "toe" point, shifted towards the toes by a share of L."""
+    """A disc that follows the "heel" or "toe" point: shares of L towards the toes, outwards, and in radius."""
 
     anchor: str
     shift_share: float
+    outward_share: float
     radius_share: float
 
 
-DISCS = (Disc("heel", 0.12, 0.125), Disc("toe", -0.29, 0.19), Disc("toe", -0.10, 0.11))
+DISCS = (Disc("heel", 0.195, 0.0, 0.125), Disc("toe", -0.29, 0.08, 0.19), Disc("toe", -0.10, 0.05, 0.11))
 
 
 @kept
@@ -45,10 +48,15 @@ def reach_m(body: Body, foot: str, part: str, way: Array, margin_m: float) -> Ar
     along = (toe - heel)[:, :2]
     with np.errstate(invalid="ignore", divide="ignore"):
         along = along / np.linalg.norm(along, axis=1, keepdims=True)
+    outward = np.stack([-along[:, 1], along[:, 0]], axis=1)
+    if side_names(body.handedness)[foot] == "right":
+        outward = -outward
     length = foot_length_m(body, foot)
     anchor = (toe if part == "toe" else heel)[:, :2]
     reaches = [
-        (anchor + disc.shift_share * length * along) @ way + disc.radius_share * length + margin_m
+        (anchor + length * (disc.shift_share * along + disc.outward_share * outward)) @ way
+        + disc.radius_share * length
+        + margin_m
         for disc in DISCS
         if disc.anchor == part
     ]

@@ -23,8 +23,8 @@ class Athlete:
     """
 
     height_m: float | None = None
-    shoe_margin_m: float = 0.012
-    u_shoe_margin_m: float = 0.006
+    shoe_margin_m: float = 0.010
+    u_shoe_margin_m: float = 0.008
     side: str | None = None
     game: str | None = None
     racket_length_m: float | None = None

@@ -198,12 +198,12 @@ HAND_COMPUTED = {
     "landing_time_to_settled": 0.2,
     "trunk_inclination_landing": LEAN,
     "landing_sway": 0.0,
-    # the toes' disc: 0.1 of the foot's length behind the toe along 45 degrees, 0.11 of it in radius
-    "foot_fault_clearance": 0.1 + 0.02 - 0.11 * FOOT_M - 0.012,
-    # the front heel's disc, beyond the mark: it lies at x = -0.2
-    "centre_mark_clearance": -0.025 - (0.2 - 0.12 * 0.2 + 0.125 * FOOT_M + 0.012),
-    # the back foot's ball
-    "sideline_clearance": 4.115 - (0.2 + 0.19 * 0.2 + 0.012),
+    # the toes' disc along 45 degrees: 0.10 L behind the toe, 0.05 L outwards (a left foot's left), 0.11 L wide
+    "foot_fault_clearance": 0.1 + 0.2 * (0.10 - 0.05) - 0.11 * FOOT_M - 0.010,
+    # the front heel's disc, beyond the mark: the heel lies at x = -0.2
+    "centre_mark_clearance": -0.025 - (0.2 - 0.195 * 0.2 + 0.125 * FOOT_M + 0.010),
+    # the back foot's ball, a right foot's right
+    "sideline_clearance": 4.115 - (0.2 + (0.08 + 0.19) * 0.2 + 0.010),
 }
 STILL_HAS_NONE = {
     "front_foot_pivot": "less than 5",
@@ -351,7 +351,8 @@ def test_a_foot_in_the_air_is_no_fault():
     )
     xyz[air, toe, 2] -= 0.4  # and now on the ground: the toes' disc points 76 degrees into the court
     along = np.array([0.2, 0.7]) / np.hypot(0.2, 0.7)
-    reach = 0.4 - 0.1 * FOOT_M * along[1] + 0.11 * FOOT_M + 0.012
+    discs = ((-0.29, 0.08, 0.19), (-0.10, 0.05, 0.11))
+    reach = 0.4 + 0.010 + FOOT_M * max(back * along[1] + out * along[0] + r for back, out, r in discs)
     assert read("foot_fault_clearance", Body(T, KEYPOINTS, xyz, velocity, "right")) == pytest.approx(-reach)
 
 
@@ -545,7 +546,7 @@ def test_the_side_of_the_serve_and_the_game_choose_the_lines():
     deuce = read("centre_mark_clearance", body, Athlete(side="deuce"))
     advantage = read("centre_mark_clearance", body, Athlete(side="advantage"))
     assert deuce == pytest.approx(HAND_COMPUTED["centre_mark_clearance"])
-    assert advantage == pytest.approx(-0.025 - (0.2 + 0.19 * 0.2 + 0.012))
+    assert advantage == pytest.approx(-0.025 - (0.2 + 0.27 * 0.2 + 0.010))
     doubles = read("sideline_clearance", body, Athlete(game="doubles"))
     assert doubles == pytest.approx(HAND_COMPUTED["sideline_clearance"] + (10.97 - 8.23) / 2)
     assert "singles" in taken("sideline_clearance", body).note
