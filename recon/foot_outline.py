@@ -1,7 +1,7 @@
 """How far a shoe reaches on the ground, from heel and toe points alone.
 
 Three discs stand for a foot of length L, from the heel to the tip of the big toe: at the heel, at the ball and
-at the toes. The line from heel to big toe runs along the inner side of a foot, so ball and toes lie to its outer
+at the toes. The line from heel to big toe runs along a foot's inner side, so ball and toes lie to its outer
 side. A foot is about 0.38 L wide at the ball and 0.25 L at the heel, and stands a little ahead of its rearmost
 point (proportions of feet as shoemakers use them; common practice, from memory). A shoe reaches farther all
 round by a stated margin with its own uncertainty.
