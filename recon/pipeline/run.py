@@ -35,6 +35,7 @@ from recon.pipeline.joint_centres import fit_joints
 from recon.pipeline.options import METHOD, PipelineOptions, Progress, silent
 from recon.pipeline.pictures import make_pictures
 from recon.pipeline.placement import moved_camera_flags
+from recon.pipeline.racket_route import RacketRoute, keep_rigid, racket_file, with_racket_points
 from recon.pipeline.second_look import Checked, person_flags, with_second_look
 from recon.pipeline.shutters import shutters_of
 from recon.quality import handedness_flags, quality_flags, slow_fall_flags
@@ -70,8 +71,10 @@ def measure_session(
         with ThreadPoolExecutor(1) as pool:
             questions = _Questions(session, rig, pool)
             checked = _tracks(session, rig, options, progress, questions)
-            store.save_tracks(d / names.TRACKS, checked.tracks)
-            notes = _reconstruct(session, rig, checked, questions.fit(), options, progress)
+            tracks, route = with_racket_points(session, rig.cameras, checked.tracks)
+            store.save_tracks(d / names.TRACKS, tracks)
+            checked = replace(checked, tracks=tracks)
+            notes = _reconstruct(session, rig, checked, route, questions.fit(), options, progress)
             progress("looking at cameras", 0, 1)
             notes["quality"] = [*questions.moved().result(), *notes["quality"]]
             progress("looking at cameras", 1, 1)
@@ -177,6 +180,8 @@ def _making(session: Session, options: PipelineOptions) -> dict[str, object]:
         inputs["keypoints"] = content_hash(path)
     else:
         inputs |= {f"video {name}": content_hash(session.video_path(name)) for name in session.camera_names}
+    if racket_file(session).is_file():
+        inputs["racket points"] = content_hash(racket_file(session))
     for name, path in sound_paths(session).items():
         if not path.is_file():
             raise BadInput(f"{session.folder / 'session.toml'}: [sound]: no file {path}")
@@ -316,6 +321,7 @@ def _reconstruct(
     session: Session,
     rig: CalibratedRig,
     checked: Checked,
+    route: RacketRoute,
     footage: Sequence[FootageFinding],
     options: PipelineOptions,
     progress: Progress,
@@ -333,6 +339,7 @@ def _reconstruct(
     clocks = refine_clocks(rig.cameras, tracks, clocks, points_at_instants(rig.cameras, tracks, clocks))
     clocks, clock_notes = with_other_sources(session, rig.cameras, tracks, clocks)
     store.save_clocks(d / names.CLOCKS, clocks)
+    tracks, unlike_racket = keep_rigid(session, rig.cameras, tracks, clocks, route)
     progress("reconstructing", 1, steps)
     ball = choose_ball(session, rig, tracks, clocks, checked.candidates)
     tracks = ball.tracks
@@ -386,7 +393,8 @@ def _reconstruct(
             *clock_notes.trouble,
         ],
         "joint centres": joints.told,
-        "left out against lengths": [u.sentence() for u in joints.fit.unbelieved],
+        "racket points": list(route.told),
+        "left out against lengths": [*unlike_racket, *(u.sentence() for u in joints.fit.unbelieved)],
         "clocks": list(clock_notes.told),
         "ball": list(ball.told),
         "checks": [c.sentence() for c in checks],
