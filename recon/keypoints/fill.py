@@ -1,13 +1,15 @@
 """A point between two frames in which it is known: followed by optical flow from both, and compared.
 
 Pyramidal Lucas-Kanade flow: Bouguet JY (2001), Pyramidal implementation of the affine Lucas Kanade feature
-tracker, Intel Corporation; forward-backward check: Kalal Z, Mikolajczyk K, Matas J (2010), Proc ICPR, 2756-2759.
+tracker, Intel Corporation; forward-backward check: Kalal Z, Mikolajczyk K, Matas J (2010), Proc ICPR,
+2756-2759.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 import cv2
 import numpy as np
@@ -29,7 +31,8 @@ class FillOptions:
     Pixels are those of a picture 720 high; larger pictures, larger lengths.
     window_px    side of the square that is compared from frame to frame
     back_px      a step that, followed back, misses its beginning by more has failed
-    parted_px    the ways from both ends may lie so far apart; farther, one of them is wrong and nobody knows which
+    parted_px    the ways from both ends may lie so far apart; beyond it one of them is wrong, and which is not
+                 known
     of_parted    u of a filled frame as a share of how far the ways lie apart
     per_frame_px what is added, in squares, for each frame from the nearer end
     reach_s      longer stretches are not filled: it was measured up to this
@@ -76,10 +79,10 @@ def fill_between(
 ) -> Filled:
     """Follow a point through `pictures` (N >= 2), in the first and last of which it is known.
 
-    guess_px (N, 2): roughly where it is, as what was clicked foretells; each step of a way starts with its move.
-    A frame's place is the mean of both ways, weighted by how near each began. Its u is made of both ends' own
-    (which it shares with its neighbours), of how far the ways lie apart beyond what these explain, and of the
-    distance from the nearer end.
+    guess_px (N, 2): roughly where it is, as what was clicked foretells; each step of a way starts with its
+    move. A frame's place is the mean of both ways, weighted by how near each began. Its u is made of both
+    ends' own (which it shares with its neighbours), of how far the ways lie apart beyond what these explain,
+    and of the distance from the nearer end.
     """
     options = options or FillOptions()
     n = len(pictures)
@@ -105,7 +108,7 @@ def _followed(
     out = np.full((len(pictures), 2), np.nan)
     p = out[order[0]] = np.asarray(start_px, dtype=float)
     side = round(options.window_px * scale) | 1
-    for k, m in zip(order[:-1], order[1:], strict=True):
+    for k, m in pairwise(order):
         moved = guess_px[m] - guess_px[k]
         q = _flow(pictures[k], pictures[m], p, p + moved, side)
         r = None if q is None else _flow(pictures[m], pictures[k], q, q - moved, side)
@@ -116,7 +119,8 @@ def _followed(
 
 
 def _flow(here: Grey, there: Grey, p: Array, guess: Array, side: int) -> Array | None:
-    """Where the square about p in one picture is in another; None where it is not found, or left the picture."""
+    """Where the square about p in one picture is in another; None where it is not found, or left the
+    picture."""
     a, b = (np.asarray(x, dtype=np.float32).reshape(1, 1, 2) for x in (p, guess))
     found, status, _ = cv2.calcOpticalFlowPyrLK(
         here, there, a, b.copy(), winSize=(side, side), maxLevel=2, criteria=_STOP,

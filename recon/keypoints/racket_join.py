@@ -17,7 +17,8 @@ _SAME_FRAME = 0.25  # of a frame: times closer than that are one frame's
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Points:
-    """Places of one point in one camera at frame times: t_s (N,), uv_px (N, 2), sigma_px (N,), nothing absent."""
+    """Places of one point in one camera at frame times: t_s (N,), uv_px (N, 2), sigma_px (N,), nothing
+    absent."""
 
     t_s: Array
     uv_px: Array

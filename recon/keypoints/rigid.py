@@ -29,9 +29,9 @@ def contradicting_fill(
     """Frames (camera → point → (T,)) of filled places that put two racket points at a wrong distance.
 
     filled: those that were filled in, camera → point → (T,) of that camera's frames; others are not touched.
-    known_m: lengths, for where none can be learned: they are learned where both ends are clicked or taped, so that
-    it does not matter which spots exactly are meant. A distance is wrong beyond 3 standard deviations of its own
-    and 3 % of the length. Of two filled ends the less certain one goes.
+    known_m: lengths, for where none can be learned: they are learned where both ends are clicked or taped, so
+    that it does not matter which spots exactly are meant. A distance is wrong beyond 3 standard deviations of
+    its own and 3 % of the length. Of two filled ends the less certain one goes.
     """
     names = [n for n in RACKET if n in tracks.keypoints]
     wrong = {n: np.zeros(len(points.t_s), dtype=bool) for n in names}

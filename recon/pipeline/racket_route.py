@@ -1,4 +1,5 @@
-"""Clicked and imported points of the racket: read, filled in between from the video, joined to what was detected."""
+"""Clicked and imported points of the racket: read, filled in between from the video, joined to detected
+ones."""
 
 from __future__ import annotations
 
@@ -31,8 +32,9 @@ from recon.keypoints import (
 )
 from recon.motion.between import without_pixels
 from recon.pipeline.footage import timed
-from recon.racket_points import FILE_NAME, CameraFrames, Placed, placed, read_racket_points
+from recon.racket_points import FILE_NAME, CameraFrames, Filmed, Placed, placed, read_racket_points
 from recon.records import CameraTracks, Clocks, NoiseShape, Tracks2D
+from recon.result import Result
 from recon.session import Session
 
 Frames = NDArray[np.bool_]
@@ -67,6 +69,16 @@ def camera_frames(session: Session, camera: Camera, seen: CameraTracks | None = 
     if seen is None:
         raise BadInput(f"{session.folder}: camera {camera.name} has no video to click in")
     return CameraFrames(camera.name, camera.size_px, seen.t_cam_s, numbered=False)
+
+
+def filmed_cameras(result: Result) -> dict[str, Filmed]:
+    """The videos of a measured session, with their frames. Raises BadInput where one cannot be read."""
+    session = result.session
+    return {
+        c.name: Filmed(timed(session, c.name).video, camera_frames(session, c))
+        for c in result.rig.cameras
+        if c.name in session.file.video
+    }
 
 
 def with_racket_points(

@@ -26,7 +26,8 @@ a frame that is a few pixels thick and may be blurred."""
 
 @dataclass(frozen=True, slots=True)
 class Row:
-    """One row of the file. Of frame (0 is the video's first picture) and time_s (the camera's own) one is given.
+    """One row of the file. Of frame (0 is the video's first picture) and time_s (the camera's own) one is
+    given.
 
     line: of the file, for messages; 0 where it comes from elsewhere.
     """
@@ -44,9 +45,9 @@ class Row:
 def read_racket_points(path: Path) -> tuple[Row, ...]:
     """The file's rows, each checked by itself.
 
-    Raises BadInput naming the line and what is wrong: a missing or unknown column, an unknown point, a value that
-    is no number, neither or both of frame and time_s, a sigma that is not positive, two rows for one point of
-    one frame.
+    Raises BadInput naming the line and what is wrong: a missing or unknown column, an unknown point, a value
+    that is no number, neither or both of frame and time_s, a sigma that is not positive, two rows for one
+    point of one frame.
     """
     rows: list[Row] = []
     lines: dict[tuple[str, str, float | int | None, bool], int] = {}

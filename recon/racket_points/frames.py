@@ -10,6 +10,7 @@ import numpy as np
 
 from calibration.checks import Array
 from calibration.errors import BadInput
+from calibration.footage import Video
 from recon.racket_points.file import Row
 
 _BESIDE_FRAMES = 0.5  # a time farther than that from every frame is of none
@@ -42,6 +43,14 @@ class CameraFrames:
 
 
 @dataclass(frozen=True, slots=True)
+class Filmed:
+    """A camera's video and its frames."""
+
+    video: Video
+    frames: CameraFrames
+
+
+@dataclass(frozen=True, slots=True)
 class Placed:
     """A point of the racket at a frame's time t_s; line: of the file, for messages."""
 
@@ -58,8 +67,8 @@ def placed(
 ) -> tuple[Placed, ...]:
     """The rows at their frames, in order of time. unused: cameras of the rig whose rows are passed over.
 
-    Raises BadInput naming the line: an unknown camera, a frame beyond the clip, a time at which there is none, a
-    place outside the picture, two rows for one point of one frame.
+    Raises BadInput naming the line: an unknown camera, a frame beyond the clip, a time at which there is none,
+    a place outside the picture, two rows for one point of one frame.
     """
     found: dict[tuple[str, str, float], Placed] = {}
     for row in rows:
