@@ -5,7 +5,7 @@ from recon.keypoints.around import look_around
 from recon.keypoints.assemble import tracks_from_clips, without_person
 from recon.keypoints.balls import candidates_of
 from recon.keypoints.course import Course, window_of_box
-from recon.keypoints.fill import FillOptions, Known, fill_between
+from recon.keypoints.fill import FillOptions, Known, curve_between, fill_between
 from recon.keypoints.follow import ClipTracks, follow, scene_of
 from recon.keypoints.glances import GlimpseOptions, Looks, glimpse
 from recon.keypoints.long_file import Glimpse, Span, glimpse_own_keypoints, rows_within
@@ -38,6 +38,7 @@ __all__ = [
     "Window",
     "candidates_of",
     "contradicting_fill",
+    "curve_between",
     "fill_between",
     "follow",
     "glimpse",

@@ -35,22 +35,30 @@ class FillOptions:
                  known
     of_parted    u of a filled frame as a share of how far the ways lie apart
     per_frame_px what is added, in squares, for each frame from the nearer end
-    reach_s      longer stretches are not filled: it was measured up to this
+    reach_s      longer stretches are not followed: it was measured up to this
+    curve_reach_s  nor, where following fails, laid on the curve through the clicks
+    of_parabolas u of a place on that curve, as a share of how far the parabolas through the clicks on either
+                 side lie apart
+    of_bend      the same where there are clicks beyond one end only, of how far the parabola lies from the
+                 straight line
 
     The sizes of u are what benchmarks/racket_points.py measured on rendered serves. A way that arrives alone is
     not used: of those 10 % were off by 10 px and more, although each of their steps went back to where it began
     and looked like the one before.
     """
 
-    window_px: int = 31
+    window_px: int = 21
     back_px: float = 2.0
     parted_px: float = 16.0
     of_parted: float = 0.20
     per_frame_px: float = 0.30
     reach_s: float = 0.125
+    curve_reach_s: float = 0.065
+    of_parabolas: float = 0.5
+    of_bend: float = 2.0
 
     def __post_init__(self) -> None:
-        if min(self.window_px, self.back_px, self.parted_px, self.reach_s) <= 0:
+        if min(self.window_px, self.back_px, self.parted_px, self.reach_s, self.curve_reach_s) <= 0:
             raise BadInput(f"fill: want positive limits, got {self}")
 
 
@@ -100,6 +108,46 @@ def fill_between(
     return Filled(uv, np.where(arrived, np.sqrt(own2 + drift2), np.nan), np.where(arrived, parted, np.nan))
 
 
+def curve_between(
+    t_s: Array,
+    click_s: Array,
+    click_px: Array,
+    click_sigma_px: Array,
+    first: int,
+    options: FillOptions | None = None,
+) -> Filled:
+    """Places on the smooth curve through clicks at times t_s (N,) between the `first`th and the next.
+
+    click_s (K,), click_px (K, 2), click_sigma_px (K,): the clicks around, K >= 3. A cubic through two clicks on
+    either side, or a parabola at an end. Its u is made of the clicks' own and of what the curve may miss, as
+    told by how far two parabolas (or parabola and straight line) lie apart. parted_px is that distance.
+    """
+    options = options or FillOptions()
+    inner = 1 <= first <= len(click_s) - 3
+    near = np.arange(first - 1, first + 3) if inner else np.arange(3) + min(first, len(click_s) - 3)
+    weights = _lagrange(click_s[near], t_s)
+    uv = weights @ click_px[near]
+    if inner:
+        other = _lagrange(click_s[near[:3]], t_s) @ click_px[near[:3]]
+        apart = np.hypot(*(other - _lagrange(click_s[near[1:]], t_s) @ click_px[near[1:]]).T)
+    else:
+        ends = np.arange(first, first + 2)
+        apart = np.hypot(*(uv - _lagrange(click_s[ends], t_s) @ click_px[ends]).T)
+    missed = (options.of_parabolas if inner else options.of_bend) * apart
+    own2 = (weights**2) @ (click_sigma_px[near] ** 2)
+    return Filled(uv, np.sqrt(own2 + missed**2), apart)
+
+
+def _lagrange(at: Array, t: Array) -> Array:
+    """(N, K) weights of values at `at` (K,) in the polynomial through them, at times t (N,)."""
+    w = np.ones((len(t), len(at)))
+    for j, tj in enumerate(at):
+        for m, tm in enumerate(at):
+            if m != j:
+                w[:, j] *= (t - tm) / (tj - tm)
+    return w
+
+
 def _followed(
     pictures: Sequence[Grey], guess_px: Array, order: Sequence[int], start_px: Array, options: FillOptions,
     scale: float,
@@ -123,7 +171,7 @@ def _flow(here: Grey, there: Grey, p: Array, guess: Array, side: int) -> Array |
     picture."""
     a, b = (np.asarray(x, dtype=np.float32).reshape(1, 1, 2) for x in (p, guess))
     found, status, _ = cv2.calcOpticalFlowPyrLK(
-        here, there, a, b.copy(), winSize=(side, side), maxLevel=2, criteria=_STOP,
+        here, there, a, b.copy(), winSize=(side, side), maxLevel=1, criteria=_STOP,
         flags=cv2.OPTFLOW_USE_INITIAL_FLOW, minEigThreshold=1e-6,
     )  # fmt: skip
     q = np.asarray(found, dtype=float).reshape(2)

@@ -3,35 +3,30 @@ ones."""
 
 from __future__ import annotations
 
-from collections import deque
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from itertools import pairwise
 from pathlib import Path
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
-from scipy.interpolate import CubicSpline
 
-from calibration.checks import Array
 from calibration.errors import BadInput
-from calibration.footage import Video, frames, probe, stamps_s
+from calibration.footage import probe, stamps_s
 from calibration.geometry import Camera
 from calibration.own import load_any_rig
 from recon.instants import points_at_instants
 from recon.keypoints import (
     FillOptions,
-    Known,
     Points,
     contradicting_fill,
-    fill_between,
     join_points,
     noise_of_filled,
     with_frames,
 )
 from recon.motion.between import without_pixels
 from recon.pipeline.footage import timed
+from recon.pipeline.racket_fill import NOTHING, FilledIn, filled_in
 from recon.racket_points import FILE_NAME, CameraFrames, Filmed, Placed, placed, read_racket_points
 from recon.records import CameraTracks, Clocks, NoiseShape, Tracks2D
 from recon.result import Result
@@ -106,7 +101,7 @@ def with_racket_points(
             continue
         known = _by_point(own)
         video = timed(session, seen.camera).video if seen.camera in session.file.video else None
-        ways = _filled(video, within[seen.camera], known, options) if video is not None else {}
+        ways = filled_in(video, within[seen.camera], known, options)
         view, filled[seen.camera], said = _joined(seen, tracks.keypoints, known, ways)
         views.append(view)
         told += said
@@ -128,90 +123,25 @@ def _by_point(own: Sequence[Placed]) -> dict[str, Points]:
 
 
 def _joined(
-    seen: CameraTracks, keypoints: Sequence[str], known: Mapping[str, Points], ways: Mapping[str, Points]
+    seen: CameraTracks, keypoints: Sequence[str], known: Mapping[str, Points], ways: Mapping[str, FilledIn]
 ) -> tuple[CameraTracks, dict[str, Frames], list[str]]:
-    view = with_frames(seen, np.concatenate([p.t_s for p in (*known.values(), *ways.values())]))
+    times = [p.t_s for p in (*known.values(), *(way.all() for way in ways.values()))]
+    view = with_frames(seen, np.concatenate(times))
     filled, told = {}, []
     for name, clicked in known.items():
-        nothing = Points(np.empty(0), np.empty((0, 2)), np.empty(0))
-        column = keypoints.index(name)
-        joined = join_points(view, column, clicked, ways.get(name, nothing))
+        column, way = keypoints.index(name), ways.get(name, FilledIn(NOTHING, NOTHING))
+        joined = join_points(view, column, clicked, way.all())
         view, filled[name] = joined.tracks, joined.filled
         count = (~np.isnan(view.sigma_px[:, column])).sum() - joined.clicked.sum() - joined.filled.sum()
         words = name.replace("_", " ")
         told.append(
-            f"{words} in {seen.camera}: {joined.clicked.sum()} frames from {FILE_NAME}, {joined.filled.sum()} "
-            f"filled in between, {count} from tape"
+            f"{words} in {seen.camera}: {joined.clicked.sum()} frames from {FILE_NAME}, "
+            f"{len(way.followed.t_s)} followed in between, {len(way.on_curve.t_s)} on the curve through them, "
+            f"{count} from tape"
         )
         if joined.tape_left_out:
             told.append(f"{words} in {seen.camera}: what has the tape's colour lies elsewhere and was left out")
     return view, filled, told
-
-
-def _filled(
-    video: Video, within: CameraFrames, known: Mapping[str, Points], options: FillOptions
-) -> dict[str, Points]:
-    """What can be followed between neighbouring clicks of each point, reading the video once."""
-    gaps = [
-        _Gap(name, points, i)
-        for name, points in known.items()
-        for i, (a, b) in enumerate(pairwise(points.t_s))
-        if 1.5 * within.step_s < b - a <= options.reach_s
-    ]
-    found: dict[str, list[tuple[Array, Array, Array]]] = {}
-    for gap, times, pictures in _stretches(video, sorted(gaps, key=lambda g: g.stop_s), within.step_s):
-        way = fill_between(pictures, gap.guess(times), gap.known(0), gap.known(1), options)
-        there = ~np.isnan(way.sigma_px)
-        found.setdefault(gap.name, []).append((times[there], way.uv_px[there], way.sigma_px[there]))
-    return {n: Points(*(np.concatenate(x) for x in zip(*own, strict=True))) for n, own in found.items()}
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class _Gap:
-    """From the `first`th click of a point to the next."""
-
-    name: str
-    points: Points
-    first: int
-
-    @property
-    def start_s(self) -> float:
-        return float(self.points.t_s[self.first])
-
-    @property
-    def stop_s(self) -> float:
-        return float(self.points.t_s[self.first + 1])
-
-    def known(self, end: int) -> Known:
-        k = self.first + end
-        return Known(self.points.uv_px[k], float(self.points.sigma_px[k]))
-
-    def guess(self, t_s: Array) -> Array:
-        """(N, 2) a cubic through this click, the next, and one beyond each, as far as there are."""
-        near = slice(max(self.first - 1, 0), self.first + 3)
-        return np.asarray(CubicSpline(self.points.t_s[near], self.points.uv_px[near])(t_s))
-
-
-def _stretches(
-    video: Video, gaps: Sequence[_Gap], step_s: float
-) -> Iterator[tuple[_Gap, Array, list[NDArray[np.uint8]]]]:
-    """Each gap with its frame times and grey pictures; no more are held than the gaps under way need."""
-    waiting = deque(gaps)
-    held: deque[tuple[float, NDArray[np.uint8]]] = deque()
-    if not waiting:
-        return
-    first = min(g.start_s for g in waiting)
-    for frame in frames(video, start_s=first - step_s / 2, stop_s=waiting[-1].stop_s + step_s / 2):
-        held.append((frame.t_s, np.asarray(cv2.cvtColor(frame.image_bgr, cv2.COLOR_BGR2GRAY), dtype=np.uint8)))
-        while waiting and frame.t_s >= waiting[0].stop_s - step_s / 2:
-            gap = waiting.popleft()
-            own = [(t, p) for t, p in held if gap.start_s - step_s / 2 < t < gap.stop_s + step_s / 2]
-            yield gap, np.array([t for t, _ in own]), [p for _, p in own]
-        if not waiting:
-            return
-        oldest = min(g.start_s for g in waiting) - step_s
-        while held and held[0][0] < oldest:
-            held.popleft()
 
 
 def _spacing(points: Sequence[Placed], options: FillOptions) -> dict[str, float]:

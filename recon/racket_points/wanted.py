@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from math import ceil
 
 import numpy as np
 
@@ -13,22 +12,20 @@ from recon.racket_points.foretold import Seen
 LEAST_FRAMES = 5
 LEAST_CAMERAS = 2
 TIP = "racket_tip"
-_BEFORE_S, _AFTER_S = 0.36, 0.04  # of the racket's low point: the crossing of the spine plane lies in between
-_APART_S = 0.1  # the motion is trusted to run through for that long
+_BEFORE_S = (0.28, 0.06)
+"""Before contact, from first to last: on the rendered serves the tip is nearest to the spine plane 0.15 to 0.18
+s before contact, and lowest 0.08 to 0.10 s before it."""
+_LOW_S = 0.09
+_APART_S = 0.065  # the curve through clicks is trusted for that long where the picture cannot be followed
 
 
-def wanted_instants(trophy_s: float | None, low_s: float | None, contact_s: float | None) -> Array:
-    """Rig times (N,) worth clicking, as near as the motion runs through; none where no instant is known."""
-    if low_s is None:
-        if contact_s is None:
+def wanted_instants(contact_s: float | None, low_s: float | None = None) -> Array:
+    """Rig times (N,) worth clicking; none where neither contact nor the racket's low point is known."""
+    if contact_s is None:
+        if low_s is None:
             return np.empty(0)
-        low_s = (
-            contact_s - 0.1
-        )  # common practice: the racket is lowest about a tenth of a second before contact
-    first = low_s - _BEFORE_S if trophy_s is None else max(trophy_s, low_s - _BEFORE_S)
-    last = low_s + _AFTER_S
-    count = max(LEAST_FRAMES, ceil((last - first) / _APART_S - 1e-6) + 1)
-    return np.linspace(first, last, count)
+        contact_s = low_s + _LOW_S
+    return np.linspace(contact_s - _BEFORE_S[0], contact_s - _BEFORE_S[1], LEAST_FRAMES)
 
 
 def still_wanted(clicks: Sequence[Seen], cameras: Sequence[str], words: Mapping[str, str]) -> str:
@@ -40,7 +37,7 @@ def still_wanted(clicks: Sequence[Seen], cameras: Sequence[str], words: Mapping[
         goal = f"tip in {LEAST_FRAMES} frames of {LEAST_CAMERAS} cameras"
         return f"Wanted: {goal}. Still: {', '.join(lacking)}."
     gaps = {c: _widest(clicks, c) for c in best}
-    wide = [f"{words[c]} ({1e3 * gap:.0f} ms)" for c, gap in gaps.items() if gap > _APART_S + 0.005]
+    wide = [f"{words[c]} ({1e3 * gap:.0f} ms)" for c, gap in gaps.items() if gap > _APART_S]
     if wide:
         return f"Enough frames, but some lie more than {1e3 * _APART_S:.0f} ms apart: {', '.join(wide)}."
     return "Enough for the crossing. More frames, and throat and butt, make it surer. Then run measure again."

@@ -137,7 +137,7 @@ class RacketDesk:
 
     def _instants(self) -> Array:
         time = self.result.events.time
-        return wanted_instants(time("trophy"), time("racket_low"), time("contact"))
+        return wanted_instants(time("contact"), time("racket_low"))
 
     def _stretch(self, rig_s: Array) -> tuple[float, float]:
         """From trophy to contact and a little around; all there is where contact is not known."""
