@@ -36,6 +36,8 @@ def with_racket(behind: Image, butt_px: Array, tip_px: Array, width: float = 0.4
     for line, thick in ((head, 4), (shaft, 5)):
         points = np.round(line * 16).astype(np.int32)
         cv2.polylines(out, [points.reshape(-1, 1, 2)], False, (35, 30, 30), thick, cv2.LINE_AA, shift=4)
+    if not noise:
+        return out
     rng = np.random.default_rng(int(1000 * abs(tip_px.sum())) % 2**31)
     grain = rng.normal(0, noise, out.shape)
     return np.asarray(np.clip(out + grain, 0, 255), dtype=np.uint8)
