@@ -76,6 +76,16 @@ def filmed_cameras(result: Result) -> dict[str, Filmed]:
     }
 
 
+def check_racket_file(session: Session, cameras: Sequence[Camera]) -> None:
+    """Refuse a file that is at fault before the videos are searched, as far as these tell; as below."""
+    path = racket_file(session)
+    if path.is_file():
+        filmed = [c for c in cameras if c.name in session.file.video]
+        others = [n for n in load_any_rig(session.rig_path).names if n not in {c.name for c in filmed}]
+        frames = {c.name: camera_frames(session, c) for c in filmed}
+        placed(path, read_racket_points(path), frames, others)
+
+
 def with_racket_points(
     session: Session, cameras: Sequence[Camera], tracks: Tracks2D, options: FillOptions | None = None
 ) -> tuple[Tracks2D, RacketRoute]:

@@ -35,7 +35,13 @@ from recon.pipeline.joint_centres import fit_joints
 from recon.pipeline.options import METHOD, PipelineOptions, Progress, silent
 from recon.pipeline.pictures import make_pictures
 from recon.pipeline.placement import moved_camera_flags
-from recon.pipeline.racket_route import RacketRoute, keep_rigid, racket_file, with_racket_points
+from recon.pipeline.racket_route import (
+    RacketRoute,
+    check_racket_file,
+    keep_rigid,
+    racket_file,
+    with_racket_points,
+)
 from recon.pipeline.second_look import Checked, person_flags, with_second_look
 from recon.pipeline.shutters import shutters_of
 from recon.quality import handedness_flags, quality_flags, slow_fall_flags
@@ -64,6 +70,7 @@ def measure_session(
     rig = rig_of(session)
     made = _making(session, options)
     if not _up_to_date(session, made):
+        check_racket_file(session, rig.cameras)
         d = session.derived
         (d / names.PROVENANCE).unlink(missing_ok=True)  # written last: it vouches for the others
         for camera in rig.names:

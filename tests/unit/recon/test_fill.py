@@ -12,6 +12,7 @@ from recon.keypoints import (
     Known,
     Points,
     contradicting_fill,
+    curve_between,
     fill_between,
     join_points,
     noise_of_filled,
@@ -82,6 +83,30 @@ def test_a_point_that_is_gone_fills_nothing() -> None:
     shown[3] = rng.integers(0, 255, shown[3].shape, dtype=np.uint8)
     way = fill_between(shown, tips, Known(tips[0], 2.0), Known(tips[-1], 2.0))
     assert np.isnan(way.sigma_px).all()
+
+
+def test_a_cubic_is_met_by_the_curve_through_two_clicks_on_either_side() -> None:
+    at, t = np.array([0.0, 0.05, 0.1, 0.16]), np.array([0.06, 0.08])
+
+    def cubic(s: np.ndarray) -> np.ndarray:
+        return np.stack([400 + 900 * s - 5e3 * s**2 + 3e4 * s**3, 100 + 300 * s], axis=1)
+
+    way = curve_between(t, at, cubic(at), np.full(4, 2.0), 1)
+    np.testing.assert_allclose(way.uv_px, cubic(t), atol=1e-9)
+    # u is that of the clicks, by their weights, and a share of how far the two parabolas lie apart
+    assert (way.sigma_px > 0.4 * way.parted_px).all() and (way.parted_px > 0.5).all()
+    straight = curve_between(t, at, np.stack([at, at], axis=1) * 100, np.full(4, 2.0), 1)
+    assert (straight.parted_px < 1e-9).all() and (straight.sigma_px < 2.0).all()
+
+
+def test_at_an_end_the_curve_is_a_parabola_and_less_sure() -> None:
+    at, t = np.array([0.0, 0.05, 0.1]), np.array([0.075])
+    bent = np.stack([at, 4e3 * at**2], axis=1)
+    way = curve_between(t, at, bent, np.full(3, 0.1), 1)
+    np.testing.assert_allclose(way.uv_px, [[0.075, 22.5]])
+    # the straight line is at (10 + 40) / 2 = 25 there, so that the bend is 2.5 px, of which twice counts
+    np.testing.assert_allclose(way.parted_px, [2.5])
+    assert way.sigma_px[0] == pytest.approx(5.0, rel=0.01)
 
 
 # -- joined to what was detected -------------------------------------------------------------------------
