@@ -2,8 +2,8 @@
 
 `python -m benchmarks.racket_points --machine "…" --date …` writes its tables into the page on racket points.
 Both serves of the invented academy, three cameras each, the racket's tapes painted like its frame; a "click" is
-the true place and seeded noise of 2 px. Followed: from trophy to contact. On the curve: from trophy to just after
-the racket's low point, for clicks as near to each other as it is used for.
+the true place and seeded noise of 2 px. Followed: from trophy to contact. On the curve: from trophy to just
+after the racket's low point, for clicks as near to each other as it is used for.
 """
 
 from __future__ import annotations
