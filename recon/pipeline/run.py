@@ -109,7 +109,7 @@ def measure_kept_tracks(
     made = _making(session, options)
     (session.derived / names.PROVENANCE).unlink(missing_ok=True)
     checked = person_flags(session, rig.cameras, store.load_tracks(path))
-    notes = _reconstruct(session, rig, checked, (), options, progress)
+    notes = _reconstruct(session, rig, checked, RacketRoute(), (), options, progress)
     _vouch(session, made, notes | {"tracks": "kept from an earlier run"})
     return load_result(folder)
 
