@@ -40,7 +40,7 @@ def still_wanted(clicks: Sequence[Seen], cameras: Sequence[str], words: Mapping[
     wide = [f"{words[c]} ({1e3 * gap:.0f} ms)" for c, gap in gaps.items() if gap > _APART_S]
     if wide:
         return f"Enough frames, but some lie more than {1e3 * _APART_S:.0f} ms apart: {', '.join(wide)}."
-    return "Enough for the crossing. More frames, and throat and butt, make it surer. Then run measure again."
+    return "Enough around the crossing. Earlier frames, throat and butt make it surer. Then measure again."
 
 
 def _widest(clicks: Sequence[Seen], camera: str) -> float:

@@ -121,7 +121,7 @@ def test_five_frames_of_two_cameras_are_clicked_and_the_third_is_foretold(sessio
                 clicked[camera, frame] = uv
                 saved(page, len(clicked))
         assert len(clicked) == 10
-        assert page.locator("#wanted").inner_text().startswith("Enough for the crossing")
+        assert page.locator("#wanted").inner_text().startswith("Enough around the crossing")
         page.locator("nav [data-camera=side]").click()
         page.keyboard.press("n")
         page.keyboard.press("ArrowRight")

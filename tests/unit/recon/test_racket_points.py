@@ -217,7 +217,7 @@ def test_what_is_still_wanted_is_counted_and_gaps_are_named() -> None:
     clicks = clicked(("rear_left", "side"), np.arange(4) * 0.05)
     assert "rear left 1 more, side 1 more" in still_wanted(clicks, names, words)
     enough = clicked(("rear_left", "side"), np.arange(5) * 0.05)
-    assert still_wanted(enough, names, words).startswith("Enough for the crossing")
+    assert still_wanted(enough, names, words).startswith("Enough around the crossing")
     wide = clicked(("rear_left", "side"), np.array([0, 0.05, 0.1, 0.15, 0.38]))
     assert "rear left (230 ms), side (230 ms)" in still_wanted(wide, names, words)
 
