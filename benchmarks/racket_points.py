@@ -16,6 +16,7 @@ from pathlib import Path
 import cv2
 import numpy as np
 import xarray as xr
+from numpy.typing import NDArray
 from scipy.interpolate import CubicSpline
 
 from benchmarks.pages import circumstances, put, table, with_options
@@ -95,7 +96,9 @@ def films(academy: Academy) -> Iterator[Film]:
             yield Film(entry.name, camera, times, [np.asarray(p, dtype=np.uint8) for _, p in shown], uv, low)
 
 
-def clicked(film: Film, every: int, start: int, last: int, rng: np.random.Generator) -> tuple[Array, Array]:
+def clicked(
+    film: Film, every: int, start: int, last: int, rng: np.random.Generator
+) -> tuple[NDArray[np.int_], Array]:
     """Frames (K,) and places (K, 2) of clicks."""
     at = np.arange(start, last, every)
     return at, film.tip_px[at] + NOISE_PX * rng.standard_normal((len(at), 2))

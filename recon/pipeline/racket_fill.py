@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import deque
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from itertools import pairwise
 
 import cv2
@@ -18,7 +18,20 @@ from recon.keypoints import FillOptions, Known, Points, curve_between, fill_betw
 from recon.keypoints.fill import Filled
 from recon.racket_points import CameraFrames
 
+Frames = NDArray[np.bool_]
 NOTHING = Points(np.empty(0), np.empty((0, 2)), np.empty(0))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class RacketRoute:
+    """What came of a session's racket points.
+
+    filled  camera → point → (T,) frames of its tracks whose place was filled in
+    told    sentences for the record: which way gave which points
+    """
+
+    filled: Mapping[str, Mapping[str, Frames]] = field(default_factory=dict)
+    told: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -4,17 +4,17 @@ ones."""
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import replace
 from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
-from numpy.typing import NDArray
 
 from calibration.errors import BadInput
 from calibration.footage import probe, stamps_s
 from calibration.geometry import Camera
 from calibration.own import load_any_rig
+from calibration.provenance import content_hash
 from recon.instants import points_at_instants
 from recon.keypoints import (
     FillOptions,
@@ -26,30 +26,23 @@ from recon.keypoints import (
 )
 from recon.motion.between import without_pixels
 from recon.pipeline.footage import timed
-from recon.pipeline.racket_fill import NOTHING, FilledIn, filled_in
+from recon.pipeline.racket_fill import NOTHING, FilledIn, Frames, RacketRoute, filled_in
+from recon.pipeline.second_look import Checked
 from recon.racket_points import FILE_NAME, CameraFrames, Filmed, Placed, placed, read_racket_points
 from recon.records import CameraTracks, Clocks, NoiseShape, Tracks2D
 from recon.result import Result
 from recon.session import Session
 
-Frames = NDArray[np.bool_]
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class RacketRoute:
-    """What came of a session's racket points.
-
-    filled  camera → point → (T,) frames of its tracks whose place was filled in
-    told    sentences for the record: which way gave which points
-    """
-
-    filled: Mapping[str, Mapping[str, Frames]] = field(default_factory=dict)
-    told: tuple[str, ...] = ()
-
 
 def racket_file(session: Session) -> Path:
     """Where a session's clicked racket points are, if there are any."""
     return session.folder / FILE_NAME
+
+
+def racket_inputs(session: Session) -> dict[str, str]:
+    """What the results depend on besides: the file's hash, where there is one."""
+    path = racket_file(session)
+    return {"racket points": content_hash(path)} if path.is_file() else {}
 
 
 def camera_frames(session: Session, camera: Camera, seen: CameraTracks | None = None) -> CameraFrames:
@@ -87,15 +80,15 @@ def check_racket_file(session: Session, cameras: Sequence[Camera]) -> None:
 
 
 def with_racket_points(
-    session: Session, cameras: Sequence[Camera], tracks: Tracks2D, options: FillOptions | None = None
-) -> tuple[Tracks2D, RacketRoute]:
+    session: Session, cameras: Sequence[Camera], checked: Checked, options: FillOptions | None = None
+) -> Checked:
     """The tracks with the racket points of the session's file, filled in between where there is a video.
 
     Without a file they are as they were. Raises BadInput naming the file's line where it is at fault.
     """
-    path = racket_file(session)
+    path, tracks = racket_file(session), checked.tracks
     if not path.is_file():
-        return tracks, RacketRoute()
+        return checked
     options = options or FillOptions()
     rows = read_racket_points(path)
     unused = [n for n in load_any_rig(session.rig_path).names if n not in {c.name for c in cameras}]
@@ -118,7 +111,7 @@ def with_racket_points(
     joined = replace(
         tracks, cameras=tuple(views), noise=_noise(tracks, views, filled, _spacing(points, options))
     )
-    return joined, RacketRoute(filled, tuple(told))
+    return replace(checked, tracks=joined, racket=RacketRoute(filled, tuple(told)))
 
 
 def _by_point(own: Sequence[Placed]) -> dict[str, Points]:

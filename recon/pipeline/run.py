@@ -35,13 +35,7 @@ from recon.pipeline.joint_centres import fit_joints
 from recon.pipeline.options import METHOD, PipelineOptions, Progress, silent
 from recon.pipeline.pictures import make_pictures
 from recon.pipeline.placement import moved_camera_flags
-from recon.pipeline.racket_route import (
-    RacketRoute,
-    check_racket_file,
-    keep_rigid,
-    racket_file,
-    with_racket_points,
-)
+from recon.pipeline.racket_route import check_racket_file, keep_rigid, racket_inputs, with_racket_points
 from recon.pipeline.second_look import Checked, person_flags, with_second_look
 from recon.pipeline.shutters import shutters_of
 from recon.quality import handedness_flags, quality_flags, slow_fall_flags
@@ -78,10 +72,9 @@ def measure_session(
         with ThreadPoolExecutor(1) as pool:
             questions = _Questions(session, rig, pool)
             checked = _tracks(session, rig, options, progress, questions)
-            tracks, route = with_racket_points(session, rig.cameras, checked.tracks)
-            store.save_tracks(d / names.TRACKS, tracks)
-            checked = replace(checked, tracks=tracks)
-            notes = _reconstruct(session, rig, checked, route, questions.fit(), options, progress)
+            checked = with_racket_points(session, rig.cameras, checked)
+            store.save_tracks(d / names.TRACKS, checked.tracks)
+            notes = _reconstruct(session, rig, checked, questions.fit(), options, progress)
             progress("looking at cameras", 0, 1)
             notes["quality"] = [*questions.moved().result(), *notes["quality"]]
             progress("looking at cameras", 1, 1)
@@ -109,7 +102,7 @@ def measure_kept_tracks(
     made = _making(session, options)
     (session.derived / names.PROVENANCE).unlink(missing_ok=True)
     checked = person_flags(session, rig.cameras, store.load_tracks(path))
-    notes = _reconstruct(session, rig, checked, RacketRoute(), (), options, progress)
+    notes = _reconstruct(session, rig, checked, (), options, progress)
     _vouch(session, made, notes | {"tracks": "kept from an earlier run"})
     return load_result(folder)
 
@@ -187,8 +180,7 @@ def _making(session: Session, options: PipelineOptions) -> dict[str, object]:
         inputs["keypoints"] = content_hash(path)
     else:
         inputs |= {f"video {name}": content_hash(session.video_path(name)) for name in session.camera_names}
-    if racket_file(session).is_file():
-        inputs["racket points"] = content_hash(racket_file(session))
+    inputs |= racket_inputs(session)
     for name, path in sound_paths(session).items():
         if not path.is_file():
             raise BadInput(f"{session.folder / 'session.toml'}: [sound]: no file {path}")
@@ -328,7 +320,6 @@ def _reconstruct(
     session: Session,
     rig: CalibratedRig,
     checked: Checked,
-    route: RacketRoute,
     footage: Sequence[FootageFinding],
     options: PipelineOptions,
     progress: Progress,
@@ -346,7 +337,7 @@ def _reconstruct(
     clocks = refine_clocks(rig.cameras, tracks, clocks, points_at_instants(rig.cameras, tracks, clocks))
     clocks, clock_notes = with_other_sources(session, rig.cameras, tracks, clocks)
     store.save_clocks(d / names.CLOCKS, clocks)
-    tracks, unlike_racket = keep_rigid(session, rig.cameras, tracks, clocks, route)
+    tracks, unlike_racket = keep_rigid(session, rig.cameras, tracks, clocks, checked.racket)
     progress("reconstructing", 1, steps)
     ball = choose_ball(session, rig, tracks, clocks, checked.candidates)
     tracks = ball.tracks
@@ -366,16 +357,10 @@ def _reconstruct(
     flight = path.flight
     store.save_flight(d / names.FLIGHT, flight, path.why)
     progress("reconstructing", 3, steps)
-    body = Body.of(motion, session.file.handedness)
-    taken = measure(
-        motion,
-        detect_events(body, flight),
-        session.file.handedness,
-        athlete_of(session),
-        draws,
-        ball=flight,
-        detect=detect_events,
-    )
+    handed = session.file.handedness
+    body = Body.of(motion, handed)
+    found = detect_events(body, flight)
+    taken = measure(motion, found, handed, athlete_of(session), draws, ball=flight, detect=detect_events)
     events = taken.events
     store.save_events(d / names.EVENTS, events)
     store.save_measures(d / names.MEASURES, taken.measures)
@@ -400,7 +385,7 @@ def _reconstruct(
             *clock_notes.trouble,
         ],
         "joint centres": joints.told,
-        "racket points": list(route.told),
+        "racket points": list(checked.racket.told),
         "left out against lengths": [*unlike_racket, *(u.sentence() for u in joints.fit.unbelieved)],
         "clocks": list(clock_notes.told),
         "ball": list(ball.told),
