@@ -162,5 +162,6 @@ def _tip_flag(points: Points3D, events: Events, options: QualityOptions) -> list
         return []
     return [
         f"two cameras saw the racket tip in only {seen:.0%} of the time from trophy to contact: "
-        "look at the tape, its colour in session.toml, and where the cameras stand"
+        "click it in a few frames (`courtplumb racket`), or look at the tape, its colour in session.toml, and "
+        "where the cameras stand"
     ]

@@ -60,6 +60,27 @@ def measure(
 
 
 @app.command()
+def racket(
+    session: SessionFolder,
+    port: Annotated[int, typer.Option(help="Port of the page; 0 takes a free one")] = 0,
+) -> None:
+    """Click the racket in a few frames of a measured serve, where it carries no tape or the tape was lost."""
+    from recon.pipeline import filmed_cameras
+    from recon.result import load_result
+    from recon.viewer.racket_page import click_racket
+
+    result = load_result(session)
+    path = click_racket(
+        result,
+        filmed_cameras(result),
+        port=port,
+        on_ready=lambda url: OUT.print(f"page: {url} (its button or Ctrl-C ends it)"),
+    )
+    if path.is_file():
+        OUT.print(f"points: {path}; `courtplumb measure {session}` uses them", soft_wrap=True)
+
+
+@app.command()
 def show(
     session: SessionFolder,
     port: Annotated[int, typer.Option(help="Port of the page; 0 takes a free one")] = 0,

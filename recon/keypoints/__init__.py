@@ -5,6 +5,7 @@ from recon.keypoints.around import look_around
 from recon.keypoints.assemble import tracks_from_clips, without_person
 from recon.keypoints.balls import candidates_of
 from recon.keypoints.course import Course, window_of_box
+from recon.keypoints.fill import FillOptions, Known, curve_between, fill_between
 from recon.keypoints.follow import ClipTracks, follow, scene_of
 from recon.keypoints.glances import GlimpseOptions, Looks, glimpse
 from recon.keypoints.long_file import Glimpse, Span, glimpse_own_keypoints, rows_within
@@ -12,6 +13,8 @@ from recon.keypoints.markers import MARKERS, MarkerOptions
 from recon.keypoints.own_file import own_tracks, read_own_keypoints
 from recon.keypoints.passes import MODES, Mode, Seen, mode_of
 from recon.keypoints.pose import PoseReader, Window
+from recon.keypoints.racket_join import Points, join_points, noise_of_filled, with_frames
+from recon.keypoints.rigid import contradicting_fill
 from recon.keypoints.server import ServerPlace
 
 __all__ = [
@@ -19,11 +22,14 @@ __all__ = [
     "MODES",
     "ClipTracks",
     "Course",
+    "FillOptions",
     "Glimpse",
     "GlimpseOptions",
+    "Known",
     "Looks",
     "MarkerOptions",
     "Mode",
+    "Points",
     "PoseReader",
     "Seen",
     "ServerPlace",
@@ -31,18 +37,24 @@ __all__ = [
     "Wanted",
     "Window",
     "candidates_of",
+    "contradicting_fill",
+    "curve_between",
+    "fill_between",
     "follow",
     "glimpse",
     "glimpse_own_keypoints",
+    "join_points",
     "look_again",
     "look_around",
     "mode_of",
+    "noise_of_filled",
     "own_tracks",
     "read_own_keypoints",
     "rows_within",
     "scene_of",
     "tracks_from_clips",
     "window_of_box",
+    "with_frames",
     "with_rows",
     "without_bodies",
     "without_person",

@@ -35,6 +35,7 @@ from recon.pipeline.joint_centres import fit_joints
 from recon.pipeline.options import METHOD, PipelineOptions, Progress, silent
 from recon.pipeline.pictures import make_pictures
 from recon.pipeline.placement import moved_camera_flags
+from recon.pipeline.racket_route import check_racket_file, keep_rigid, racket_inputs, with_racket_points
 from recon.pipeline.second_look import Checked, person_flags, with_second_look
 from recon.pipeline.shutters import shutters_of
 from recon.quality import handedness_flags, quality_flags, slow_fall_flags
@@ -63,6 +64,7 @@ def measure_session(
     rig = rig_of(session)
     made = _making(session, options)
     if not _up_to_date(session, made):
+        check_racket_file(session, rig.cameras)
         d = session.derived
         (d / names.PROVENANCE).unlink(missing_ok=True)  # written last: it vouches for the others
         for camera in rig.names:
@@ -70,6 +72,7 @@ def measure_session(
         with ThreadPoolExecutor(1) as pool:
             questions = _Questions(session, rig, pool)
             checked = _tracks(session, rig, options, progress, questions)
+            checked = with_racket_points(session, rig.cameras, checked)
             store.save_tracks(d / names.TRACKS, checked.tracks)
             notes = _reconstruct(session, rig, checked, questions.fit(), options, progress)
             progress("looking at cameras", 0, 1)
@@ -177,6 +180,7 @@ def _making(session: Session, options: PipelineOptions) -> dict[str, object]:
         inputs["keypoints"] = content_hash(path)
     else:
         inputs |= {f"video {name}": content_hash(session.video_path(name)) for name in session.camera_names}
+    inputs |= racket_inputs(session)
     for name, path in sound_paths(session).items():
         if not path.is_file():
             raise BadInput(f"{session.folder / 'session.toml'}: [sound]: no file {path}")
@@ -333,6 +337,7 @@ def _reconstruct(
     clocks = refine_clocks(rig.cameras, tracks, clocks, points_at_instants(rig.cameras, tracks, clocks))
     clocks, clock_notes = with_other_sources(session, rig.cameras, tracks, clocks)
     store.save_clocks(d / names.CLOCKS, clocks)
+    tracks, unlike_racket = keep_rigid(session, rig.cameras, tracks, clocks, checked.racket)
     progress("reconstructing", 1, steps)
     ball = choose_ball(session, rig, tracks, clocks, checked.candidates)
     tracks = ball.tracks
@@ -352,16 +357,10 @@ def _reconstruct(
     flight = path.flight
     store.save_flight(d / names.FLIGHT, flight, path.why)
     progress("reconstructing", 3, steps)
-    body = Body.of(motion, session.file.handedness)
-    taken = measure(
-        motion,
-        detect_events(body, flight),
-        session.file.handedness,
-        athlete_of(session),
-        draws,
-        ball=flight,
-        detect=detect_events,
-    )
+    handed = session.file.handedness
+    body = Body.of(motion, handed)
+    found = detect_events(body, flight)
+    taken = measure(motion, found, handed, athlete_of(session), draws, ball=flight, detect=detect_events)
     events = taken.events
     store.save_events(d / names.EVENTS, events)
     store.save_measures(d / names.MEASURES, taken.measures)
@@ -386,7 +385,8 @@ def _reconstruct(
             *clock_notes.trouble,
         ],
         "joint centres": joints.told,
-        "left out against lengths": [u.sentence() for u in joints.fit.unbelieved],
+        "racket points": list(checked.racket.told),
+        "left out against lengths": [*unlike_racket, *(u.sentence() for u in joints.fit.unbelieved)],
         "clocks": list(clock_notes.told),
         "ball": list(ball.told),
         "checks": [c.sentence() for c in checks],

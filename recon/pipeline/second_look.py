@@ -18,6 +18,7 @@ from recon.pipeline.clock_sources import first_clocks
 from recon.pipeline.detect import Found, look_again_at
 from recon.pipeline.footage import with_true_times
 from recon.pipeline.options import PipelineOptions, Progress
+from recon.pipeline.racket_fill import RacketRoute
 from recon.records import BODY, BallCandidates, Clocks, Tracks2D
 from recon.session import Session
 
@@ -31,6 +32,7 @@ class Checked:
 
     clocks   their first estimate, where these very tracks gave it
     candidates  by camera: every patch that may be the ball; empty for points of the user's own
+    racket   what came of racket points that were clicked
     told     sentences about what was found and mended; trouble: what could not be
     """
 
@@ -39,6 +41,7 @@ class Checked:
     told: tuple[str, ...] = ()
     trouble: tuple[str, ...] = ()
     candidates: Mapping[str, BallCandidates] = field(default_factory=dict)
+    racket: RacketRoute = field(default_factory=RacketRoute)
 
 
 def with_second_look(

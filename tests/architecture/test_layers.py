@@ -51,7 +51,7 @@ RECON_LAYERS = (
     {"definitions"},
     {"wording", "store", "session", "assets", "detector_study", "resample", "curves"},
     {"body", "uncertainty", "epipolar"},
-    {"ground", "smoothing", "segments", "people", "mass", "trunk", "foot_outline"},
+    {"ground", "smoothing", "segments", "people", "racket_points", "mass", "trunk", "foot_outline"},
     STAGES,
     {"result"},
     {"repeats", "screens"},

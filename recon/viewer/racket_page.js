@@ -1,0 +1,297 @@
+"use strict";
+// Pixel coordinates throughout: pixel centres at integers. Both SVGs have the frame from -0.5 to size - 0.5, so
+// their own coordinates are pixel coordinates and getScreenCTM() is the whole conversion.
+const $ = id => document.getElementById(id);
+const SVG = "http://www.w3.org/2000/svg";
+const MAGNIFY = 6, SIGMA_PX = 2.0;
+let info, camera, frame, asked, clicks = [], history = [], box = null, help = {lines: [], foretold: null, how: ""};
+
+const words = name => name.replaceAll("_", " ");
+const own = () => info.cameras.find(c => c.name === camera);
+const clickOf = (cam, at, point) => clicks.find(c => c.camera === cam && c.frame === at && c.point === point);
+const here = () => clickOf(camera, frame, asked);
+
+function element(name, attributes, parent, text) {
+  const e = document.createElementNS(SVG, name);
+  for (const [k, v] of Object.entries(attributes)) e.setAttribute(k, v);
+  if (text !== undefined) e.textContent = text;
+  parent.append(e);
+  return e;
+}
+
+async function send(path, value) {
+  const answer = await fetch(path, {method: "POST", headers: {"Content-Type": "application/json"}, body: JSON.stringify(value)});
+  const content = await answer.json();
+  if (!answer.ok) throw new Error(content.error);
+  return content;
+}
+
+let saving = Promise.resolve(), saves = 0;
+function save() {
+  const rows = clicks.map(c => ({...c})), mine = ++saves;
+  $("saved").textContent = "saving …";
+  saving = saving.then(() => send("/points", rows)).then(
+    r => {
+      if (mine !== saves) return;  // later clicks are under way
+      $("saved").textContent = `${r.saved} clicks saved`;
+      $("wanted").textContent = r.wanted;
+      askHelp();
+    },
+    e => { if (mine === saves) $("saved").textContent = `not saved: ${e.message}`; });
+}
+
+function change(edit) {
+  history.push({clicks: clicks.map(c => ({...c})), camera, frame, asked});
+  edit();
+  show();
+  save();
+}
+
+function place(u, v) {
+  const {width, height} = own();
+  u = Math.min(Math.max(u, -0.5), width - 0.5);
+  v = Math.min(Math.max(v, -0.5), height - 0.5);
+  change(() => {
+    const old = here();
+    if (old) Object.assign(old, {u_px: u, v_px: v, sigma_px: SIGMA_PX});
+    else clicks.push({camera, frame, point: asked, u_px: u, v_px: v, sigma_px: SIGMA_PX});
+  });
+}
+
+let asks = 0;
+async function askHelp() {
+  const mine = ++asks;
+  const found = await send("/help", {camera, frame, point: asked}).catch(() => null);
+  if (mine !== asks || !found) return;  // the page has moved on
+  help = found;
+  document.body.dataset.helped = `${camera}/${frame}/${asked}`;
+  showPicture();
+}
+
+function look(name) {
+  const before = camera && own(), c = info.cameras.find(k => k.name === name);
+  const now = before ? before.rig_s[frame - before.first] : null;
+  camera = name;
+  box = null;
+  if (now === null) frame = c.asked.length ? c.asked[0] : c.first;
+  else frame = c.first + c.rig_s.reduce((best, t, k) => Math.abs(t - now) < Math.abs(c.rig_s[best] - now) ? k : best, 0);
+  for (const id of ["photo", "magnified"]) {
+    $(id).setAttribute("width", c.width);
+    $(id).setAttribute("height", c.height);
+  }
+  go(frame);
+}
+
+function go(to) {
+  const c = own();
+  frame = Math.min(Math.max(to, c.first), c.last);
+  for (const id of ["photo", "magnified"]) $(id).setAttribute("href", `/frame/${camera}/${frame}`);
+  help = {lines: [], foretold: null, how: ""};
+  show();
+  askHelp();
+}
+
+// The first frame worth clicking in which this point is not clicked yet: later in this camera, then in the next ones.
+function nextWorth() {
+  const at = info.cameras.findIndex(c => c.name === camera);
+  const round = [...info.cameras.slice(at), ...info.cameras.slice(0, at)];
+  for (const [turn, c] of round.entries())
+    for (const k of c.asked)
+      if (!clickOf(c.name, k, asked) && (turn > 0 || k !== frame)) {
+        if (c.name !== camera) look(c.name);
+        go(k);
+        return;
+      }
+}
+
+function setBox(b) {
+  const {width, height} = own();
+  box = b || {x: -0.5, y: -0.5, w: width, h: height};
+  $("picture").setAttribute("viewBox", `${box.x} ${box.y} ${box.w} ${box.h}`);
+}
+
+function magnify(u, v) {
+  const w = 310 / MAGNIFY, h = 230 / MAGNIFY;
+  $("magnifier").setAttribute("viewBox", `${u - w / 2} ${v - h / 2} ${w} ${h}`);
+  $("where").textContent = `${u.toFixed(1)}, ${v.toFixed(1)} px`;
+  $("cross").replaceChildren();
+  for (const [dx, dy] of [[1, 0], [0, 1]])
+    for (const s of [-1, 1])
+      element("line", {x1: u + s * dx, y1: v + s * dy, x2: u + s * dx * w, y2: v + s * dy * w, stroke: "#000", "stroke-width": 1, "stroke-opacity": 0.5}, $("cross"));
+}
+
+function marker(parent, u, v, current, reach) {
+  for (const [colour, width] of [["#fff", 4], [current ? "#d55e00" : "#0072b2", 2]]) {
+    const common = {stroke: colour, "stroke-width": width, fill: "none"};
+    element("line", {x1: u - reach, y1: v, x2: u + reach, y2: v, ...common}, parent);
+    element("line", {x1: u, y1: v - reach, x2: u, y2: v + reach, ...common}, parent);
+    if (current) element("circle", {cx: u, cy: v, r: reach * 1.4, ...common}, parent);
+  }
+}
+
+function showPicture() {
+  if (!box) setBox(null);
+  const reach = box.w / 150;
+  for (const id of ["placed", "magnifier-placed", "lines", "magnifier-lines", "foretold"]) $(id).replaceChildren();
+  for (const line of help.lines)
+    for (const parent of [$("lines"), $("magnifier-lines")])
+      for (const [colour, width, dash] of [["#fff", 3, ""], ["#0072b2", 1.5, "7 5"]])
+        element("polyline", {points: line.points.map(p => p.join(",")).join(" "), fill: "none", stroke: colour, "stroke-width": width, "stroke-dasharray": dash, "data-camera": line.camera}, parent);
+  if (help.foretold && !here())
+    for (const [colour, width] of [["#fff", 4], ["#d55e00", 1.5]])
+      element("circle", {cx: help.foretold[0], cy: help.foretold[1], r: 2.5 * reach, fill: "none", stroke: colour, "stroke-width": width, "stroke-dasharray": "4 3"}, $("foretold"));
+  for (const c of clicks.filter(c => c.camera === camera && c.frame === frame)) {
+    marker($("placed"), c.u_px, c.v_px, c.point === asked, reach);
+    marker($("magnifier-placed"), c.u_px, c.v_px, c.point === asked, 1.5);
+  }
+  const lines = help.lines.map(l => words(l.camera)).join(" and ");
+  $("key").textContent = [
+    lines && `Dashed line: where the click in ${lines} at this time may lie.`,
+    help.foretold && !here() && `Dashed circle: ${help.how}.`,
+  ].filter(Boolean).join(" ") || "Nothing is foretold here yet: click the point in other frames or cameras.";
+}
+
+function showRuler() {
+  const c = own(), ruler = $("ruler"), n = c.last - c.first + 1, y = point => 8 + 5 * info.points.findIndex(p => p.name === point);
+  ruler.replaceChildren();
+  ruler.setAttribute("viewBox", `${c.first - 0.5} 0 ${n} 34`);
+  for (const [name, k] of Object.entries(c.events))
+    element("title", {}, element("line", {x1: k, x2: k, y1: 0, y2: 34, stroke: "#5b6773", "stroke-width": 1, "stroke-dasharray": "2 2"}, ruler), words(name));
+  for (const k of c.asked) element("line", {x1: k, x2: k, y1: 26, y2: 34, stroke: "#d55e00", "stroke-width": 3}, ruler);
+  for (const k of clicks.filter(k => k.camera === camera))
+    element("line", {x1: k.frame, x2: k.frame, y1: y(k.point) - 4, y2: y(k.point), stroke: "#0072b2", "stroke-width": 3}, ruler);
+  element("rect", {x: frame - 0.5, y: 0, width: 1, height: 34, fill: "#d55e00", "fill-opacity": 0.35}, ruler);
+}
+
+function show() {
+  const c = own(), point = info.points.find(p => p.name === asked);
+  $("asked").textContent = `${words(asked)}:`;
+  $("how").textContent = `${point.how}. ${here() ? "Placed; click again to move it." : ""}`;
+  const event = Object.entries(c.events).filter(([, k]) => k === frame).map(([name]) => words(name)).join(", ");
+  $("where-frame").textContent = `Frame ${frame}, ${c.rig_s[frame - c.first].toFixed(3)} s${event && " (" + event + ")"}.`;
+  $("cameras").replaceChildren();
+  for (const k of info.cameras) {
+    const b = document.createElement("button");
+    b.textContent = `${words(k.name)} (${clicks.filter(x => x.camera === k.name).length})`;
+    b.dataset.camera = k.name;
+    b.setAttribute("aria-pressed", k.name === camera);
+    b.addEventListener("click", () => look(k.name));
+    $("cameras").append(b);
+  }
+  $("points").replaceChildren();
+  for (const p of info.points) {
+    const li = document.createElement("li"), count = clicks.filter(x => x.camera === camera && x.point === p.name).length;
+    li.dataset.point = p.name;
+    li.setAttribute("aria-current", p.name === asked);
+    const mark = `${clickOf(camera, frame, p.name) ? "placed; " : ""}${count} frames`;
+    li.append(words(p.name), Object.assign(document.createElement("span"), {textContent: mark, className: "quiet"}));
+    li.addEventListener("click", () => ask(p.name));
+    $("points").append(li);
+  }
+  $("undo").disabled = !history.length;
+  $("take").disabled = !here();
+  Object.assign(document.body.dataset, {frame, camera, asked});
+  const at = here() || {u_px: c.width / 2, v_px: c.height / 2};
+  if (here()) magnify(at.u_px, at.v_px);
+  showPicture();
+  showRuler();
+}
+
+function ask(point) {
+  asked = point;
+  help = {lines: [], foretold: null, how: ""};
+  show();
+  askHelp();
+}
+
+function takeBack() {
+  if (here()) change(() => { clicks = clicks.filter(c => c !== here()); });
+}
+
+function undo() {
+  const before = history.pop();
+  if (!before) return;
+  clicks = before.clicks;
+  asked = before.asked;
+  if (before.camera !== camera) look(before.camera);
+  go(before.frame);
+  save();
+}
+
+function pixel(svg, event) {
+  const p = new DOMPoint(event.clientX, event.clientY).matrixTransform(svg.getScreenCTM().inverse());
+  return [p.x, p.y];
+}
+
+const picture = $("picture");
+let drag = null;
+picture.addEventListener("pointerdown", e => { drag = {x: e.clientX, y: e.clientY, box: {...box}, moved: false}; picture.setPointerCapture(e.pointerId); });
+picture.addEventListener("pointermove", e => {
+  if (drag && Math.hypot(e.clientX - drag.x, e.clientY - drag.y) > 4) drag.moved = true;
+  if (drag && drag.moved) {
+    const scale = 1 / picture.getScreenCTM().a;
+    setBox({...drag.box, x: drag.box.x - (e.clientX - drag.x) * scale, y: drag.box.y - (e.clientY - drag.y) * scale});
+  } else magnify(...pixel(picture, e));
+});
+picture.addEventListener("pointerup", e => {
+  const wasDrag = drag && drag.moved;
+  drag = null;
+  if (!wasDrag && e.button === 0) place(...pixel(picture, e));
+});
+picture.addEventListener("pointerleave", () => { if (here()) magnify(here().u_px, here().v_px); });
+picture.addEventListener("wheel", e => {
+  e.preventDefault();
+  const [u, v] = pixel(picture, e), {width, height} = own();
+  const w = Math.min(width, Math.max(width / 40, box.w * Math.exp(e.deltaY * 0.0015))), f = w / box.w;
+  setBox(w >= width ? null : {x: u - (u - box.x) * f, y: v - (v - box.y) * f, w, h: height * w / width});
+  showPicture();
+}, {passive: false});
+
+$("magnifier").addEventListener("click", e => { if (here()) place(...pixel($("magnifier"), e)); });
+$("ruler").addEventListener("click", e => {
+  const c = own(), edge = $("ruler").getBoundingClientRect();
+  go(c.first + Math.floor((e.clientX - edge.left) / edge.width * (c.last - c.first + 1)));
+});
+
+document.addEventListener("keydown", e => {
+  if (e.ctrlKey && e.key === "z") { e.preventDefault(); undo(); return; }
+  if (e.ctrlKey || e.altKey || e.metaKey) return;
+  const names = info.points.map(p => p.name), at = names.indexOf(asked), step = e.shiftKey ? 5 : 1;
+  const cameras = info.cameras.map(c => c.name);
+  const doing = {
+    ArrowLeft: () => go(frame - step),
+    ArrowRight: () => go(frame + step),
+    ArrowUp: () => ask(names[Math.max(at - 1, 0)]),
+    ArrowDown: () => ask(names[Math.min(at + 1, names.length - 1)]),
+    c: () => look(cameras[(cameras.indexOf(camera) + 1) % cameras.length]),
+    n: nextWorth,
+    u: undo,
+    Delete: takeBack,
+    Backspace: takeBack,
+  }[e.key];
+  if (!doing) return;
+  e.preventDefault();
+  doing();
+});
+
+$("whole").addEventListener("click", () => { setBox(null); showPicture(); });
+$("take").addEventListener("click", takeBack);
+$("undo").addEventListener("click", undo);
+$("next").addEventListener("click", nextWorth);
+$("finish").addEventListener("click", async () => {
+  await saving;
+  await send("/finish", null);
+  document.body.textContent = "Finished; the clicks are saved. Run measure again to use them. This page can be closed.";
+});
+
+fetch("/state").then(r => r.json()).then(s => {
+  info = s;
+  clicks = s.clicks;
+  asked = s.points[0].name;
+  $("session").textContent = s.session;
+  $("wanted").textContent = s.wanted;
+  look(s.cameras[0].name);
+  const {width, height} = own();
+  magnify(width / 2, height / 2);
+  $("saved").textContent = clicks.length ? `${clicks.length} clicks loaded` : "";
+});
