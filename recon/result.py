@@ -10,7 +10,7 @@ from calibration.history import Calibration, calibration_of, calibrations
 from calibration.own import load_any_rig
 from calibration.provenance import content_hash
 from recon import store
-from recon.records import BallFlight, Clocks, Events, MeasureSet, Motion, Points3D, Tracks2D
+from recon.records import BallFlight, Clocks, Events, MeasureSet, Motion, Points3D, RacketPose, Tracks2D
 from recon.session import Session, load_session
 
 TRACKS = "tracks.nc"
@@ -20,6 +20,7 @@ MOTION = "motion.nc"
 FLIGHT = "ball_flight.json"
 EVENTS = "events.json"
 MEASURES = "measures.json"
+RACKET = "racket.nc"
 PROVENANCE = "provenance.json"
 PICTURES = "pictures"
 STILLS = "stills"
@@ -29,7 +30,10 @@ VIEWER_PICTURE = "viewer.png"
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Result:
-    """One measured serve. pictures: small frames per camera, empty where none were kept."""
+    """One measured serve. pictures: small frames per camera, empty where none were kept.
+
+    racket: its pose, None where no racket was followed.
+    """
 
     session: Session
     rig: CalibratedRig
@@ -42,6 +46,7 @@ class Result:
     measures: MeasureSet
     pictures: tuple[store.FramePictures, ...]
     provenance: dict[str, object]
+    racket: RacketPose | None = None
 
     @property
     def quality(self) -> tuple[str, ...]:
@@ -57,6 +62,11 @@ class Result:
     def people(self) -> tuple[str, ...]:
         """Whom the server was told from, and where a camera had lost or mistaken them."""
         return self._noted("people")
+
+    @property
+    def racket_told(self) -> tuple[str, ...]:
+        """What was found of the racket, and how much of it was measured and how much inferred."""
+        return self._noted("racket")
 
     def _noted(self, key: str) -> tuple[str, ...]:
         notes = self.provenance.get("notes", {})
@@ -94,6 +104,7 @@ def load_result(folder: Path) -> Result:
         measures=store.load_measures(d / MEASURES),
         pictures=tuple(store.load_frame_pictures(p) for p in indexes if (p / "index.json").is_file()),
         provenance=provenance,
+        racket=store.load_racket(d / RACKET),
     )
 
 

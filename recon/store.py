@@ -26,6 +26,7 @@ from recon.records import (
     Motion,
     NoiseShape,
     Points3D,
+    RacketPose,
     Tracks2D,
 )
 
@@ -181,6 +182,37 @@ def load_motion(path: Path) -> Motion:
         str(d.attrs["frame"]), _names(d, "keypoint"), d["time"].values, d["xyz_m"].values,
         d["velocity_m_s"].values, d["cov_m2"].values, d["status"].values, d["velocity_cov_m2_s2"].values,
     )  # fmt: skip
+
+
+def save_racket(path: Path, racket: RacketPose | None) -> None:
+    """Write the racket's pose as netCDF; a file without instants where there is none."""
+    _write_dataset(
+        path, "courtplumb racket", {"racket": xr.Dataset() if racket is None else _racket_dataset(racket)}
+    )
+
+
+def _racket_dataset(racket: RacketPose) -> xr.Dataset:
+    return xr.Dataset(
+        {
+            "butt_m": (("time", "space"), racket.butt_m, {"units": "m"}),
+            "direction": (("time", "space"), racket.direction),
+            "covariance": (("time", "pose", "pose_2"), racket.covariance),
+            "normal": (("time", "space"), racket.normal),
+            "u_roll_rad": ("time", racket.u_roll_rad, {"units": "rad"}),
+            "status": ("time", racket.status),
+        },
+        coords={"time": ("time", racket.t_s, {"units": "s"}), "space": _SPACE},
+        attrs={"frame": racket.frame},
+    )
+
+
+def load_racket(path: Path) -> RacketPose | None:
+    """Read the racket's pose; None where there was no racket. Raises BadInput for a missing or foreign file."""
+    d = _open(path, "courtplumb racket", "racket")
+    if "butt_m" not in d:
+        return None
+    fields = ("butt_m", "direction", "covariance", "normal", "u_roll_rad", "status")
+    return RacketPose(str(d.attrs["frame"]), d["time"].values, *(d[name].values for name in fields))
 
 
 def save_clocks(path: Path, clocks: Clocks) -> None:

@@ -1,4 +1,4 @@
-"""Points of one bone or of the racket hold each other: every instant is corrected to the lengths of all.
+"""Points of one bone hold each other: every instant is corrected to the lengths of all.
 
 The curves of single points know nothing of each other. At every instant all points that hang together are
 corrected to the lengths that the whole clip tells, as far as their covariances allow, and their velocities to
@@ -16,12 +16,10 @@ from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter1d
 
 from calibration.checks import Array
-from recon.motion.lengths import LEAST_INSTANTS, SPANS, Length, Span, alike, length_of
+from recon.motion.lengths import SPANS, Length, Span, alike, length_of
 from recon.motion.limits import limits_of, pull
 from recon.records import Motion
 
-_STRAIGHT = ("racket_butt", "racket_throat", "racket_tip")
-_LEAST_BEND_M = 0.001
 _MISSED_FRAMES = 2.0  # standard width of the window over which misses of lengths are averaged
 _GIVES_WITHIN_S = 0.03  # a distance that gives does so no faster, and keeps what it gave for about as long
 
@@ -42,7 +40,7 @@ class Held:
 
 
 def hold_lengths(motion: Motion, covariance: Array, draws_m: Array, seed: int = 0) -> Held:
-    """The motion with the lengths of bones, feet, pelvis and racket constant, as far as they are.
+    """The motion with the lengths of bones, feet and pelvis constant, as far as they are.
 
     covariance (T, P, 6, 6) of position and velocity and draws_m (D, T, P, 3), jointly over time, of the pixels'
     share alone, as in the motion. A length is estimated from the motion itself, and so is by how much it gives;
@@ -106,8 +104,6 @@ class _Group:
         self.moving: list[_Row] = []  # on velocities
         for ends in spans:
             self._keep_apart(ends)
-        if set(_STRAIGHT) <= set(self.names):
-            self._keep_straight()
 
     def _keep_apart(self, ends: tuple[str, str]) -> None:
         i, j = (self.names.index(n) for n in ends)
@@ -129,25 +125,6 @@ class _Group:
         H = self._over({i: turn, j: -turn}, {i: way, j: -way})
         self.moving.append(_Row(H, -rate, np.full(len(both), (found.give_m / _GIVES_WITHIN_S) ** 2)))
 
-    def _keep_straight(self) -> None:
-        """The racket's three points lie on its long axis: the middle one stays off it by nothing across."""
-        butt, throat, tip = (self.names.index(n) for n in _STRAIGHT)
-        all_there: NDArray[np.bool_] = np.asarray(self.there[:, [butt, throat, tip]].all(axis=1))
-        if all_there.sum() < LEAST_INSTANTS:
-            return
-        axis = np.where(all_there[:, None], self.x[:, tip] - self.x[:, butt], [0.0, 0.0, 1.0])
-        up_to = ((self.x[:, throat] - self.x[:, butt]) * axis).sum(axis=1) / (axis**2).sum(axis=1)
-        share = float(np.median(up_to[all_there]))
-        rows = []
-        for across in _across(axis):
-            across = np.where(all_there[:, None], across, 0.0)
-            H = self._over({butt: -(1 - share) * across, throat: across, tip: -share * across}, {})
-            off = np.einsum("tpi,tpi->t", H[:, : 3 * len(self.names)].reshape(self.x.shape), self.x)
-            rows.append(_Row(H, -off, np.einsum("ti,tij,tj->t", H, self.C, H)))
-        beyond = np.concatenate([r.missing[all_there] ** 2 - r.variance[all_there] for r in rows])
-        bend2 = max(float(beyond.mean()), _LEAST_BEND_M**2)
-        self.still += [replace(r, variance=np.full(len(r.missing), bend2)) for r in rows]
-
     def _settle(self, lengths: Mapping[tuple[str, str], Length]) -> None:
         """Takes over lengths that were found together with those of other groups."""
         for j, own in enumerate(self.lengths):
@@ -166,7 +143,7 @@ class _Group:
         growth = np.ones((2, *self.there.shape))
         for growing, rows in zip(growth, (self.still, self.moving), strict=True):
             beside = np.ones(len(self.names))
-            for row, length in zip(rows, self.lengths, strict=False):  # the racket's straightness is no length
+            for row, length in zip(rows, self.lengths, strict=True):
                 expected = np.einsum("ti,tij,tj->t", row.H, self.C, row.H) + row.variance
                 miss2 = gaussian_filter1d(row.missing**2 / expected, _MISSED_FRAMES, mode="nearest")
                 for end in length.ends:
@@ -264,15 +241,6 @@ def _gain(C: Array, H: Array, noise: Array) -> Array:
     CH = C @ H.swapaxes(1, 2)
     S = H @ CH + noise[:, :, None] * np.eye(noise.shape[1])
     return np.asarray(np.linalg.solve(S, CH.swapaxes(1, 2)).swapaxes(1, 2))
-
-
-def _across(axis: Array) -> tuple[Array, Array]:
-    """Two unit vectors (T, 3) across an axis and each other."""
-    thinnest = np.abs(axis).argmin(axis=1)
-    first = np.cross(axis, np.eye(3)[thinnest])
-    first /= np.linalg.norm(first, axis=1, keepdims=True)
-    second = np.cross(axis, first)
-    return first, second / np.linalg.norm(second, axis=1, keepdims=True)
 
 
 def lingering(count: int, frames: int, kept: float, rng: np.random.Generator) -> Array:

@@ -16,10 +16,9 @@ SPANS: tuple[tuple[str, str], ...] = (
         ("heel", "toe"),
     )),
     ("left_hip", "right_hip"),
-    ("racket_butt", "racket_throat"), ("racket_throat", "racket_tip"), ("racket_butt", "racket_tip"),
 )  # fmt: skip
-"""Pairs of points of one bone, one foot, the pelvis or the racket. Shoulder girdle, trunk, neck and hand are
-not among them: they change their length or shape in a serve."""
+"""Pairs of points of one bone, one foot or the pelvis; the racket is a rigid body of its own (racket.py).
+Shoulder girdle, trunk, neck and hand are not among them: they change their length or shape in a serve."""
 
 LEAST_INSTANTS = 20
 _LEAST_GIVE_M = 0.0005  # no two points of a body or racket are held more rigidly than this

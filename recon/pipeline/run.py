@@ -26,7 +26,7 @@ from recon.flight import slowed_fall
 from recon.instants import points_at_instants
 from recon.keypoints import read_own_keypoints
 from recon.measures import Athlete, measure
-from recon.motion import hold_lengths, hold_planted
+from recon.motion import hold_lengths, hold_planted, racket_pose, without_edges
 from recon.pipeline.ball import check_flags, choose_ball, measured_ball, with_ball_of
 from recon.pipeline.clock_sources import first_clocks, sound_paths, with_other_sources
 from recon.pipeline.detect import Beside, detect_tracks
@@ -35,6 +35,7 @@ from recon.pipeline.joint_centres import fit_joints
 from recon.pipeline.options import METHOD, PipelineOptions, Progress, silent
 from recon.pipeline.pictures import make_pictures
 from recon.pipeline.placement import moved_camera_flags
+from recon.pipeline.racket import with_racket
 from recon.pipeline.racket_route import check_racket_file, keep_rigid, racket_inputs, with_racket_points
 from recon.pipeline.second_look import Checked, person_flags, with_second_look
 from recon.pipeline.shutters import shutters_of
@@ -206,6 +207,7 @@ def _up_to_date(session: Session, made: dict[str, object]) -> bool:
         names.FLIGHT,
         names.EVENTS,
         names.MEASURES,
+        names.RACKET,
     )
     if not all((session.derived / name).is_file() for name in (*records, names.PROVENANCE)):
         return False
@@ -328,7 +330,7 @@ def _reconstruct(
     d, steps = session.derived, 4
     progress("reconstructing", 0, steps)
     # exchanged sides hardly move the clocks (their points are outvoted), and finding them needs the clocks
-    tracks = checked.tracks
+    tracks, edges = without_edges(checked.tracks)
     clocks = checked.clocks or _clocks(session, rig, tracks)
     tracks, exchanges = repair_swaps(rig.cameras, tracks, clocks)
     if any(e.undone for e in exchanges):
@@ -349,10 +351,14 @@ def _reconstruct(
     pixels = support.draws(model.draws, model.seed)
     held = hold_lengths(joints.motion, support.covariance(), pixels, model.seed)
     held, planted = hold_planted(held, model.seed)
-    motion = held.motion
-    draws = displacements(motion, rig.cameras, rig.covariance, support.sigma_px, held.draws_m, clocks, model)
-    motion = replace(motion, cov_m2=covariance_of(draws[:3]))
+    racket = with_racket(session, rig.cameras, edges, clocks, held, support, model)
+    draws = displacements(
+        racket.motion, rig.cameras, rig.covariance, racket.support_px, racket.pixels_m, clocks, racket.model
+    )
+    motion = replace(racket.motion, cov_m2=covariance_of(draws[:3]))
     store.save_motion(d / names.MOTION, motion)
+    everything = np.sum([source.moved_m for source in draws[:3]], axis=0)
+    store.save_racket(d / names.RACKET, racket_pose(motion, everything))
     path, checks = measured_ball(session, rig, ball, clocks, motion)
     flight = path.flight
     store.save_flight(d / names.FLIGHT, flight, path.why)
@@ -367,8 +373,8 @@ def _reconstruct(
     progress("reconstructing", 4, steps)
     tip = tracks.index("racket_tip")
     own = session.file.keypoints is not None
-    racket = not own or any(not np.isnan(c.sigma_px[:, tip]).all() for c in tracks.cameras)
-    flags = quality_flags(clocks, points, flight, events, racket=racket)
+    with_tip = not own or any(not np.isnan(c.sigma_px[:, tip]).all() for c in tracks.cameras)
+    flags = quality_flags(clocks, points, flight, events, racket=with_tip)
     return {
         "footage": [f.sentence for f in footage],
         "times": told_times(session, rig.names),
@@ -391,6 +397,7 @@ def _reconstruct(
         "ball": list(ball.told),
         "checks": [c.sentence() for c in checks],
         "lengths": [length.sentence() for length in held.lengths],
+        "racket": list(racket.told),
         "beyond their range": list(held.beyond),
         "planted": [stood.sentence() for stood in planted],
         "left and right exchanged": [_told(e) for e in (*exchanges, *joints.fit.exchanges)],

@@ -5,10 +5,11 @@ from recon.records.candidates import BallCandidates
 from recon.records.checks import Check
 from recon.records.clocks import ASSUMED, NOT_TOLD, SIDES, Clock, Clocks, Shutter
 from recon.records.events import EVENT_NAMES, Event, Events
-from recon.records.keypoints import BODY, BONES, KEYPOINTS, RACKET, other_side, side_names
+from recon.records.keypoints import BODY, BONES, EDGES, KEYPOINTS, RACKET, SOUGHT, other_side, side_names
 from recon.records.measures import Measure, MeasureSet
 from recon.records.motion import Motion, Points3D, PointStatus
 from recon.records.noise import DETECTED, WHITE, NoiseShape, usual_noise
+from recon.records.racket import RacketPose
 from recon.records.tracks import CameraTracks, Tracks2D
 
 __all__ = [
@@ -18,11 +19,13 @@ __all__ = [
     "BODY",
     "BONES",
     "DETECTED",
+    "EDGES",
     "EVENT_NAMES",
     "KEYPOINTS",
     "NOT_TOLD",
     "RACKET",
     "SIDES",
+    "SOUGHT",
     "WHITE",
     "BallCandidates",
     "BallFlight",
@@ -38,6 +41,7 @@ __all__ = [
     "NoiseShape",
     "PointStatus",
     "Points3D",
+    "RacketPose",
     "Shutter",
     "Tracks2D",
     "other_side",

@@ -13,7 +13,17 @@ _PAIRED = (
 BODY: tuple[str, ...] = ("nose", *(f"{side}_{part}" for part in _PAIRED for side in ("left", "right")))
 RACKET: tuple[str, ...] = ("racket_tip", "racket_throat", "racket_butt")
 KEYPOINTS: tuple[str, ...] = (*BODY, *RACKET, "ball")
-"""Stored names. Anatomical left and right, never mirrored: handedness belongs to the athlete."""
+"""Stored names of the points that every clip is searched for. Anatomical left and right, never mirrored:
+handedness belongs to the athlete."""
+
+EDGES: tuple[str, ...] = ("racket_edge_1", "racket_edge_2")
+"""Both sides of the racket's head where it is widest, where they are taped or told.
+
+In pixels they are a pair in either order; in space the first is on the right of who looks along the normal of
+the face that hits, the tip being up.
+"""
+SOUGHT: tuple[str, ...] = (*KEYPOINTS, *EDGES)
+"""All names that a clip or a file may have; tracks without edges hold KEYPOINTS alone."""
 
 BONES: tuple[tuple[str, str], ...] = (
     ("left_shoulder", "right_shoulder"),

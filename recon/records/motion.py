@@ -21,6 +21,7 @@ class PointStatus(IntEnum):
     BEHIND_CAMERA = 3  # the rays meet behind a camera
     OUTLIER = 4  # the cameras contradict each other
     BRIDGED = 5  # not measured here; the motion runs through from its neighbours in time
+    INFERRED = 6  # not measured here; told by the rest of a rigid body
 
 
 def _check_points(
@@ -81,7 +82,7 @@ class Motion:
     """One smooth motion in the court frame.
 
     t_s           (T,) rig time, evenly spaced
-    xyz_m         (T, P, 3) NaN where the status is neither OK nor BRIDGED
+    xyz_m         (T, P, 3) NaN where the status is none of OK, BRIDGED and INFERRED
     velocity_m_s  (T, P, 3) time derivative of the same curve
     cov_m2        (T, P, 3, 3) pixels, calibration and clocks together; keypoint-to-joint offset not included
     status        (T, P) PointStatus
@@ -98,7 +99,7 @@ class Motion:
     velocity_cov_m2_s2: Array | None = None
 
     def __post_init__(self) -> None:
-        present = (PointStatus.OK, PointStatus.BRIDGED)
+        present = (PointStatus.OK, PointStatus.BRIDGED, PointStatus.INFERRED)
         values = _check_points("motion", self.t_s, self.xyz_m, self.cov_m2, self.status, present)
         for field, value in zip(("t_s", "xyz_m", "cov_m2", "status"), values, strict=True):
             object.__setattr__(self, field, value)

@@ -1,0 +1,308 @@
+"""The racket as one rigid body: at every instant the most likely straight, stiff one given its points' curves.
+
+The curve of each taped point runs through all instants, those without two views too, only less and less surely.
+At every instant the three points are brought onto a line with their distances, as surely as each is known:
+a point that is hidden is told by the other two, and an instant without any costs certainty, not the swing.
+Positions: an iterated Kalman update without time, which is Gauss-Newton for the most likely rigid racket (Bell
+BM, Cathey FW (1993), IEEE Trans Autom Control 38:294-297; from memory); velocities likewise.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.ndimage import gaussian_filter1d
+
+from calibration.checks import Array
+from calibration.errors import BadInput
+from recon.motion.fallback import SinglePoints
+from recon.motion.fit import MotionSupport
+from recon.motion.holding import Held
+from recon.motion.lengths import Length, Span, length_of
+from recon.motion.racket_shape import BUTT, SPANS, THROAT, TIP, RacketShape, shape_of
+from recon.motion.racket_ties import GIVES_WITHIN_S, LengthTie, RigidTies, Ties, apart_of
+from recon.records import Motion, PointStatus
+from recon.smoothing import PointPosterior
+
+_POINTS = (BUTT, THROAT, TIP)
+_VAGUE_M = 3.0  # where a point's own curve says nothing
+_VAGUE_M_S = 100.0
+_LEAST_BEND_M = 0.001
+_DOUBT_FRAMES = 2.0  # likewise
+_ROUNDS = 12
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class RacketOptions:
+    """How far a racket is trusted.
+
+    most_u_m   largest standard uncertainty, in its worst direction, of a point that is still told where two
+               cameras did not see it
+    inferred   a point counts as inferred where the rest of the racket takes its variance below this share of
+               what its own curve leaves; above, its curve runs through
+    """
+
+    most_u_m: float = 0.05
+    inferred: float = 0.5
+
+    def __post_init__(self) -> None:
+        if not (self.most_u_m > 0 and 0 < self.inferred <= 1):
+            raise BadInput(f"racket: want most_u_m > 0 and 0 < inferred <= 1, got {self}")
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class RigidRacket:
+    """A motion whose racket is rigid, and the shape that was found for it.
+
+    shape is None where only two of its points could be held to each other, or none.
+    """
+
+    held: Held
+    shape: RacketShape | None
+    told: tuple[str, ...]
+
+
+def hold_racket(
+    held: Held,
+    support: MotionSupport,
+    racket_length_m: float | None = None,
+    options: RacketOptions | None = None,
+    seed: int = 0,
+) -> RigidRacket:
+    """`held` with the points of its racket rigidly joined, also where two cameras did not see one of them.
+
+    support: of the fit, whose curves and draws hold for all instants. Points that are told without two views
+    have the status INFERRED or BRIDGED. What is absent, and why, is told by their uncertainty alone.
+    """
+    options = options or RacketOptions()
+    if not set(_POINTS) <= set(held.motion.keypoints):
+        return RigidRacket(held, None, ())
+    curves = _Curves(held, support, np.random.default_rng([seed, 11]))
+    shape = shape_of(curves.lengths, racket_length_m, len(held.draws_m), curves.rng)
+    ties = RigidTies(shape, curves.bend_m(shape)) if shape else _ties_of_two(curves)
+    if ties is None:
+        return RigidRacket(held, None, ())
+    solved = _solve(curves, ties)
+    motion, draws = _taken_over(held, curves, solved, ties.points, options)
+    sentences = [shape.sentence()] if shape else [length.sentence() for length in curves.lengths]
+    return RigidRacket(
+        replace(held, motion=motion, draws_m=draws), shape, (*sentences, *status_told(motion))
+    )  # fmt: skip
+
+
+def status_told(motion: Motion) -> list[str]:
+    """A sentence per racket point: how much of it was measured, inferred, bridged and absent."""
+    out = []
+    for name in _POINTS:
+        codes = motion.status[:, motion.index(name)]
+        shares = {
+            word: float(np.mean(np.isin(codes, which)))
+            for word, which in (
+                ("measured", (PointStatus.OK,)),
+                ("inferred from the rest of the racket", (PointStatus.INFERRED,)),
+                ("bridged", (PointStatus.BRIDGED,)),
+            )
+        }
+        parts = ", ".join(f"{share:.0%} {word}" for word, share in shares.items() if share > 0)
+        out.append(f"{name.replace('_', ' ')}: {parts or 'absent throughout'}")
+    return out
+
+
+class _Curves:
+    """What the racket's points are by themselves: x, v (T, 3, 3), C (T, 18, 18), draws (D, T, 3, 3).
+
+    In the order butt, throat, tip; measured (T, 3) where two cameras saw one.
+    """
+
+    def __init__(self, held: Held, support: MotionSupport, rng: np.random.Generator) -> None:
+        motion = held.motion
+        self.rng, self.t_s = rng, motion.t_s
+        self.columns = [motion.index(name) for name in _POINTS]
+        self.measured: NDArray[np.bool_] = motion.status[:, self.columns] == PointStatus.OK
+        frames = len(self.t_s)
+        self.x, self.v = np.zeros((frames, 3, 3)), np.zeros((frames, 3, 3))
+        self.own = np.zeros((frames, 3, 6, 6))
+        self.draws = held.draws_m[:, :, self.columns].copy()
+        for j, column in enumerate(self.columns):
+            self._take(j, support.posteriors[column])
+        self._place_unknown()
+        C = np.zeros((frames, 2, 3, 3, 2, 3, 3))
+        for j in range(3):
+            C[:, :, j, :, :, j] = self.own[:, j].reshape(frames, 2, 3, 2, 3)
+        self.C = C.reshape(frames, 18, 18)
+        self.lengths = [found for ends in SPANS if (found := self._length(ends)) is not None]
+
+    def _take(self, j: int, posterior: PointPosterior | SinglePoints | None) -> None:
+        vague = np.ones(len(self.t_s), dtype=bool)
+        if posterior is not None:
+            self.x[:, j], self.v[:, j] = posterior.xyz_m, posterior.velocity_m_s
+            self.own[:, j] = posterior.covariance
+            # straight lines between single points are no knowledge of what lies between them
+            vague = ~self.measured[:, j] if isinstance(posterior, SinglePoints) else np.zeros_like(vague)
+        self.own[vague, j] = np.diag(np.repeat([_VAGUE_M**2, _VAGUE_M_S**2], 3))
+        count = len(self.draws)
+        self.draws[:, vague, j] = _VAGUE_M * self.rng.standard_normal((count, int(vague.sum()), 3))
+        self.known = getattr(self, "known", np.zeros(3, dtype=bool))
+        self.known[j] = posterior is not None
+
+    def _place_unknown(self) -> None:
+        """Points that were never followed begin somewhere near the others."""
+        for j in np.flatnonzero(~self.known) if self.known.any() else ():
+            self.x[:, j] = self.x[:, self.known].mean(axis=1)
+
+    def _length(self, ends: tuple[str, str]) -> Length | None:
+        i, j = (_POINTS.index(name) for name in ends)
+        both = self.measured[:, i] & self.measured[:, j]
+        difference = np.where(both[:, None], self.x[:, i] - self.x[:, j], np.nan)
+        span = Span.of(ends, difference, self.own[:, i, :3, :3] + self.own[:, j, :3, :3])
+        return length_of(span, self.draws[:, :, i] - self.draws[:, :, j])
+
+    def bend_m(self, shape: RacketShape) -> float:
+        """Standard deviation per axis by which the throat lies off its place between the others."""
+        whole = self.measured.all(axis=1)
+        if not whole.any():
+            return _LEAST_BEND_M
+        parts = np.array([-(1 - shape.share), 1.0, -shape.share])
+        off = np.einsum("p,tpi->ti", parts, self.x[whole])
+        expected = np.einsum("p,tpii->ti", parts**2, self.own[whole, :, :3, :3])
+        return float(np.sqrt(max(float((off**2 - expected).mean()), _LEAST_BEND_M**2)))
+
+
+def _ties_of_two(curves: _Curves) -> LengthTie | None:
+    if not curves.lengths:
+        return None
+    surest = min(curves.lengths, key=lambda found: found.u_m)
+    i, j = (_POINTS.index(name) for name in surest.ends)
+    return LengthTie(surest, (i, j))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Solved:
+    x: Array
+    v: Array
+    Cx: Array
+    Cv: Array
+    draws: Array
+
+
+def _solve(curves: _Curves, ties: Ties) -> _Solved:
+    """The most likely racket of every instant, its covariance and draws."""
+    frames = len(curves.t_s)
+    start = curves.x.reshape(frames, 9)
+    x, _ = _most_likely(start, curves.C[:, :9, :9], ties)
+    grown = _doubt(curves, ties, x)
+    C = curves.C * grown[:, None, None] ** 2
+    Cx = C[:, :9, :9]
+    x, gain = _most_likely(start, Cx, ties)
+    _, H, way = ties.at(x)
+    v, Cv = _velocities(curves, ties, x, C)
+    kept = float(np.exp(-np.median(np.diff(curves.t_s)) / GIVES_WITHIN_S))
+    errors = (curves.draws * grown[:, None, None]).reshape(len(curves.draws), frames, 9)
+    wrong = ties.wrong(way, frames, kept, curves.rng) - np.einsum("tmi,dti->dtm", H, errors)
+    drawn = errors + np.einsum("tim,dtm->dti", gain, wrong)
+    left = Cx - gain @ H @ Cx
+    return _Solved(x, v, left, Cv, drawn.reshape(curves.draws.shape))
+
+
+def _most_likely(start: Array, C: Array, ties: Ties) -> tuple[Array, Array]:
+    """(T, 3, 3) and the last gain (T, 9, M)."""
+    frames = len(start)
+    x = start.copy()
+    for round_ in range(_ROUNDS):
+        missing, H, way = ties.at(x.reshape(frames, 3, 3))
+        if round_ == 0 and ties.rows == 4:  # onto a line first: from far away a distance has no direction
+            missing, H, R = missing[:, :3], H[:, :3], ties.covariance(way)[:, :3, :3]
+        else:
+            R = ties.covariance(way)
+        gain = _gain(C, H, R)
+        x = start + np.einsum("tim,tm->ti", gain, missing - np.einsum("tmi,ti->tm", H, start - x))
+    return x.reshape(frames, 3, 3), gain
+
+
+def _gain(C: Array, H: Array, R: Array) -> Array:
+    CH = C @ H.swapaxes(1, 2)
+    return np.asarray(np.linalg.solve(H @ CH + R, CH.swapaxes(1, 2)).swapaxes(1, 2))
+
+
+def _doubt(curves: _Curves, ties: Ties, x: Array) -> Array:
+    """(T,) by how much the points' errors are larger than their curves say; never below 1.
+
+    What the conditions are missed by, in sigmas and averaged over a few frames, counts beside one that is as
+    expected: a shock that the curves were too smooth for is known.
+    """
+    missing, H, way = ties.at(x)
+    C = curves.C[:, :9, :9]
+    miss = missing - np.einsum("tmi,ti->tm", H, (curves.x - x).reshape(len(x), 9))
+    S = H @ C @ H.swapaxes(1, 2) + ties.covariance(way)
+    distance2 = np.einsum("tm,tm->t", miss, np.linalg.solve(S, miss[..., None])[..., 0])
+    around = gaussian_filter1d(distance2, _DOUBT_FRAMES, mode="nearest")
+    return np.asarray(np.sqrt(np.maximum((1 + around) / (1 + ties.rows), 1.0)))
+
+
+def _velocities(curves: _Curves, ties: Ties, x: Array, C: Array) -> tuple[Array, Array]:
+    """(T, 3, 3) most likely given places and rates of all conditions, and covariance (T, 9, 9)."""
+    frames = len(x)
+    missing, Hx, way = ties.at(x)
+    start = np.concatenate([curves.x.reshape(frames, 9), curves.v.reshape(frames, 9)], axis=1)
+    state = np.concatenate([x.reshape(frames, 9), curves.v.reshape(frames, 9)], axis=1)
+    m = ties.rows
+    R = np.zeros((frames, 2 * m, 2 * m))
+    R[:, :m, :m], R[:, m:, m:] = ties.covariance(way), np.diag(ties.rates() ** 2)
+    for _ in range(_ROUNDS // 2):
+        v = state[:, 9:]
+        H = np.zeros((frames, 2 * m, 18))
+        H[:, :m, :9], H[:, m:, 9:] = Hx, Hx
+        H[:, 2 * m - 1, :9] = _turning(x, v.reshape(frames, 3, 3), ties.points)
+        moves = -np.einsum("tmi,ti->tm", Hx, v)
+        miss = np.concatenate([missing, moves], axis=1)
+        here = np.concatenate([x.reshape(frames, 9), v], axis=1)
+        gain = _gain(C, H, R)
+        state = start + np.einsum("tim,tm->ti", gain, miss - np.einsum("tmi,ti->tm", H, start - here))
+    left = (C - gain @ H @ C)[:, 9:, 9:]
+    return state[:, 9:].reshape(frames, 3, 3), left
+
+
+def _turning(x: Array, v: Array, points: tuple[int, ...]) -> Array:
+    """(T, 9) gradient in the places of the rate at which the first and the last point part."""
+    i, j = points[0], points[-1]
+    length, way = apart_of(x[:, j] - x[:, i])
+    moving = v[:, j] - v[:, i]
+    turn = (moving - way * (way * moving).sum(axis=1, keepdims=True)) / length[:, None]
+    H = np.zeros((len(x), 3, 3))
+    H[:, i], H[:, j] = -turn, turn
+    return H.reshape(len(x), 9)
+
+
+def _taken_over(
+    held: Held, curves: _Curves, solved: _Solved, points: Sequence[int], options: RacketOptions
+) -> tuple[Motion, Array]:
+    """The motion with the racket's points where they are sure enough, and draws with them."""
+    motion = held.motion
+    xyz, velocity, cov, velocity_cov, status, draws = (
+        np.array(a)
+        for a in (motion.xyz_m, motion.velocity_m_s, motion.cov_m2, motion.velocity_cov_m2_s2, motion.status,
+                  held.draws_m)
+    )  # fmt: skip
+    for j in points:
+        column, block = curves.columns[j], slice(3 * j, 3 * j + 3)
+        own = np.trace(curves.own[:, j, :3, :3], axis1=1, axis2=2)
+        left = solved.Cx[:, block, block]
+        sure = np.linalg.eigvalsh(left)[:, -1] <= options.most_u_m**2
+        rest = np.trace(left, axis1=1, axis2=2) < options.inferred * own
+        told = np.where(rest, PointStatus.INFERRED, PointStatus.BRIDGED)
+        status[:, column] = np.where(
+            curves.measured[:, j], PointStatus.OK, np.where(sure, told, PointStatus.TOO_FEW_VIEWS)
+        )
+        here = status[:, column] != PointStatus.TOO_FEW_VIEWS
+        xyz[:, column] = np.where(here[:, None], solved.x[:, j], np.nan)
+        velocity[:, column] = np.where(here[:, None], solved.v[:, j], np.nan)
+        cov[:, column] = np.where(here[:, None, None], left, np.nan)
+        velocity_cov[:, column] = np.where(here[:, None, None], solved.Cv[:, block, block], np.nan)
+        draws[:, :, column] = solved.draws[:, :, j]
+    held_racket = replace(
+        motion, xyz_m=xyz, velocity_m_s=velocity, cov_m2=cov, velocity_cov_m2_s2=velocity_cov, status=status
+    )  # fmt: skip
+    return held_racket, draws
