@@ -21,7 +21,7 @@ from benchmarks import pages
 from benchmarks.motion_world import FOLLOWED, Order, Recording, record
 from calibration.checks import Array
 from recon.instants import points_at_instants
-from recon.motion import fit_motion, hold_lengths
+from recon.motion import fit_motion, hold_lengths, hold_racket
 from recon.records import Motion, Points3D, PointStatus
 from recon.uncertainty import ErrorModel
 
@@ -72,7 +72,8 @@ def ours(recording: Recording) -> tuple[Points3D, Motion, float]:
     points = points_at_instants(recording.cameras, recording.tracks, recording.clocks)
     started = time.process_time()
     motion, support = fit_motion(recording.cameras, recording.tracks, recording.clocks, points)
-    motion = hold_lengths(motion, support.covariance(), support.draws(DRAWS, 0)).motion
+    held = hold_lengths(motion, support.covariance(), support.draws(DRAWS, 0))
+    motion = hold_racket(held, support).held.motion
     return points, motion, time.process_time() - started
 
 

@@ -22,7 +22,7 @@ from benchmarks.motion_world import Order, Recording, record
 from calibration.checks import Array
 from recon.body import interior_angle_rad
 from recon.instants import points_at_instants
-from recon.motion import fit_motion, hold_lengths
+from recon.motion import fit_motion, hold_lengths, hold_racket
 from recon.records import DETECTED, WHITE, CameraTracks, NoiseShape, Tracks2D
 
 NOISES: Mapping[str, NoiseShape] = {
@@ -68,6 +68,7 @@ def world(noise: str, seed: int) -> Mapping[str, float]:
     points = points_at_instants(recording.cameras, recording.tracks, recording.clocks)
     motion, support = fit_motion(recording.cameras, recording.tracks, recording.clocks, points)
     held = hold_lengths(motion, support.covariance(), support.draws(DRAWS, seed), seed)
+    held = hold_racket(held, support, seed=seed).held
     motion = held.motion
     true = _at(motion.t_s, recording)
     k = int(rng.integers(20, len(motion.t_s) - 20))

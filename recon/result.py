@@ -104,7 +104,7 @@ def load_result(folder: Path) -> Result:
         measures=store.load_measures(d / MEASURES),
         pictures=tuple(store.load_frame_pictures(p) for p in indexes if (p / "index.json").is_file()),
         provenance=provenance,
-        racket=store.load_racket(d / RACKET),
+        racket=store.load_racket(d / RACKET) if (d / RACKET).is_file() else None,
     )
 
 

@@ -17,6 +17,7 @@ class TapeColours(BaseModel):
     """Hue of the bright tape on the racket, degrees on the colour circle (0 red, 120 green, 240 blue).
 
     Any saturated colours that nothing else moving has; skin lies near 20, so orange and red tape do badly.
+    edge_hue_deg: of tape on both sides of the head, sought only where it is given.
     """
 
     model_config = ConfigDict(extra="forbid", frozen=True)
@@ -25,6 +26,7 @@ class TapeColours(BaseModel):
     throat_hue_deg: Annotated[float, Field(ge=0, lt=360)] = 190.0
     butt_hue_deg: Annotated[float, Field(ge=0, lt=360)] = 140.0
     ball_hue_deg: Annotated[float, Field(ge=0, lt=360)] = 70.0
+    edge_hue_deg: Annotated[float, Field(ge=0, lt=360)] | None = None
     tolerance_deg: Annotated[float, Field(gt=0, le=30)] = 14.0
 
     @property

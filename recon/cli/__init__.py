@@ -21,6 +21,7 @@ from recon.cli import (  # noqa: F401  # importing them adds their commands
     rigs,
     series,
     serves,
+    tape,
 )
 from recon.cli.app import ERR, app
 

@@ -16,6 +16,7 @@ from recon.keypoints.pose import PoseReader, Window
 from recon.keypoints.racket_join import Points, join_points, noise_of_filled, with_frames
 from recon.keypoints.rigid import contradicting_fill
 from recon.keypoints.server import ServerPlace
+from recon.keypoints.tape_colours import TapeHues, TapePatch, alike_elsewhere, drawn, patch_at, tape_hues
 
 __all__ = [
     "MARKERS",
@@ -34,11 +35,15 @@ __all__ = [
     "Seen",
     "ServerPlace",
     "Span",
+    "TapeHues",
+    "TapePatch",
     "Wanted",
     "Window",
+    "alike_elsewhere",
     "candidates_of",
     "contradicting_fill",
     "curve_between",
+    "drawn",
     "fill_between",
     "follow",
     "glimpse",
@@ -49,9 +54,11 @@ __all__ = [
     "mode_of",
     "noise_of_filled",
     "own_tracks",
+    "patch_at",
     "read_own_keypoints",
     "rows_within",
     "scene_of",
+    "tape_hues",
     "tracks_from_clips",
     "window_of_box",
     "with_frames",

@@ -12,7 +12,7 @@ from calibration.checks import Array
 from calibration.errors import NotMeasurable
 from recon.detector_study import PARTS, USUAL_MODE, DetectorStudy, apparent_height_px, study_of
 from recon.keypoints.follow import ClipTracks
-from recon.records import BODY, KEYPOINTS, CameraTracks, Tracks2D, usual_noise
+from recon.records import BODY, EDGES, KEYPOINTS, SOUGHT, CameraTracks, Tracks2D, usual_noise
 
 SIGMA_OF_HEIGHT: Mapping[str, float] = MappingProxyType(
     {part: study_of(USUAL_MODE).left_base(part) for part in PARTS}
@@ -46,8 +46,20 @@ def tracks_from_clips(
         sigma = np.where(np.isnan(body[..., 0]), np.nan, sigma)
         both = np.concatenate([sigma, clip.marker_sigma_px], axis=1)
         cameras.append(CameraTracks(name, size, clip.t_cam_s, clip.uv_px, both))
-    noise = tuple(study.shape(name) if name in BODY else usual_noise(name) for name in KEYPOINTS)
-    return Tracks2D(KEYPOINTS, tuple(cameras), source, noise)
+    noise = tuple(study.shape(name) if name in BODY else usual_noise(name) for name in SOUGHT)
+    return without_unseen_edges(Tracks2D(SOUGHT, tuple(cameras), source, noise))
+
+
+def without_unseen_edges(tracks: Tracks2D) -> Tracks2D:
+    """Tracks of all that is sought, of KEYPOINTS alone where no camera ever saw a head edge."""
+    first, count = tracks.index(EDGES[0]), len(KEYPOINTS)
+    if any(not np.isnan(c.sigma_px[:, first:]).all() for c in tracks.cameras):
+        return tracks
+    cameras = tuple(
+        CameraTracks(c.camera, c.size_px, c.t_cam_s, c.uv_px[:, :count], c.sigma_px[:, :count])
+        for c in tracks.cameras
+    )
+    return Tracks2D(tracks.keypoints[:count], cameras, tracks.source, tracks.noise[:count])
 
 
 def _share(study: DetectorStudy, clip: ClipTracks, height_px: float) -> Array:

@@ -23,7 +23,7 @@ from recon.keypoints.pose import Pose, PoseReader, Window
 from recon.keypoints.server import LEAP_HEIGHTS, ServerPlace, hips_px
 from recon.keypoints.trail import Trail
 from recon.people.sightings import same_person
-from recon.records import BODY, KEYPOINTS
+from recon.records import BODY, SOUGHT
 
 _ON_COURSE_HEIGHTS = 0.5  # of the body in the picture: a course is told every quarter of a second
 _SHORT_FRAMES = 1200  # a clip of up to 10 s at 120 a second is sooner read through than sought nine times
@@ -33,7 +33,7 @@ _SHORT_FRAMES = 1200  # a clip of up to 10 s at 120 a second is sooner read thro
 class ClipTracks:
     """What was seen in a stretch of one clip, before uncertainties are given to the body points.
 
-    t_cam_s (T,), uv_px (T, P, 2) in the order of KEYPOINTS, visibility (T, 27), marker_sigma_px (T, 4);
+    t_cam_s (T,), uv_px (T, P, 2) in the order of SOUGHT, visibility (T, 27), marker_sigma_px (T, 6);
     spread_px (T, 27) between the model's passes, NaN where there was one; balls (T, MOST_BALLS, 5) patches that
     may be the ball, as `find_balls` has them: none where nobody looked.
     """
@@ -117,7 +117,7 @@ def follow(
     times, points_px, visible, sigmas, spread, balls_seen = zip(*rows, strict=True) if rows else ([],) * 6
     return ClipTracks(
         np.array(times),
-        np.array(points_px).reshape(-1, len(KEYPOINTS), 2),
+        np.array(points_px).reshape(-1, len(SOUGHT), 2),
         np.array(visible).reshape(-1, len(BODY)),
         np.array(sigmas).reshape(-1, len(MARKERS)),
         np.array(spread).reshape(-1, len(BODY)),

@@ -10,13 +10,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.checks import Array
-from recon.records import RACKET
+from recon.records import EDGES, RACKET
 
 Image = NDArray[np.uint8]
 Places = NDArray[np.int64]
 Chosen = NDArray[np.bool_]
 
-MARKERS: tuple[str, ...] = (*RACKET, "ball")
+MARKERS: tuple[str, ...] = (*RACKET, "ball", *EDGES)
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -25,6 +25,7 @@ class MarkerOptions:
 
     hues_deg        colour of tip, throat, butt and ball, in the order of MARKERS
     ball_hues_deg   further ones that the ball may have: a stage ball's second colour
+    edge_hue_deg    colour of the tape on both sides of the head; None where there is none
     tolerance_deg   half width in hue
     min_difference  grey levels by which a pixel must differ from the empty scene (noise is 2–3)
     min_increase    and by which one of its channels must be above the scene's: a shadow only darkens
@@ -35,6 +36,7 @@ class MarkerOptions:
 
     hues_deg: tuple[float, float, float, float]
     tolerance_deg: float
+    edge_hue_deg: float | None = None
     min_difference: int = 30
     min_increase: int = 12
     min_value: int = 90
@@ -47,22 +49,26 @@ class MarkerOptions:
 def find_markers(
     image_bgr: Image, scene_bgr: Image, region: tuple[int, int, int, int], options: MarkerOptions
 ) -> tuple[Array, Array]:
-    """Pixels (4, 2) and sigma (4,) of tip, throat, butt and ball, NaN where one is not seen.
+    """Pixels (6, 2) and sigma (6,) of tip, throat, butt, ball, two edges; NaN where unseen.
 
-    region is (left, top, right, bottom) of the part of the picture that is searched.
+    The edges are a pair: the larger patch comes first, which side of the head it is on is not told. region is
+    (left, top, right, bottom) of the part of the picture that is searched.
     """
     left, top, right, bottom = region
     uv, sigma = np.full((len(MARKERS), 2), np.nan), np.full(len(MARKERS), np.nan)
     spots = _coloured(image_bgr[top:bottom, left:right], scene_bgr[top:bottom, left:right], options)
     most = options.max_area_px * max((image_bgr.shape[0] / 720) ** 2, 1.0)
-    for k, target in enumerate(options.hues_deg):
-        found = _best_patch(
-            spots.where(_near_hue(target, options.tolerance_deg)[spots.hue]), options.min_area_px, most
-        )
-        if found is not None:
-            (u, v), area = found
+
+    def fill(first: int, target: float, count: int) -> None:
+        alike = spots.where(_near_hue(target, options.tolerance_deg)[spots.hue])
+        for k, ((u, v), area) in enumerate(_largest(alike, options.min_area_px, most, count), start=first):
             uv[k] = (u + left, v + top)
             sigma[k] = marker_sigma_px(area)
+
+    for k, target in enumerate(options.hues_deg):
+        fill(k, target, 1)
+    if options.edge_hue_deg is not None:
+        fill(len(options.hues_deg), options.edge_hue_deg, len(EDGES))
     return uv, sigma
 
 
@@ -113,10 +119,10 @@ def marker_sigma_px(area_px: float) -> float:
     return float(np.hypot(0.5, 0.08 * np.sqrt(area_px)))
 
 
-def _best_patch(spots: _Spots, least: float, most: float) -> tuple[tuple[float, float], float] | None:
-    """Centre (weighted by saturation) and area of the largest patch of at least and at most so many pixels."""
+def _largest(spots: _Spots, least: float, most: float, count: int) -> list[tuple[tuple[float, float], float]]:
+    """Middles (by saturation) and areas of the largest patches of at least and at most so many pixels."""
     if not len(spots.x):
-        return None
+        return []
     left, top = spots.x.min() - 1, spots.y.min() - 1  # a margin to grow into
     mask = np.zeros((spots.y.max() - top + 2, spots.x.max() - left + 2), np.uint8)
     mask[spots.y - top, spots.x - left] = 255
@@ -125,10 +131,11 @@ def _best_patch(spots: _Spots, least: float, most: float) -> tuple[tuple[float, 
     patch = np.asarray(labels)[spots.y - top, spots.x - left]
     area = np.bincount(patch)
     area[(area < least) | (area > most)] = 0
-    best = int(np.argmax(area))
-    if not area[best]:
-        return None
-    own = patch == best
-    weight = spots.saturation[own].astype(float)
-    u, v = (float((of[own] * weight).sum() / weight.sum()) for of in (spots.x, spots.y))
-    return (u, v), float(area[best])
+    out = []
+    for best in np.argsort(-area, kind="stable")[:count]:
+        if area[best]:
+            own = patch == best
+            weight = spots.saturation[own].astype(float)
+            u, v = (float((of[own] * weight).sum() / weight.sum()) for of in (spots.x, spots.y))
+            out.append(((u, v), float(area[best])))
+    return out

@@ -11,7 +11,8 @@ from numpy.typing import NDArray
 
 from calibration.errors import BadInput
 from calibration.geometry import Camera
-from recon.records import KEYPOINTS, CameraTracks, Tracks2D
+from recon.keypoints.assemble import without_unseen_edges
+from recon.records import SOUGHT, CameraTracks, Tracks2D
 
 COLUMNS = ("camera", "time_s", "keypoint", "u_px", "v_px", "sigma_px")
 _ROWS_AT_ONCE = 200_000
@@ -37,7 +38,7 @@ def read_own_keypoints(path: Path, cameras: Sequence[Camera], unused: Sequence[s
         if not (table["camera"] == name).any():
             raise BadInput(f"{path}: no row for camera {name!r}; the rig has {', '.join(names)}")
     seen = tuple(own_tracks(path, table, camera) for camera in cameras)
-    return Tracks2D(KEYPOINTS, seen, f"own keypoints: {path.name}")
+    return without_unseen_edges(Tracks2D(SOUGHT, seen, f"own keypoints: {path.name}"))
 
 
 def own_rows(path: Path, names: Sequence[str], unused: Sequence[str]) -> Iterator[pd.DataFrame]:
@@ -61,7 +62,7 @@ def _check_rows(path: Path, table: pd.DataFrame, cameras: list[str]) -> None:
     lacking = [c for c in COLUMNS if c not in table.columns]
     if lacking:
         raise BadInput(f"{path}: want columns {', '.join(COLUMNS)}; {', '.join(lacking)} missing")
-    for column, allowed in (("camera", cameras), ("keypoint", list(KEYPOINTS))):
+    for column, allowed in (("camera", cameras), ("keypoint", list(SOUGHT))):
         foreign = ~table[column].isin(allowed).to_numpy()
         if foreign.any():
             got = table[column].iloc[int(foreign.argmax())]
@@ -99,10 +100,10 @@ def own_tracks(path: Path, rows: pd.DataFrame, camera: Camera) -> CameraTracks:
             f"{path}: camera {camera.name}: want one time_s for all points of a frame, got "
             f"{times[k]} and {times[k + 1]}"
         )
-    uv = np.full((len(times), len(KEYPOINTS), 2), np.nan)
+    uv = np.full((len(times), len(SOUGHT), 2), np.nan)
     sigma = np.full(uv.shape[:2], np.nan)
     t = np.searchsorted(times, rows["time_s"].to_numpy(dtype=float))
-    p = rows["keypoint"].map({name: k for k, name in enumerate(KEYPOINTS)}).to_numpy(dtype=int)
+    p = rows["keypoint"].map({name: k for k, name in enumerate(SOUGHT)}).to_numpy(dtype=int)
     uv[t, p] = rows[["u_px", "v_px"]].to_numpy(dtype=float)
     sigma[t, p] = rows["sigma_px"].to_numpy(dtype=float)
     return CameraTracks(camera.name, camera.size_px, times, uv, sigma)

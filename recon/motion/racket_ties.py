@@ -1,4 +1,4 @@
-"""What ties the racket's points to each other: conditions on butt, throat and tip, and how far they may be wrong."""
+"""What ties butt, throat and tip of a racket to each other: conditions, and how far they may be wrong."""
 
 from __future__ import annotations
 

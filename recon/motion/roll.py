@@ -12,10 +12,10 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.linalg import cho_factor, cho_solve, solve_triangular
 
 from calibration.checks import Array
 from calibration.geometry import Camera
+from recon.motion.bordered import Bordered
 from recon.motion.racket_shape import BUTT, TIP, RacketShape
 from recon.motion.roll_search import Axis, Sightings, axis_of, projected, rough_roll, sightings
 from recon.records import EDGES, Clocks, Motion, PointStatus, Tracks2D
@@ -24,6 +24,7 @@ _CENTRE_SHARE, _CENTRE_SD_M = 0.52, 0.03  # widest point of the head, from throa
 _HALF_M, _HALF_SD_M = 0.125, 0.02  # half its width: heads are 23 to 27 cm wide (common practice)
 _TAPE_M = 0.004  # tape lies around a frame of some thickness: its visible middle is not the frame's
 _TURNING_RAD_S2 = 1500.0  # how fast a racket's turning changes in a serve, standard deviation
+_ANY_RAD = 100.0  # where nothing tells the turn
 _GATE2, _MEDIAN2 = 16.0, 1.386
 _ROUNDS = 12
 _LEAST_PATCHES = 20
@@ -74,23 +75,28 @@ def add_edges(
     seen = sightings(cameras, edges, clocks, motion, axis)
     if len(seen) < _LEAST_PATCHES:
         return f"head edges not used: seen in {len(seen)} places only, want {_LEAST_PATCHES}"
-    solved = _Problem(cameras, seen, motion, axis, shape).solve()
+    rng = np.random.default_rng([seed, 13])
+    solved = _Problem(cameras, seen, motion, axis, shape, len(draws_m), rng).solve()
     solved = solved.facing(_faces_back(motion, axis, solved))
-    return _with(motion, draws_m, support_px, axis, seen, solved, np.random.default_rng([seed, 13]))
+    return _with(motion, draws_m, support_px, axis, seen, solved)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Solved:
-    """roll_rad (T,) and its u, the head's centre and half width; information's Cholesky root (T + 2, T + 2);
-    per patch whether it counts and for which edge (M,), +1 the first."""
+    """roll_rad (T,), the head's centre and half width, draws of all their errors (D, T + 2), and per patch
+    whether it counts and for which edge (M,), +1 the first."""
 
     roll_rad: Array
-    u_rad: Array
     centre_m: float
     half_m: float
-    root: Array
+    off: Array
     used: NDArray[np.bool_]
     side: Array
+
+    @property
+    def u_rad(self) -> Array:
+        """(T,) standard uncertainty of the roll."""
+        return np.asarray(self.off[:, :-2].std(axis=0))
 
     def facing(self, back: bool) -> _Solved:
         """The same, half a turn on where it faces back."""
@@ -101,22 +107,20 @@ class _Problem:
     """Least squares over (roll at every instant, centre, half width)."""
 
     def __init__(
-        self, cameras: Sequence[Camera], seen: Sightings, motion: Motion, axis: Axis, shape: RacketShape
-    ) -> None:
+        self, cameras: Sequence[Camera], seen: Sightings, motion: Motion, axis: Axis, shape: RacketShape,
+        draws: int, rng: np.random.Generator,
+    ) -> None:  # fmt: skip
         self.cameras, self.seen, self.frames = cameras, seen, len(motion.t_s)
+        self.draws, self.rng = draws, rng
+        self.parts = np.stack([1 - seen.share, seen.share], axis=1)
         self.start = (shape.butt_throat_m + _CENTRE_SHARE * shape.throat_tip_m, _HALF_M)
         self.roll = rough_roll(cameras, seen, motion.t_s, *self.start)
         step = float(np.median(np.diff(motion.t_s)))
-        self.prior = self._smooth(step)
+        self.prior = Bordered.smooth(
+            self.frames, _TURNING_RAD_S2 * step**2, _ANY_RAD, np.array([_CENTRE_SD_M, _HALF_SD_M])
+        )
         of_tip = np.trace(motion.cov_m2[:, motion.index(TIP)], axis1=1, axis2=2) / 3
         self.axis_var = np.nan_to_num(of_tip[seen.before]) + _TAPE_M**2
-
-    def _smooth(self, step: float) -> Array:
-        bends = np.diff(np.eye(self.frames), n=2, axis=0) / (_TURNING_RAD_S2 * step**2)
-        N = np.zeros((self.frames + 2, self.frames + 2))
-        N[:-2, :-2] = bends.T @ bends + 1e-4 * np.eye(self.frames)
-        N[-2, -2], N[-1, -1] = 1 / _CENTRE_SD_M**2, 1 / _HALF_SD_M**2
-        return N
 
     def solve(self) -> _Solved:
         """Gauss-Newton; patches far off count for nothing, and errors larger than stated make all less sure."""
@@ -129,12 +133,12 @@ class _Problem:
             used = np.isfinite(distance2) & (distance2 < gate2 * larger2)
             larger2 = max(float(np.median(distance2[used])) / _MEDIAN2, 1.0) if used.any() else 1.0
             weight = np.where(used, 1 / (variance * larger2), 0.0)
-            N, g = self._normal(J, np.nan_to_num(residual), weight)
-            N, g = N + self.prior, g + self.prior @ (before - state)
-            state = state + cho_solve(cho_factor(N), g)
-        u = np.asarray(np.sqrt(np.diag(np.linalg.inv(N))[:-2]))
-        root = np.asarray(np.linalg.cholesky(N))
-        return _Solved(state[:-2], u, float(state[-2]), float(state[-1]), root, used, side)
+            D = np.concatenate([J[:, :, :1] * self.parts[:, None], J[:, :, 1:]], axis=2)
+            information = self.prior.plus(self.seen.before, D, weight)
+            g = self._pulled(D, np.nan_to_num(residual), weight) + self.prior.times(before - state)
+            state = state + information.solve(g)
+        off = information.draws(self.draws, self.rng)
+        return _Solved(state[:-2], float(state[-2]), float(state[-1]), off, used, side)
 
     def _patches(self, state: Array) -> tuple[Array, Array, Array, Array]:
         """Residuals (M, 2), derivatives (M, 2, 3) in roll, centre and half width, variances and sides (M,)."""
@@ -152,19 +156,14 @@ class _Problem:
         variance = seen.sigma_px**2 + self.axis_var * (J**2).sum(axis=(1, 2)) / 2
         return miss[rows, nearer], np.asarray(J @ moves), np.asarray(variance), side
 
-    def _normal(self, J: Array, residual: Array, weight: Array) -> tuple[Array, Array]:
-        """Information and its right-hand side: a patch touches the instants around it, centre and width."""
-        n, seen = self.frames + 2, self.seen
-        columns = np.stack(
-            [seen.before, seen.before + 1, np.full(len(seen), n - 2), np.full(len(seen), n - 1)], axis=1
-        )
-        parts = np.stack([(1 - seen.share), seen.share], axis=1)
-        D = np.concatenate([J[:, :, :1] * parts[:, None], J[:, :, 1:]], axis=2)
-        N, g = np.zeros((n, n)), np.zeros(n)
-        blocks = np.einsum("m,mai,maj->mij", weight, D, D)
-        np.add.at(N, (columns[:, :, None], columns[:, None, :]), blocks)
-        np.add.at(g, columns, np.einsum("m,mai,ma->mi", weight, D, residual))
-        return N, g
+    def _pulled(self, D: Array, residual: Array, weight: Array) -> Array:
+        """(T + 2,) what the residuals say: a patch touches the instants around it, centre and width."""
+        by_patch = np.einsum("m,mai,ma->mi", weight, D, residual)
+        out = np.zeros(self.frames + 2)
+        np.add.at(out, self.seen.before, by_patch[:, 0])
+        np.add.at(out, self.seen.before + 1, by_patch[:, 1])
+        out[-2:] = by_patch[:, 2:].sum(axis=0)
+        return out
 
 
 def _faces_back(motion: Motion, axis: Axis, solved: _Solved) -> bool:
@@ -180,8 +179,7 @@ def _faces_back(motion: Motion, axis: Axis, solved: _Solved) -> bool:
 
 
 def _with(
-    motion: Motion, draws_m: Array, support_px: Array, axis: Axis, seen: Sightings, solved: _Solved,
-    rng: np.random.Generator,
+    motion: Motion, draws_m: Array, support_px: Array, axis: Axis, seen: Sightings, solved: _Solved
 ) -> EdgedRacket:  # fmt: skip
     reach = solved.half_m * axis.across(solved.roll_rad)
     middle = axis.butt_m + solved.centre_m * axis.way
@@ -190,7 +188,7 @@ def _with(
     told = np.isfinite(xyz).all(axis=2) & (solved.u_rad < _MOST_U_RAD)[:, None]
     two = (~np.isnan(support)).sum(axis=2) >= 2
     status = np.where(~told, PointStatus.TOO_FEW_VIEWS, np.where(two, PointStatus.OK, PointStatus.INFERRED))
-    errors = np.where(told[..., None], _drawn(motion, draws_m, axis, solved, rng) - xyz, np.nan)
+    errors = np.where(told[..., None], _drawn(motion, draws_m, axis, solved) - xyz, np.nan)
     velocity = np.gradient(xyz, motion.t_s, axis=0)
     sound = told & np.isfinite(velocity).all(axis=2)
     status = np.where(sound, status, PointStatus.TOO_FEW_VIEWS).astype(np.int8)
@@ -227,12 +225,10 @@ def _seen_by(seen: Sightings, solved: _Solved, t_s: Array, cameras: int) -> Arra
     return out
 
 
-def _drawn(motion: Motion, draws_m: Array, axis: Axis, solved: _Solved, rng: np.random.Generator) -> Array:
+def _drawn(motion: Motion, draws_m: Array, axis: Axis, solved: _Solved) -> Array:
     """(D, T, 2, 3) edges of draws of the axis, the roll and the head's size."""
     butt, tip = (motion.index(name) for name in (BUTT, TIP))
-    count = len(draws_m)
-    unit = rng.standard_normal((len(solved.root), count))
-    off = solve_triangular(solved.root.T, unit, lower=False).T
+    count, off = len(draws_m), solved.off
     moved = axis_of(
         motion.xyz_m[:, butt] + draws_m[:, :, butt], motion.xyz_m[:, tip] + draws_m[:, :, tip],
         np.broadcast_to(axis.first, (count, *axis.first.shape)),

@@ -19,7 +19,6 @@ from recon.flight import BALL_KINDS, USUAL_KIND
 from recon.keypoints import (
     MARKERS,
     ClipTracks,
-    MarkerOptions,
     ServerPlace,
     Wanted,
     candidates_of,
@@ -30,7 +29,7 @@ from recon.keypoints.markers import Image
 from recon.pipeline.crew import Clip, Crew, Known, find_scene, read_again, read_piece
 from recon.pipeline.footage import as_stamped
 from recon.pipeline.options import METHOD, PipelineOptions, Progress
-from recon.pipeline.reading import CLIP_FIELDS, load_clip, save_clip
+from recon.pipeline.reading import CLIP_FIELDS, load_clip, markers_of, save_clip
 from recon.pipeline.whom import whom_to_follow
 from recon.records import BallCandidates, Tracks2D
 from recon.session import Session
@@ -95,11 +94,8 @@ def detect_tracks(
     Raises BadInput for a video that cannot be read or a missing model, NotMeasurable where two people may be
     the server.
     """
-    tape = session.file.tape
     kind = BALL_KINDS[session.file.serve.ball or USUAL_KIND]
-    markers = MarkerOptions(
-        hues_deg=tape.hues_deg, tolerance_deg=tape.tolerance_deg, ball_hues_deg=kind.hues_deg
-    )
+    markers = markers_of(session.file.tape, kind.hues_deg)
     model = pose_model("full" if options.variant == "full" else "heavy")
     mode = mode_of(options.mode)
     read = {c.name: Clip(as_stamped(session, c.name), model, markers, mode, ServerPlace(c)) for c in cameras}

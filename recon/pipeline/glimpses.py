@@ -41,8 +41,8 @@ from recon.keypoints import (
 from recon.pipeline.crew import Crew
 from recon.pipeline.footage import timed
 from recon.pipeline.options import METHOD, Progress
-from recon.pipeline.reading import load_clip, reader_of, save_arrays, save_clip
-from recon.records import BODY, KEYPOINTS, CameraTracks
+from recon.pipeline.reading import load_clip, markers_of, reader_of, save_arrays, save_clip
+from recon.records import BODY, SOUGHT, CameraTracks
 from recon.session import Session
 from recon.windows import NEEDED, may_serve
 
@@ -185,7 +185,6 @@ class Films:
 
 
 def _film(session: Session, camera: Camera) -> _Film:
-    tape = session.file.tape
     video, options = timed(session, camera.name).video, GlimpseOptions()
     model = pose_model("full")  # the smaller one: glances need no better, and it takes less than half the time
     size = probe(video).size_px
@@ -194,7 +193,7 @@ def _film(session: Session, camera: Camera) -> _Film:
             f"{video.path}: want {camera.size_px[0]}x{camera.size_px[1]} pixels as calibrated, got "
             f"{size[0]}x{size[1]}; film with the calibrated video mode"
         )
-    markers = MarkerOptions(hues_deg=tape.hues_deg, tolerance_deg=tape.tolerance_deg)
+    markers = markers_of(session.file.tape)
     at = session.file.server.get(camera.name)
     place = ServerPlace(camera, None if at is None else np.array(at))
     seen = (camera.centre_m().round(1), camera.cam_from_world.R.round(2), at)
@@ -228,7 +227,7 @@ def _read(film: _Film, span_s: Span) -> ClipTracks:
 def _nothing() -> ClipTracks:
     return ClipTracks(
         np.zeros(0),
-        np.zeros((0, len(KEYPOINTS), 2)),
+        np.zeros((0, len(SOUGHT), 2)),
         np.zeros((0, len(BODY))),
         np.zeros((0, len(MARKERS))),
         np.zeros((0, len(BODY))),

@@ -9,7 +9,8 @@ from pathlib import Path
 import numpy as np
 
 from calibration.checks import Array
-from recon.keypoints import ClipTracks, PoseReader
+from recon.keypoints import ClipTracks, MarkerOptions, PoseReader
+from recon.session import TapeColours
 from recon.store import write_whole
 
 CLIP_FIELDS = ("t_cam_s", "uv_px", "visibility", "marker_sigma_px", "spread_px", "balls")
@@ -19,6 +20,16 @@ CLIP_FIELDS = ("t_cam_s", "uv_px", "visibility", "marker_sigma_px", "spread_px",
 def reader_of(model: Path) -> PoseReader:
     """One for all pieces that a process reads: loading the model takes as long as four frames."""
     return PoseReader(model)
+
+
+def markers_of(tape: TapeColours, ball_hues_deg: tuple[float, ...] = ()) -> MarkerOptions:
+    """What the search for tape and ball is told of a session's colours; ball_hues_deg: further ones of a ball."""
+    return MarkerOptions(
+        hues_deg=tape.hues_deg,
+        tolerance_deg=tape.tolerance_deg,
+        edge_hue_deg=tape.edge_hue_deg,
+        ball_hues_deg=ball_hues_deg,
+    )
 
 
 def save_clip(path: Path, clip: ClipTracks) -> None:

@@ -12,6 +12,7 @@ from calibration.checks import Array
 from calibration.errors import NotMeasurable
 from calibration.geometry import Camera
 from recon.keypoints import ClipTracks, Mode, Wanted, window_of_box, with_rows, without_bodies
+from recon.motion import without_edges
 from recon.people import Followed, State, compare_followed
 from recon.people.followed import AGREE
 from recon.pipeline.clock_sources import first_clocks
@@ -95,6 +96,7 @@ def _said(found: Found) -> tuple[str, ...]:
 def _judged(session: Session, cameras: Sequence[Camera], tracks: Tracks2D) -> tuple[Clocks, Followed] | None:
     """None where the clips do not tell their clocks: the next stage says why."""
     try:
+        tracks, _ = without_edges(tracks)  # a pair without names would be matched at random
         clocks = first_clocks(session, cameras, tracks)
         return clocks, compare_followed(cameras, tracks, clocks)
     except NotMeasurable:

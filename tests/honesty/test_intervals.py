@@ -18,7 +18,7 @@ from calibration.geometry.camera import N_LENS
 from recon.body import Body
 from recon.instants import points_at_instants
 from recon.measures import MEASURES, Athlete, measure
-from recon.motion import fit_motion, hold_lengths
+from recon.motion import fit_motion, hold_lengths, hold_racket
 from recon.records import (
     EVENT_NAMES,
     KEYPOINTS,
@@ -92,6 +92,7 @@ def outcomes(rng: np.random.Generator) -> list[Outcome]:
     points = points_at_instants(assumed, tracks, clocks)
     motion, support = fit_motion(assumed, tracks, clocks, points)
     held = hold_lengths(motion, support.covariance(), support.draws(40, 1))
+    held = hold_racket(held, support).held
     motion, model = held.motion, ErrorModel(draws=40)
     draws = displacements(motion, assumed, covariance, support.sigma_px, held.draws_m, clocks, model)
     athlete = Athlete(height_m=1.80)

@@ -7,8 +7,11 @@ import numpy as np
 import pytest
 
 from recon.keypoints.markers import MARKERS, MarkerOptions, find_markers, marker_sigma_px
+from recon.records import EDGES
 
-_OPTIONS = MarkerOptions(hues_deg=(300.0, 180.0, 30.0, 75.0), tolerance_deg=15.0)
+_HUES = (300.0, 180.0, 30.0, 75.0)
+_OPTIONS = MarkerOptions(hues_deg=_HUES, tolerance_deg=15.0)
+_EDGED = MarkerOptions(hues_deg=_HUES, tolerance_deg=15.0, edge_hue_deg=240.0)
 _SIZE = (90, 120)
 
 
@@ -22,7 +25,7 @@ def _pictures(seed: int) -> tuple[np.ndarray, np.ndarray]:
     rng = np.random.default_rng(seed)
     scene = rng.integers(40, 140, (*_SIZE, 3)).astype(np.uint8)
     picture = scene.astype(float)
-    for hue in (*_OPTIONS.hues_deg, *_OPTIONS.hues_deg, 120.0, 240.0):
+    for hue in (*_HUES, *_HUES, 120.0, 240.0, 240.0):
         at = rng.integers(0, _SIZE[::-1])
         patch = np.zeros(_SIZE, np.uint8)
         cv2.circle(patch, tuple(int(p) for p in at), int(rng.integers(1, 6)), 255, -1)
@@ -32,7 +35,9 @@ def _pictures(seed: int) -> tuple[np.ndarray, np.ndarray]:
 
 
 def _by_definition(picture: np.ndarray, scene: np.ndarray, region: tuple[int, int, int, int]) -> np.ndarray:
-    """(4, 3) middle and area of the largest patch: every pixel asked everything, patches grown by hand."""
+    """(6, 3) middle and area of the largest patch of each colour, of two of the edges': every pixel asked
+    everything, patches grown by hand.
+    """
     left, top, right, bottom = region
     new, old = picture.astype(int), scene.astype(int)
     hsv = cv2.cvtColor(picture, cv2.COLOR_BGR2HSV_FULL).astype(int)
@@ -43,7 +48,7 @@ def _by_definition(picture: np.ndarray, scene: np.ndarray, region: tuple[int, in
     inside = np.zeros(_SIZE, bool)
     inside[top:bottom, left:right] = True
     out = np.full((len(MARKERS), 3), np.nan)
-    for k, hue in enumerate(_OPTIONS.hues_deg):
+    for k, hue, count in ((0, 300.0, 1), (1, 180.0, 1), (2, 30.0, 1), (3, 75.0, 1), (4, 240.0, 2)):
         off = np.abs((hsv[..., 0] * 360 / 256 - hue + 180) % 360 - 180)
         left_over = {(int(y), int(x)) for y, x in np.argwhere(there & inside & (off <= _OPTIONS.tolerance_deg))}
         patches = []
@@ -58,10 +63,10 @@ def _by_definition(picture: np.ndarray, scene: np.ndarray, region: tuple[int, in
                 edge += near
             patches.append(sorted(patch))
         patches = [p for p in patches if _OPTIONS.min_area_px <= len(p) <= _OPTIONS.max_area_px]
-        if patches:
-            best = min(patches, key=lambda p: (-len(p), p))  # the upper one of two equal ones
+        largest = sorted(patches, key=lambda p: (-len(p), p))[:count]  # the upper one of two equal ones
+        for n, best in enumerate(largest, start=k):
             weight = np.array([hsv[y, x, 1] for y, x in best])
-            out[k] = (*np.average(np.array(best)[:, ::-1], axis=0, weights=weight), len(best))
+            out[n] = (*np.average(np.array(best)[:, ::-1], axis=0, weights=weight), len(best))
     return out
 
 
@@ -69,7 +74,7 @@ def _by_definition(picture: np.ndarray, scene: np.ndarray, region: tuple[int, in
 def test_what_is_found_is_what_the_definition_says(seed: int) -> None:
     picture, scene = _pictures(seed)
     region = (0, 0, _SIZE[1], _SIZE[0]) if seed % 2 else (20, 0, 110, 80)
-    uv, sigma = find_markers(picture, scene, region, _OPTIONS)
+    uv, sigma = find_markers(picture, scene, region, _EDGED)
     wanted = _by_definition(picture, scene, region)
     assert not np.isnan(wanted).all()
     np.testing.assert_allclose(uv, wanted[:, :2], atol=1e-9)
@@ -88,3 +93,15 @@ def test_a_shadow_is_not_a_marker() -> None:
     lit = np.clip(picture.astype(int) + 60, 0, 255).astype(np.uint8)
     uv, _ = find_markers(picture, lit, (0, 0, _SIZE[1], _SIZE[0]), _OPTIONS)
     assert np.isnan(uv).all()
+
+
+def test_edges_are_not_sought_where_no_colour_is_given() -> None:
+    picture, scene = _pictures(1)
+    region = (0, 0, _SIZE[1], _SIZE[0])
+    uv, sigma = find_markers(picture, scene, region, _OPTIONS)
+    both, _ = find_markers(picture, scene, region, _EDGED)
+    edges = [MARKERS.index(name) for name in EDGES]
+    assert np.isnan(uv[edges]).all()
+    assert np.isnan(sigma[edges]).all()
+    assert not np.isnan(both[edges]).any()
+    np.testing.assert_array_equal(uv[:4], both[:4])
