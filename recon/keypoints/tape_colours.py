@@ -160,8 +160,8 @@ def alike_elsewhere(picture_bgr: Image, patches: Sequence[TapePatch], tolerance_
         area = area[(area >= max(_USUAL.min_area_px, 0.5 * min(p.inside.sum() for p in own))) & (area <= most)]
         if len(area):
             out.append(
-                f"the picture shows the {part}'s colour in {len(area)} other patches: what stands still does "
-                "no harm, clothes and shoes do"
+                f"the picture shows the {part}'s colour elsewhere too (patches: {len(area)}): what stands "
+                "still does no harm, clothes and shoes do"
             )
     return tuple(out)
 

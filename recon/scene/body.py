@@ -2,15 +2,20 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
+from numpy.typing import NDArray
 
 from calibration import Array
-from recon.records import BONES, BallFlight, Motion, side_names
+from recon.records import BONES, EDGES, BallFlight, Motion, PointStatus, side_names
 from recon.scene import palette
 from recon.scene.parts import Dots, Lines, Part
 
 _ARM = ("elbow", "wrist", "index", "pinky", "thumb")
 _LEG = ("knee", "ankle", "heel", "toe")
+_HEAD_BONES = tuple((end, edge) for edge in EDGES for end in ("racket_throat", "racket_tip"))
+_DASHES = 5
 _FACE = ("nose", "left_eye", "right_eye", "left_ear", "right_ear")
 
 GROUPS: dict[str, tuple[str, str, float]] = {
@@ -19,7 +24,7 @@ GROUPS: dict[str, tuple[str, str, float]] = {
     "tossing_arm": ("tossing arm", palette.TOSSING, 6.0),
     "front_leg": ("front leg", palette.FOOT, 10.0),
     "back_leg": ("back leg", palette.PURPLE, 6.0),
-    "racket": ("racket", palette.RACKET, 6.0),
+    "racket": ("racket, broken where inferred", palette.RACKET, 6.0),
 }
 """Group of bones -> words, colour, line width. Hitting arm and front leg are wide, not only coloured."""
 
@@ -52,11 +57,30 @@ def positions_at(motion: Motion, t_s: float) -> Array:
 def bones_by_group(keypoints: tuple[str, ...], handedness: str) -> dict[str, list[tuple[int, int]]]:
     """Pairs of columns to join, per group; bones whose points are not followed are left out."""
     out: dict[str, list[tuple[int, int]]] = {group: [] for group in GROUPS}
-    for bone in BONES:
+    for bone in (*BONES, *_HEAD_BONES):
         if bone[0] in keypoints and bone[1] in keypoints:
             pair = (keypoints.index(bone[0]), keypoints.index(bone[1]))
             out[group_of(bone, handedness)].append(pair)
     return out
+
+
+def measured_at(motion: Motion, t_s: float) -> NDArray[np.bool_]:
+    """(P,) whether cameras saw a point at the sample nearest to a rig time, and it was not told by others."""
+    return np.asarray(motion.status[motion.nearest(t_s)] == PointStatus.OK)
+
+
+def strokes(positions: Array, measured: NDArray[np.bool_], pairs: Sequence[tuple[int, int]]) -> Array:
+    """(N, 2, ...) strokes that join pairs of points (P, ...): broken where an end was not measured, no stroke
+    where one is absent."""
+    out = []
+    for i, j in pairs:
+        a, b = positions[i], positions[j]
+        if not (np.isfinite(a).all() and np.isfinite(b).all()):
+            continue
+        whole = measured[i] and measured[j]
+        cuts = [(0.0, 1.0)] if whole else [((k + 0.2) / _DASHES, (k + 0.8) / _DASHES) for k in range(_DASHES)]
+        out += [(a + start * (b - a), a + stop * (b - a)) for start, stop in cuts]
+    return np.array(out).reshape(-1, 2, positions.shape[1])
 
 
 def _present(ends: Array) -> Array:
@@ -65,18 +89,20 @@ def _present(ends: Array) -> Array:
 
 def skeleton(motion: Motion, handedness: str, t_s: float) -> tuple[Part, ...]:
     """Bones and racket by group, joints, head, all at one rig time. Absent points are not drawn."""
-    xyz = positions_at(motion, t_s)
+    xyz, measured = positions_at(motion, t_s), measured_at(motion, t_s)
     parts: list[Part] = []
     for group, pairs in bones_by_group(motion.keypoints, handedness).items():
         _, colour, width = GROUPS[group]
-        layer = "racket" if group == "racket" else "body"
-        ends = xyz[np.array(pairs, dtype=int).reshape(-1, 2)]
-        parts.append(Lines(group, layer, _present(ends), colour, width))
+        racket = (
+            group == "racket"
+        )  # a bone's bridged end is a matter of frames; a racket's is told to be inferred
+        ends = strokes(xyz, measured if racket else np.ones(len(xyz), dtype=bool), pairs)
+        parts.append(Lines(group, "racket" if racket else "body", ends, colour, width))
     drawn = [i for i, k in enumerate(motion.keypoints) if k != "ball" and "racket" not in k and k not in _FACE]
     joints = xyz[drawn]
     parts.append(Dots("joints", "body", joints[np.isfinite(joints).all(axis=1)], palette.TRUNK, 0.02))
     reach = _reach(motion.keypoints, xyz, handedness)
-    return (*parts, reach, _head(motion.keypoints, xyz), _tip(motion.keypoints, xyz))
+    return (*parts, reach, _head(motion.keypoints, xyz), _tip(motion.keypoints, xyz, measured))
 
 
 def _reach(keypoints: tuple[str, ...], xyz: Array, handedness: str) -> Lines:
@@ -95,9 +121,15 @@ def _head(keypoints: tuple[str, ...], xyz: Array) -> Dots:
     return Dots("head", "body", at[np.isfinite(at).all(axis=1)], palette.HEAD, 0.095)
 
 
-def _tip(keypoints: tuple[str, ...], xyz: Array) -> Dots:
-    at = xyz[[keypoints.index("racket_tip")]] if "racket_tip" in keypoints else np.zeros((0, 3))
-    return Dots("racket_tip", "racket", at[np.isfinite(at).all(axis=1)], palette.RACKET, 0.03)
+def _tip(keypoints: tuple[str, ...], xyz: Array, measured: NDArray[np.bool_]) -> Dots:
+    """The tip, small where it is inferred."""
+    if "racket_tip" not in keypoints:
+        return Dots("racket_tip", "racket", np.zeros((0, 3)), palette.RACKET, 0.03)
+    p = keypoints.index("racket_tip")
+    at = xyz[[p]]
+    return Dots(
+        "racket_tip", "racket", at[np.isfinite(at).all(axis=1)], palette.RACKET, 0.03 if measured[p] else 0.015
+    )
 
 
 def ball(motion: Motion, flight: BallFlight | None, t_s: float) -> Dots:

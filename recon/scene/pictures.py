@@ -8,7 +8,7 @@ import numpy as np
 
 from calibration import Array
 from recon.result import Result
-from recon.scene.body import GROUPS, bones_by_group, positions_at
+from recon.scene.body import GROUPS, bones_by_group, measured_at, positions_at, strokes
 from recon.store import FramePictures
 
 
@@ -30,13 +30,13 @@ def skeleton_in_picture(result: Result, camera: str, t_cam_s: float) -> tuple[Pi
     Raises BadInput for an unknown camera.
     """
     cam = result.rig.camera(camera)
-    xyz = positions_at(result.motion, float(result.clocks.of(camera).rig_time(t_cam_s)))
-    uv = cam.project(xyz)
+    t_s = float(result.clocks.of(camera).rig_time(t_cam_s))
+    uv, measured = cam.project(positions_at(result.motion, t_s)), measured_at(result.motion, t_s)
     out = []
     for group, pairs in bones_by_group(result.motion.keypoints, result.session.file.handedness).items():
-        ends = uv[np.array(pairs, dtype=int).reshape(-1, 2)]
+        seen = measured if group == "racket" else np.ones(len(uv), dtype=bool)
         _, colour, width = GROUPS[group]
-        out.append(PictureStrokes(group, ends[np.isfinite(ends).all(axis=(1, 2))], colour, width))
+        out.append(PictureStrokes(group, strokes(uv, seen, pairs), colour, width))
     return tuple(out)
 
 

@@ -123,10 +123,3 @@ def test_the_95_percent_interval_holds_the_truth_as_often_as_it_says(trials: lis
 def test_intervals_are_no_wider_than_they_must_be(trials: list[Trial], kind: str) -> None:
     z = np.array([getattr(t, kind) for t in trials])
     assert 0.6 < np.sqrt(np.mean(z**2)) < 1.25
-
-
-def test_print(trials):
-    for kind in KINDS:
-        z = np.array([getattr(t, kind) for t in trials])
-        print(kind, (abs(z) < 1.96).sum(), np.sqrt(np.mean(z**2)), np.median(np.abs(z)))
-    assert 0

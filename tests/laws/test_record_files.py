@@ -25,6 +25,7 @@ from recon.records import (
     Motion,
     Points3D,
     PointStatus,
+    RacketPose,
     Tracks2D,
 )
 
@@ -141,6 +142,26 @@ def test_text_records(tmp_path: Path, offset: float, u: float, times: list[float
     assert again.response("clocks") is None
     store.save_flight(tmp_path / "none.json", None, "no ball")
     assert store.load_flight(tmp_path / "none.json") is None
+
+
+def test_a_racket_is_read_back_as_it_was_and_none_as_none(tmp_path: Path) -> None:
+    t, absent = np.arange(3.0), np.array([False, True, False])
+    way = np.where(absent[:, None], np.nan, [[0.0, 0.6, 0.8]])
+    normal = np.array([[1.0, 0, 0], [np.nan] * 3, [np.nan] * 3])
+    codes = [PointStatus.OK, PointStatus.TOO_FEW_VIEWS, PointStatus.INFERRED]
+    cov = np.where(absent[:, None, None], np.nan, np.eye(6))
+    racket = RacketPose("court", t, 2 * way, way, cov, normal, normal[:, 0], np.array(codes))
+    store.save_racket(tmp_path / "r.nc", racket)
+    back = store.load_racket(tmp_path / "r.nc")
+    assert back is not None
+    for name in ("t_s", "butt_m", "direction", "covariance", "normal", "u_roll_rad", "status"):
+        same(getattr(back, name), getattr(racket, name))
+    store.save_racket(tmp_path / "none.nc", None)
+    assert store.load_racket(tmp_path / "none.nc") is None
+    with pytest.raises(BadInput, match="length one"):
+        RacketPose("court", t, 2 * way, 2 * way, cov, normal, normal[:, 0], np.array(codes))
+    with pytest.raises(BadInput, match="absent exactly where"):
+        RacketPose("court", t, 2 * way, way, cov, normal, normal[:, 0], np.zeros(3))
 
 
 def test_missing_broken_and_foreign_files_are_named(tmp_path: Path) -> None:

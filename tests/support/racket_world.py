@@ -33,8 +33,8 @@ class RigidSwing:
         rng = np.random.default_rng([self.seed, 77])
         t = np.asarray(t_s, dtype=float)
         butt = np.array([0.2, -0.1, 1.3]) + _strokes(t, rng, (0.2, 0.2, 0.3))
-        turn = rng.uniform(0, 2 * np.pi) + _strokes(t, rng, (1.6, 0.9, 1.2))
-        lift, about = 0.4 + turn[:, 1] - turn[0, 1], turn[:, 2]
+        turn = np.array([rng.uniform(0, 2 * np.pi), 0.4, 0.0]) + _strokes(t, rng, (1.6, 0.9, 1.2))
+        lift, about = turn[:, 1], turn[:, 2]
         way = np.stack(
             [np.cos(turn[:, 0]) * np.cos(lift), np.sin(turn[:, 0]) * np.cos(lift), np.sin(lift)], axis=1
         )

@@ -88,6 +88,26 @@ def test_a_racket_seen_in_part_is_a_thin_line_from_wrist_to_tip() -> None:
     assert len(other["racket_reach"].ends_m) == 0  # a left-hander's hitting wrist is not among the points
 
 
+def test_what_is_inferred_of_the_racket_is_a_broken_line_and_a_small_tip() -> None:
+    """By hand: a stroke of 0.3 m in five dashes, each three fifths of 60 mm, in space and in the picture."""
+    points = {
+        "racket_butt": [[0, 0, 1]] * 2, "racket_throat": [[0, 0, 1.3]] * 2, "racket_tip": [[0, 0, 1.6]] * 2,
+        "racket_edge_1": [[0.1, 0, 1.45]] * 2, "racket_edge_2": [[-0.1, 0, 1.45]] * 2,
+    }  # fmt: skip
+    m = motion_of(points, [0.0, 1.0])
+    whole = {p.name: p for p in body.skeleton(m, "right", 0.0)}
+    assert len(whole["racket"].ends_m) == 2 + 4  # shaft and head
+    m.status.flags.writeable = True
+    m.status[0, 2] = PointStatus.INFERRED
+    part = {p.name: p for p in body.skeleton(m, "right", 0.0)}
+    shaft, dashes = part["racket"].ends_m[0], part["racket"].ends_m[1:6]
+    np.testing.assert_allclose(shaft, [[0, 0, 1], [0, 0, 1.3]])
+    np.testing.assert_allclose(dashes[:, :, 2], 1.3 + 0.06 * (np.arange(5)[:, None] + [0.2, 0.8]))
+    assert part["racket_tip"].radius_m < whole["racket_tip"].radius_m
+    strokes = {s.group: s.ends_px for s in skeleton_in_picture(result_of(m), "rear", -0.5)}
+    np.testing.assert_allclose(strokes["racket"][1], camera().project(dashes[0]))
+
+
 def test_ball_falls_back_to_its_flight_and_only_while_it_lasted() -> None:
     m = motion_of({"nose": [[0, 0, 1]] * 2}, [0.0, 2.0])
     flight = BallFlight(0.5, 1.5, np.array([0.0, 0, 2]), np.array([0.0, 0, 5]), 9.7, 0.1, 0.01)

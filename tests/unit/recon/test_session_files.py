@@ -9,6 +9,7 @@ import pytest
 
 from calibration import BadInput
 from recon.keypoints import read_own_keypoints
+from recon.records import KEYPOINTS
 from recon.session import load_session
 from tests.support.world import three_cameras
 
@@ -81,6 +82,16 @@ def test_own_keypoints_are_read(tmp_path):
     hip = tracks.index("left_hip")
     np.testing.assert_allclose(tracks.of("side").uv_px[:, hip, 0], [600, 600.01, 600.02])
     assert np.isnan(tracks.of("side").uv_px[:, hip + 1]).all()
+
+
+def test_head_edges_are_read_where_they_are_told_and_not_missed_where_they_are_not(tmp_path):
+    """The session's other points keep their places: a file without edges has no column for them."""
+    plain = read_own_keypoints(table(tmp_path, HEAD + ROWS), CAMERAS)
+    assert plain.keypoints == KEYPOINTS
+    edged = read_own_keypoints(table(tmp_path, HEAD + ROWS + "side,0.01,racket_edge_2,5,6,1\n"), CAMERAS)
+    assert edged.keypoints == (*KEYPOINTS, "racket_edge_1", "racket_edge_2")
+    assert edged.of("side").uv_px[1, -1].tolist() == [5.0, 6.0]
+    assert np.isnan(edged.of("side").sigma_px[:, -2]).all()
 
 
 def test_rows_in_reversed_order_are_the_same_tracks(tmp_path):
