@@ -108,6 +108,11 @@ def _serve(name: str) -> tuple[Serve, float]:
     return serve, serve.script.contact_s
 
 
+def made_serve(name: str) -> Serve:
+    """The demo's serve of that name."""
+    return _serve(name)[0]
+
+
 def truth_at(serve: str, t_s: Array) -> Array:
     """(T, P, 3) of FOLLOWED at scene times (T,)."""
     made, _ = _serve(serve)

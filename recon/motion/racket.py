@@ -13,25 +13,19 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter1d
 
 from calibration.checks import Array
 from calibration.errors import BadInput
-from recon.motion.fallback import SinglePoints
 from recon.motion.fit import MotionSupport
 from recon.motion.holding import Held
-from recon.motion.lengths import Length, Span, length_of
-from recon.motion.racket_shape import BUTT, SPANS, THROAT, TIP, RacketShape, shape_of
+from recon.motion.racket_curves import POINTS, VAGUE, RacketCurves, between
+from recon.motion.racket_shape import RacketShape, shape_of
 from recon.motion.racket_ties import GIVES_WITHIN_S, LengthTie, RigidTies, Ties, apart_of
 from recon.records import Motion, PointStatus
-from recon.smoothing import PointPosterior
 
-_POINTS = (BUTT, THROAT, TIP)
-_VAGUE_M = 3.0  # where a point's own curve says nothing
-_VAGUE_M_S = 100.0
-_LEAST_BEND_M = 0.001
 _DOUBT_FRAMES = 2.0  # likewise
+_CONTRADICTED2 = 16.0  # of chi-square with three degrees of freedom: one instant in a thousand by chance
 _ROUNDS = 12
 
 
@@ -57,10 +51,12 @@ class RacketOptions:
 class RigidRacket:
     """A motion whose racket is rigid, and the shape that was found for it.
 
-    shape is None where only two of its points could be held to each other, or none.
+    support_px  (T, P, C) of the cameras that carry each sample; of the racket's, measured samples alone
+    shape       None where only two of its points could be held to each other, or none
     """
 
     held: Held
+    support_px: Array
     shape: RacketShape | None
     told: tuple[str, ...]
 
@@ -78,25 +74,28 @@ def hold_racket(
     have the status INFERRED or BRIDGED. What is absent, and why, is told by their uncertainty alone.
     """
     options = options or RacketOptions()
-    if not set(_POINTS) <= set(held.motion.keypoints):
-        return RigidRacket(held, None, ())
-    curves = _Curves(held, support, np.random.default_rng([seed, 11]))
+    if not set(POINTS) <= set(held.motion.keypoints):
+        return RigidRacket(held, support.sigma_px, None, ())
+    curves = RacketCurves(held, support, np.random.default_rng([seed, 11]))
     shape = shape_of(curves.lengths, racket_length_m, len(held.draws_m), curves.rng)
     ties = RigidTies(shape, curves.bend_m(shape)) if shape else _ties_of_two(curves)
     if ties is None:
-        return RigidRacket(held, None, ())
+        return RigidRacket(held, support.sigma_px, None, ())
+    _forget_contradicted(curves, ties)
     solved = _solve(curves, ties)
     motion, draws = _taken_over(held, curves, solved, ties.points, options)
     sentences = [shape.sentence()] if shape else [length.sentence() for length in curves.lengths]
-    return RigidRacket(
-        replace(held, motion=motion, draws_m=draws), shape, (*sentences, *status_told(motion))
-    )  # fmt: skip
+    carried = support.sigma_px.copy()
+    for column in curves.columns:
+        carried[motion.status[:, column] != PointStatus.OK, column] = np.nan
+    held = replace(held, motion=motion, draws_m=draws)
+    return RigidRacket(held, carried, shape, (*sentences, *status_told(motion)))
 
 
 def status_told(motion: Motion) -> list[str]:
     """A sentence per racket point: how much of it was measured, inferred, bridged and absent."""
     out = []
-    for name in _POINTS:
+    for name in POINTS:
         codes = motion.status[:, motion.index(name)]
         shares = {
             word: float(np.mean(np.isin(codes, which)))
@@ -111,71 +110,11 @@ def status_told(motion: Motion) -> list[str]:
     return out
 
 
-class _Curves:
-    """What the racket's points are by themselves: x, v (T, 3, 3), C (T, 18, 18), draws (D, T, 3, 3).
-
-    In the order butt, throat, tip; measured (T, 3) where two cameras saw one.
-    """
-
-    def __init__(self, held: Held, support: MotionSupport, rng: np.random.Generator) -> None:
-        motion = held.motion
-        self.rng, self.t_s = rng, motion.t_s
-        self.columns = [motion.index(name) for name in _POINTS]
-        self.measured: NDArray[np.bool_] = motion.status[:, self.columns] == PointStatus.OK
-        frames = len(self.t_s)
-        self.x, self.v = np.zeros((frames, 3, 3)), np.zeros((frames, 3, 3))
-        self.own = np.zeros((frames, 3, 6, 6))
-        self.draws = held.draws_m[:, :, self.columns].copy()
-        for j, column in enumerate(self.columns):
-            self._take(j, support.posteriors[column])
-        self._place_unknown()
-        C = np.zeros((frames, 2, 3, 3, 2, 3, 3))
-        for j in range(3):
-            C[:, :, j, :, :, j] = self.own[:, j].reshape(frames, 2, 3, 2, 3)
-        self.C = C.reshape(frames, 18, 18)
-        self.lengths = [found for ends in SPANS if (found := self._length(ends)) is not None]
-
-    def _take(self, j: int, posterior: PointPosterior | SinglePoints | None) -> None:
-        vague = np.ones(len(self.t_s), dtype=bool)
-        if posterior is not None:
-            self.x[:, j], self.v[:, j] = posterior.xyz_m, posterior.velocity_m_s
-            self.own[:, j] = posterior.covariance
-            # straight lines between single points are no knowledge of what lies between them
-            vague = ~self.measured[:, j] if isinstance(posterior, SinglePoints) else np.zeros_like(vague)
-        self.own[vague, j] = np.diag(np.repeat([_VAGUE_M**2, _VAGUE_M_S**2], 3))
-        count = len(self.draws)
-        self.draws[:, vague, j] = _VAGUE_M * self.rng.standard_normal((count, int(vague.sum()), 3))
-        self.known = getattr(self, "known", np.zeros(3, dtype=bool))
-        self.known[j] = posterior is not None
-
-    def _place_unknown(self) -> None:
-        """Points that were never followed begin somewhere near the others."""
-        for j in np.flatnonzero(~self.known) if self.known.any() else ():
-            self.x[:, j] = self.x[:, self.known].mean(axis=1)
-
-    def _length(self, ends: tuple[str, str]) -> Length | None:
-        i, j = (_POINTS.index(name) for name in ends)
-        both = self.measured[:, i] & self.measured[:, j]
-        difference = np.where(both[:, None], self.x[:, i] - self.x[:, j], np.nan)
-        span = Span.of(ends, difference, self.own[:, i, :3, :3] + self.own[:, j, :3, :3])
-        return length_of(span, self.draws[:, :, i] - self.draws[:, :, j])
-
-    def bend_m(self, shape: RacketShape) -> float:
-        """Standard deviation per axis by which the throat lies off its place between the others."""
-        whole = self.measured.all(axis=1)
-        if not whole.any():
-            return _LEAST_BEND_M
-        parts = np.array([-(1 - shape.share), 1.0, -shape.share])
-        off = np.einsum("p,tpi->ti", parts, self.x[whole])
-        expected = np.einsum("p,tpii->ti", parts**2, self.own[whole, :, :3, :3])
-        return float(np.sqrt(max(float((off**2 - expected).mean()), _LEAST_BEND_M**2)))
-
-
-def _ties_of_two(curves: _Curves) -> LengthTie | None:
+def _ties_of_two(curves: RacketCurves) -> LengthTie | None:
     if not curves.lengths:
         return None
     surest = min(curves.lengths, key=lambda found: found.u_m)
-    i, j = (_POINTS.index(name) for name in surest.ends)
+    i, j = (POINTS.index(name) for name in surest.ends)
     return LengthTie(surest, (i, j))
 
 
@@ -188,13 +127,14 @@ class _Solved:
     draws: Array
 
 
-def _solve(curves: _Curves, ties: Ties) -> _Solved:
+def _solve(curves: RacketCurves, ties: Ties) -> _Solved:
     """The most likely racket of every instant, its covariance and draws."""
     frames = len(curves.t_s)
     start = curves.x.reshape(frames, 9)
-    x, _ = _most_likely(start, curves.C[:, :9, :9], ties)
-    grown = _doubt(curves, ties, x)
-    C = curves.C * grown[:, None, None] ** 2
+    C = curves.covariance(curves.own)
+    x, _ = _most_likely(start, C[:, :9, :9], ties)
+    grown = _doubt(curves, C[:, :9, :9], ties, x)
+    C = C * grown[:, None, None] ** 2
     Cx = C[:, :9, :9]
     x, gain = _most_likely(start, Cx, ties)
     _, H, way = ties.at(x)
@@ -205,6 +145,25 @@ def _solve(curves: _Curves, ties: Ties) -> _Solved:
     drawn = errors + np.einsum("tim,dtm->dti", gain, wrong)
     left = Cx - gain @ H @ Cx
     return _Solved(x, v, left, Cv, drawn.reshape(curves.draws.shape))
+
+
+def _forget_contradicted(curves: RacketCurves, ties: Ties) -> None:
+    """Curves of points that were not measured say nothing while measured points contradict them.
+
+    Between measured instants a curve rests on single cameras, which take other spots for a hidden tape; by
+    itself it knows no better. Judged against the racket that the measured points alone make.
+    """
+    vague = curves.own.copy()
+    vague[~curves.measured] = VAGUE
+    C = curves.covariance(vague)[:, :9, :9]
+    x, gain = _most_likely(curves.x.reshape(-1, 9), C, ties)
+    left = C - gain @ ties.at(x)[1] @ C
+    for j in ties.points:
+        block = slice(3 * j, 3 * j + 3)
+        off = curves.x[:, j] - x[:, j]
+        both = left[:, block, block] + curves.own[:, j, :3, :3]
+        distance2 = np.einsum("ti,ti->t", off, np.linalg.solve(both, off[..., None])[..., 0])
+        curves.forget(j, between(~curves.measured[:, j], distance2 > _CONTRADICTED2))
 
 
 def _most_likely(start: Array, C: Array, ties: Ties) -> tuple[Array, Array]:
@@ -227,14 +186,13 @@ def _gain(C: Array, H: Array, R: Array) -> Array:
     return np.asarray(np.linalg.solve(H @ CH + R, CH.swapaxes(1, 2)).swapaxes(1, 2))
 
 
-def _doubt(curves: _Curves, ties: Ties, x: Array) -> Array:
+def _doubt(curves: RacketCurves, C: Array, ties: Ties, x: Array) -> Array:
     """(T,) by how much the points' errors are larger than their curves say; never below 1.
 
     What the conditions are missed by, in sigmas and averaged over a few frames, counts beside one that is as
     expected: a shock that the curves were too smooth for is known.
     """
     missing, H, way = ties.at(x)
-    C = curves.C[:, :9, :9]
     miss = missing - np.einsum("tmi,ti->tm", H, (curves.x - x).reshape(len(x), 9))
     S = H @ C @ H.swapaxes(1, 2) + ties.covariance(way)
     distance2 = np.einsum("tm,tm->t", miss, np.linalg.solve(S, miss[..., None])[..., 0])
@@ -242,7 +200,7 @@ def _doubt(curves: _Curves, ties: Ties, x: Array) -> Array:
     return np.asarray(np.sqrt(np.maximum((1 + around) / (1 + ties.rows), 1.0)))
 
 
-def _velocities(curves: _Curves, ties: Ties, x: Array, C: Array) -> tuple[Array, Array]:
+def _velocities(curves: RacketCurves, ties: Ties, x: Array, C: Array) -> tuple[Array, Array]:
     """(T, 3, 3) most likely given places and rates of all conditions, and covariance (T, 9, 9)."""
     frames = len(x)
     missing, Hx, way = ties.at(x)
@@ -277,7 +235,7 @@ def _turning(x: Array, v: Array, points: tuple[int, ...]) -> Array:
 
 
 def _taken_over(
-    held: Held, curves: _Curves, solved: _Solved, points: Sequence[int], options: RacketOptions
+    held: Held, curves: RacketCurves, solved: _Solved, points: Sequence[int], options: RacketOptions
 ) -> tuple[Motion, Array]:
     """The motion with the racket's points where they are sure enough, and draws with them."""
     motion = held.motion

@@ -192,6 +192,7 @@ def _with(
     velocity = np.gradient(xyz, motion.t_s, axis=0)
     sound = told & np.isfinite(velocity).all(axis=2)
     status = np.where(sound, status, PointStatus.TOO_FEW_VIEWS).astype(np.int8)
+    support[status != PointStatus.OK] = np.nan
     xyz, velocity = (np.where(sound[..., None], a, np.nan) for a in (xyz, velocity))
     cov = np.where(sound[..., None, None], np.einsum("dtpi,dtpj->tpij", errors, errors) / len(errors), np.nan)
     rate = np.gradient(errors, motion.t_s, axis=1)

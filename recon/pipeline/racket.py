@@ -44,11 +44,11 @@ def with_racket(
     found: EdgedRacket | str = ""
     if edges is not None:
         found = add_edges(
-            cameras, edges, clocks, motion, pixels, support.sigma_px, racket.shape, model.seed
+            cameras, edges, clocks, motion, pixels, racket.support_px, racket.shape, model.seed
         )  # fmt: skip
     if isinstance(found, str):
         told = (*racket.told, *([found] if found else ()))
-        return WithRacket(motion, pixels, support.sigma_px, model, told)
+        return WithRacket(motion, pixels, racket.support_px, model, told)
     if model.joint_draws is not None:
         model = replace(model, joint_draws=_none_for_more(model.joint_draws, len(found.motion.keypoints)))
     told = (*racket.told, found.told)

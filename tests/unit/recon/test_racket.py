@@ -2,15 +2,19 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from types import MappingProxyType
 
 import numpy as np
 import pytest
 
 from recon.motion import Held, MotionSupport, RacketOptions, RigidRacket, hold_racket
 from recon.motion.lengths import Length
+from recon.motion.racket_curves import trusted
 from recon.motion.racket_shape import SPANS, TAPES_INSIDE_M, shape_of
 from recon.records import RACKET, Motion, PointStatus
+from recon.smoothing import PointEvents
 from tests.support.racket_world import BUTT_THROAT_M, LENGTH_M, THROAT_TIP_M, RigidSwing
 
 DRAWS, STEP_S = 300, 1 / 120
@@ -26,6 +30,16 @@ class Curve:
     xyz_m: np.ndarray
     velocity_m_s: np.ndarray
     covariance: np.ndarray
+    events: PointEvents
+
+
+def spots(at: Sequence[int]) -> PointEvents:
+    """One camera's observations at some instants, agreeing with nothing, beside all that are wanted."""
+    grid = np.sort(np.concatenate([np.arange(len(T)), np.array(at, dtype=int)]))
+    wanted = np.concatenate([[True], np.diff(grid) > 0])
+    n = len(grid)
+    camera = np.where(wanted, -1, 0)
+    return PointEvents(T[grid], camera, np.zeros((n, 2)), np.ones(n), grid, wanted, wanted)
 
 
 @dataclass(frozen=True)
@@ -47,14 +61,21 @@ class Swing:
 def swing(
     seed: int = 0, sd_m: float = 0.005, hidden: dict[int, tuple[slice, float]] | None = None,
     never: tuple[int, ...] = (), options: RacketOptions | None = None, racket_length_m: float | None = None,
+    spotted: Mapping[int, Sequence[int]] = MappingProxyType({}),
+    shift_m: Mapping[int, tuple[slice, float]] = MappingProxyType({}),
 ) -> Swing:  # fmt: skip
-    """White errors of sd_m on every point and axis; hidden: point -> (when, how far its curve is off there)."""
+    """White errors of sd_m on every point and axis; hidden: point -> (when, how far its curve is off there);
+    spotted: point -> instants at which a single camera takes some spot for it; shift_m: point -> when its curve
+    is off along x by how much beyond that.
+    """
     rng = np.random.default_rng([seed, 5])
     true = RigidSwing(seed).points(T)
     sd = np.full(true.shape[:2], sd_m)
     for point, (when, off_m) in (hidden or {}).items():
         sd[when, point] = off_m
     off, draws = (sd[..., None] * rng.standard_normal((*lead, *true.shape)) for lead in ((), (DRAWS,)))
+    for point, (when, by_m) in shift_m.items():
+        off[when, point, 0] += by_m
     cov = np.zeros((*true.shape[:2], 6, 6))
     cov[..., :3, :3] = (sd**2)[..., None, None] * np.eye(3)
     cov[..., 3:, 3:] = 100**2 * cov[..., :3, :3]
@@ -70,7 +91,8 @@ def swing(
     )  # fmt: skip
     draws[:, :, list(never)] = np.nan
     curves = tuple(
-        None if p in never else Curve((true + off)[:, p], velocity[:, p], cov[:, p]) for p in range(3)
+        None if p in never else Curve((true + off)[:, p], velocity[:, p], cov[:, p], spots(spotted.get(p, ())))
+        for p in range(3)
     )
     support = MotionSupport(("a", "b"), np.where(blank, np.nan, np.ones((*sd.shape, 2))), curves)  # type: ignore[arg-type]
     held = Held(motion, draws, ())
@@ -146,6 +168,45 @@ def test_what_is_absent_is_told_by_what_certainty_is_left() -> None:
     assert np.isfinite(bold.racket.held.motion.xyz_m).all()
 
 
+def test_a_curve_that_measured_points_contradict_is_not_believed() -> None:
+    """The tip's curve is 0.2 m off for 24 frames and calls itself sure: butt and throat know better."""
+    found = swing(8, 0.003, {TIP: (slice(60, 84), 0.00301)}, shift_m={TIP: (slice(60, 84), 0.2)})
+    assert rms(found.error_m()[60:84, TIP]) < 0.03
+    assert (found.status(TIP)[60:84] == PointStatus.INFERRED).all()
+    assert rms(found.error_m()[60:84, [THROAT, BUTT]]) < 0.01
+
+
+def test_nor_is_one_that_rests_on_spots_of_single_cameras_for_long() -> None:
+    """Throat and tip are hidden, and nothing contradicts the throat's curve."""
+    gone = slice(60, 84)
+    hidden = {p: (gone, 0.00301) for p in (TIP, THROAT)}
+    plain, spotted = (
+        swing(9, 0.003, hidden, spotted={p: at for p in (TIP, THROAT)}, shift_m={THROAT: (gone, 0.02)})
+        for at in ((), range(60, 84, 3))
+    )
+    assert (plain.status(TIP)[gone] != PointStatus.TOO_FEW_VIEWS).any()
+    assert (spotted.status(TIP)[gone] == PointStatus.TOO_FEW_VIEWS).all()  # the butt alone tells no direction
+    assert (spotted.status(BUTT)[gone] == PointStatus.OK).all()
+
+
+def test_lonely_agreement_among_such_spots_is_none() -> None:
+    """By hand: instants 10, 11 and 30 to 40 agree; spots of single cameras stand at 9 and 25."""
+    t, measured = np.arange(60) / 120, np.zeros(60, dtype=bool)
+    measured[[10, 11]] = measured[30:41] = True
+    grid = np.sort(np.concatenate([np.arange(60), [9, 25]]))
+    wanted = np.concatenate([[True], np.diff(grid) > 0])
+    n = len(grid)
+    events = PointEvents(t[grid], np.where(wanted, -1, 0), np.zeros((n, 2)), np.ones(n), grid, wanted, wanted)
+    kept, vague = trusted(events, measured, t)
+    assert np.flatnonzero(kept).tolist() == list(range(30, 41))
+    assert np.flatnonzero(vague).tolist() == list(range(30))  # nothing was spotted after 40
+    every = np.arange(60)
+    clicked = PointEvents(t, np.full(60, -1), np.zeros((60, 2)), np.ones(60), every, every >= 0, every >= 0)
+    kept, vague = trusted(clicked, measured, t)
+    np.testing.assert_array_equal(kept, measured)  # points clicked in a few frames stand among nothing
+    assert not vague.any()
+
+
 def test_draws_have_the_covariance_that_is_stated() -> None:
     found = swing(5, 0.005, {TIP: (GONE, 0.5), BUTT: (slice(20, 30), 0.2)})
     draws, cov = found.racket.held.draws_m, found.racket.held.motion.cov_m2
@@ -165,6 +226,13 @@ def test_a_tip_without_tape_is_told_by_the_rackets_length() -> None:
     untold = swing(6, 0.003, never=(TIP,))
     assert np.isnan(untold.racket.held.motion.xyz_m[:, TIP]).all()
     assert untold.racket.shape is None
+
+
+def test_only_measured_samples_are_carried_by_cameras() -> None:
+    """Whoever asks which cameras carry a sample of the racket finds none where it is inferred or absent."""
+    found = swing(6, 0.003, {TIP: (GONE, 0.4)}, spotted={BUTT: [80]})
+    carried = np.isfinite(found.racket.support_px).all(axis=2)
+    np.testing.assert_array_equal(carried, found.racket.held.motion.status == PointStatus.OK)
 
 
 def test_two_points_keep_their_distance_where_the_third_was_never_seen() -> None:
