@@ -151,8 +151,10 @@ def _forget_contradicted(curves: RacketCurves, ties: Ties) -> None:
     """Curves of points that were not measured say nothing while measured points contradict them.
 
     Between measured instants a curve rests on single cameras, which take other spots for a hidden tape; by
-    itself it knows no better. Judged against the racket that the measured points alone make.
+    itself it knows no better. Judged where both other points are measured.
     """
+    if len(ties.points) < len(POINTS):
+        return
     vague = curves.own.copy()
     vague[~curves.measured] = VAGUE
     C = curves.covariance(vague)[:, :9, :9]
@@ -163,7 +165,8 @@ def _forget_contradicted(curves: RacketCurves, ties: Ties) -> None:
         off = curves.x[:, j] - x[:, j]
         both = left[:, block, block] + curves.own[:, j, :3, :3]
         distance2 = np.einsum("ti,ti->t", off, np.linalg.solve(both, off[..., None])[..., 0])
-        curves.forget(j, between(~curves.measured[:, j], distance2 > _CONTRADICTED2))
+        told = np.delete(curves.measured, j, axis=1).all(axis=1)
+        curves.forget(j, between(~curves.measured[:, j], told & (distance2 > _CONTRADICTED2)))
 
 
 def _most_likely(start: Array, C: Array, ties: Ties) -> tuple[Array, Array]:

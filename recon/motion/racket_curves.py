@@ -20,6 +20,7 @@ VAGUE = np.diag(np.repeat([_VAGUE_M**2, _VAGUE_M_S**2], 3))
 """Covariance (6, 6) of a point whose own curve says nothing."""
 _LEAST_BEND_M = 0.001
 _LONELY, _BESIDE = 3, 3  # so few instants of agreement, so near to spots that agree with nothing, are chance
+_UNSEEN_TURN_S = 0.05  # so long a stretch has room for a turn
 _TRUSTED_S = 0.10  # as long as a curve is trusted between two views that agree
 
 
@@ -28,9 +29,9 @@ def trusted(
 ) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
     """(T,) the instants at which a point was measured indeed, and at which its curve is not to be trusted.
 
-    Once tape is hidden its cameras take other spots for it, each another one, and now and then two agree. A few
-    lonely instants of agreement among such spots are none; and a curve that has to rest on them for more than a
-    tenth of a second says nothing. Where no camera takes any spot, a curve knows how little it knows.
+    Once tape is hidden its cameras take other spots for it, each another one, and now and then two agree: a few
+    lonely instants of agreement among such spots are none. For more than a tenth of a second without agreement
+    a curve says nothing: it rests on those spots, or on how smooth a swing was that nobody saw.
     """
     spotted = np.bincount(events.grid[~events.wanted], minlength=len(t_s)) > 0
     alone = spotted & ~measured
@@ -41,9 +42,22 @@ def trusted(
     vague = np.zeros(len(t_s), dtype=bool)
     for start, stop in stretches_of(~measured):
         lasts = t_s[min(stop, len(t_s) - 1)] - t_s[max(start - 1, 0)]
-        if lasts > _TRUSTED_S and spotted[start:stop].any():
+        if lasts > _TRUSTED_S:
             vague[start:stop] = True
     return measured, vague
+
+
+def less_sure(measured: NDArray[np.bool_], t_s: Array) -> Array:
+    """(T,) by how much a point's errors are larger than its curve says, between measured instants.
+
+    A curve takes a swing to be as smooth there as on either side; where the racket turns round unseen, as at
+    its lowest point, it is not: eight frames there, at 120/s, were off by up to six of the curve's sigmas.
+    """
+    grown = np.ones(len(t_s))
+    for start, stop in stretches_of(~measured):
+        lasts = t_s[min(stop, len(t_s) - 1)] - t_s[max(start - 1, 0)]
+        grown[start:stop] = 1 + min(lasts / _UNSEEN_TURN_S, 1.0)
+    return grown
 
 
 def stretches_of(flags: NDArray[np.bool_]) -> list[tuple[int, int]]:
@@ -90,6 +104,9 @@ class RacketCurves:
             self.x[:, j], self.v[:, j] = posterior.xyz_m, posterior.velocity_m_s
             self.own[:, j] = posterior.covariance
             self.measured[:, j], vague = trusted(posterior.events, self.measured[:, j], self.t_s)
+            grown = less_sure(self.measured[:, j], self.t_s)
+            self.own[:, j] *= grown[:, None, None] ** 2
+            self.draws[:, :, j] *= grown[:, None]
             if isinstance(
                 posterior, SinglePoints
             ):  # straight lines between points know nothing of what lies there

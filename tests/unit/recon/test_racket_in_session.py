@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from calibration import save_rig
+from calibration import Camera, save_rig
 from recon.export import export_tables
 from recon.pipeline import measure_session
 from recon.records import EDGES, KEYPOINTS, SOUGHT, PointStatus
@@ -21,7 +21,7 @@ CAMERAS = three_cameras()
 HIDDEN_S = (EVENT_TIMES_S["trophy"] + 0.08, EVENT_TIMES_S["trophy"] + 0.15)
 
 
-def rows_of(camera, t: np.ndarray, xyz: np.ndarray, rng: np.random.Generator) -> pd.DataFrame:
+def rows_of(camera: Camera, t: np.ndarray, xyz: np.ndarray, rng: np.random.Generator) -> pd.DataFrame:
     uv = camera.project(xyz) + rng.normal(0, 1.0, (*xyz.shape[:2], 2))
     hidden = (t >= HIDDEN_S[0]) & (t <= HIDDEN_S[1])
     uv[hidden, SOUGHT.index("racket_tip")] = np.nan

@@ -12,7 +12,7 @@ from typer.testing import CliRunner
 
 from calibration import BadInput
 from recon.cli import app
-from recon.keypoints import patch_at, tape_hues
+from recon.keypoints import TapePatch, patch_at, tape_hues
 from recon.keypoints.tape_colours import circular_middle_deg, hues_apart_deg
 from recon.pipeline.reading import markers_of
 from recon.session import TapeColours, load_session
@@ -70,7 +70,7 @@ def test_what_no_video_would_show_is_refused(picture: np.ndarray, at: tuple[int,
         patch_at(picture, "tip", at)
 
 
-def patches(hues: dict[str, float]):
+def patches(hues: dict[str, float]) -> list[TapePatch]:
     picture = filmed(hues)
     return [patch_at(picture, part, PLACES[part]) for part in hues]
 
@@ -114,6 +114,7 @@ def test_the_command_writes_the_colours_and_keeps_the_rest_of_the_file(folder: P
     assert tape.edge_hue_deg is None
     assert "session.toml" in said
     shown = cv2.imread(str(folder / "derived" / "tape.png"))
+    assert shown is not None
     assert shown.shape == (*SIZE, 3)
     for u, v in PLACES.values():
         assert shown[v, u].max() > 200  # what was taken stays bright
