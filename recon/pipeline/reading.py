@@ -23,7 +23,7 @@ def reader_of(model: Path) -> PoseReader:
 
 
 def markers_of(tape: TapeColours, ball_hues_deg: tuple[float, ...] = ()) -> MarkerOptions:
-    """What the search for tape and ball is told of a session's colours; ball_hues_deg: further ones of a ball."""
+    """What the search for tape and ball is told of a session's colours; ball_hues_deg: more of a ball's."""
     return MarkerOptions(
         hues_deg=tape.hues_deg,
         tolerance_deg=tape.tolerance_deg,
