@@ -17,7 +17,7 @@ from calibration.checks import Array
 from calibration.court.model import CENTRE_LINE_WIDTH_M, SINGLES_WIDTH_M
 from demo_rigs.racket_ball import GRAVITY_M_S2
 from demo_rigs.true_measures import true_events, true_measures
-from recon.pipeline.run import athlete_of
+from recon.pipeline.reconstruct import athlete_of
 from recon.result import Result, load_result
 from recon.session import load_session
 

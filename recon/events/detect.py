@@ -14,11 +14,16 @@ def detect_events(
     body: Body,
     flight: BallFlight | None,
     options: EventOptions | None = None,
+    *,
+    start: Event | None = None,
 ) -> Events:
-    """All instants of one serve, each with what its method leaves unsure, or the reason why it is absent."""
+    """All instants of one serve, each with what its method leaves unsure, or the reason why it is absent.
+
+    start: where it is known already. A rest is told by slow hands, and draws of a motion's errors shake.
+    """
     options = options or EventOptions()
     contact = swing.contact(body, flight)
-    start = swing.start(body, contact, options)
+    start = start or swing.start(body, contact, options)
     release = swing.release(body, flight, contact)
     low = swing.racket_low(body, contact)
     push_off = legs.push_off(body, start, contact)

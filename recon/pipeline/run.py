@@ -2,17 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import replace
-from importlib.metadata import version
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
 from calibration import CalibratedRig
-from calibration.errors import BadInput, NotMeasurable
+from calibration.errors import BadInput
 from calibration.footage import probe
 from calibration.footage_check import FootageFinding
 from calibration.history import calibration_of
@@ -20,36 +18,21 @@ from calibration.own import load_any_rig
 from calibration.provenance import content_hash, program_version
 from recon import result as names
 from recon import store
-from recon.body import Body
-from recon.events import detect_events
-from recon.flight import slowed_fall
-from recon.instants import points_at_instants
 from recon.keypoints import read_own_keypoints
-from recon.measures import Athlete, measure
-from recon.motion import hold_lengths, hold_planted, racket_pose, without_edges
-from recon.pipeline.ball import check_flags, choose_ball, measured_ball, with_ball_of
-from recon.pipeline.clock_sources import first_clocks, sound_paths, with_other_sources
+from recon.pipeline.clock_sources import sound_paths
 from recon.pipeline.detect import Beside, detect_tracks
-from recon.pipeline.footage import timed, told_times, want_fitting
-from recon.pipeline.joint_centres import fit_joints
+from recon.pipeline.footage import timed, want_fitting
 from recon.pipeline.options import METHOD, PipelineOptions, Progress, silent
 from recon.pipeline.pictures import make_pictures
 from recon.pipeline.placement import moved_camera_flags
-from recon.pipeline.racket import with_racket
-from recon.pipeline.racket_route import check_racket_file, keep_rigid, racket_inputs, with_racket_points
+from recon.pipeline.racket_route import check_racket_file, racket_inputs, with_racket_points
+from recon.pipeline.reconstruct import reconstruct
 from recon.pipeline.second_look import Checked, person_flags, with_second_look
-from recon.pipeline.shutters import shutters_of
-from recon.quality import handedness_flags, quality_flags, slow_fall_flags
-from recon.records import Clocks, Tracks2D
 from recon.result import Result, load_result
 from recon.session import Session, load_session
-from recon.swaps import Exchange, repair_swaps
-from recon.sync import refine_clocks, spreads, take_flags, why_apart, with_shutters
-from recon.uncertainty import covariance_of, displacements
 
 _PROVENANCE = "courtplumb provenance"
 _LONGEST_CLIP_S = 20.0
-_PACKAGES = ("numpy", "scipy", "opencv-contrib-python", "mediapipe", "av")
 
 
 def measure_session(
@@ -75,7 +58,7 @@ def measure_session(
             checked = _tracks(session, rig, options, progress, questions)
             checked = with_racket_points(session, rig.cameras, checked)
             store.save_tracks(d / names.TRACKS, checked.tracks)
-            notes = _reconstruct(session, rig, checked, questions.fit(), options, progress)
+            notes = reconstruct(session, rig, checked, questions.fit(), options, progress)
             progress("looking at cameras", 0, 1)
             notes["quality"] = [*questions.moved().result(), *notes["quality"]]
             progress("looking at cameras", 1, 1)
@@ -103,7 +86,7 @@ def measure_kept_tracks(
     made = _making(session, options)
     (session.derived / names.PROVENANCE).unlink(missing_ok=True)
     checked = person_flags(session, rig.cameras, store.load_tracks(path))
-    notes = _reconstruct(session, rig, checked, (), options, progress)
+    notes = reconstruct(session, rig, checked, (), options, progress)
     _vouch(session, made, notes | {"tracks": "kept from an earlier run"})
     return load_result(folder)
 
@@ -264,142 +247,3 @@ def _found_tracks(
                 f"calibrated, got {got[0]}x{got[1]}; film with the calibrated video mode"
             )
     return with_second_look(session, rig.cameras, found, options, progress)
-
-
-def athlete_of(session: Session) -> Athlete:
-    """What measures need to know of the person and the serve."""
-    file = session.file
-    return Athlete(
-        height_m=file.height_m,
-        side=file.serve.side,
-        game=file.game,
-        racket_length_m=file.serve.racket_length_m,
-    )
-
-
-def _unclear_sides(exchanges: tuple[Exchange, ...]) -> list[str]:
-    return sorted(
-        {
-            f"the cameras disagree on left and right of the {_parts(e)} nearly all the time, and which of them "
-            "is wrong cannot be told: look at the stills"
-            for e in exchanges
-            if not e.undone
-        }
-    )
-
-
-def _parts(exchange: Exchange) -> str:
-    if "eye" in exchange.parts:
-        return "face"
-    if "wrist" in exchange.parts:
-        return "arms"
-    return "legs" if {"hip", "ankle"} <= {*exchange.parts} else "knees" if "knee" in exchange.parts else "feet"
-
-
-def _told(exchange: Exchange) -> str:
-    done = "" if exchange.undone else ", left as it was"
-    span = f"{exchange.start_s:.2f} s to {exchange.stop_s:.2f} s of rig time"
-    return f"{exchange.camera}, {_parts(exchange)}, {span}{done}"
-
-
-def _clocks(session: Session, rig: CalibratedRig, tracks: Tracks2D) -> Clocks:
-    """Clocks from the motion, or given; where neither is, the message says what would make the clips agree."""
-    try:
-        return first_clocks(session, rig.cameras, tracks)
-    except NotMeasurable as error:
-        why = why_apart(rig.cameras, tracks)
-        raise NotMeasurable(f"{error}; {why}" if why else str(error)) from error
-
-
-def _apart(rig: CalibratedRig, tracks: Tracks2D, clocks: Clocks) -> list[str]:
-    """A sentence where the clips do not agree under the clocks that were found, with what would make them."""
-    flags = take_flags(spreads(rig.cameras, tracks, clocks))
-    why = why_apart(rig.cameras, tracks) if flags else ""
-    return [f"{flag}; {why}" if why else flag for flag in flags]
-
-
-def _reconstruct(
-    session: Session,
-    rig: CalibratedRig,
-    checked: Checked,
-    footage: Sequence[FootageFinding],
-    options: PipelineOptions,
-    progress: Progress,
-) -> dict[str, Any]:
-    """Everything after the pixels; what a person should know about this run comes back for the record."""
-    d, steps = session.derived, 4
-    progress("reconstructing", 0, steps)
-    # exchanged sides hardly move the clocks (their points are outvoted), and finding them needs the clocks
-    tracks, edges = without_edges(checked.tracks)
-    clocks = checked.clocks or _clocks(session, rig, tracks)
-    tracks, exchanges = repair_swaps(rig.cameras, tracks, clocks)
-    if any(e.undone for e in exchanges):
-        clocks = _clocks(session, rig, tracks)
-    clocks = with_shutters(clocks, shutters_of(session, tracks))
-    clocks = refine_clocks(rig.cameras, tracks, clocks, points_at_instants(rig.cameras, tracks, clocks))
-    clocks, clock_notes = with_other_sources(session, rig.cameras, tracks, clocks)
-    store.save_clocks(d / names.CLOCKS, clocks)
-    tracks, unlike_racket = keep_rigid(session, rig.cameras, tracks, clocks, checked.racket)
-    progress("reconstructing", 1, steps)
-    ball = choose_ball(session, rig, tracks, clocks, checked.candidates)
-    tracks = ball.tracks
-    store.save_tracks(d / names.TRACKS, with_ball_of(checked.tracks, tracks))
-    joints = fit_joints(session, rig.cameras, tracks, clocks, options)
-    points, support, model = joints.fit.points, joints.fit.support, joints.model
-    store.save_points(d / names.POINTS, points)
-    progress("reconstructing", 2, steps)
-    pixels = support.draws(model.draws, model.seed)
-    held = hold_lengths(joints.motion, support.covariance(), pixels, model.seed)
-    held, planted = hold_planted(held, model.seed)
-    racket = with_racket(session, rig.cameras, edges, clocks, held, support, model)
-    draws = displacements(
-        racket.motion, rig.cameras, rig.covariance, racket.support_px, racket.pixels_m, clocks, racket.model
-    )
-    motion = replace(racket.motion, cov_m2=covariance_of(draws[:3]))
-    store.save_motion(d / names.MOTION, motion)
-    everything = np.sum([source.moved_m for source in draws[:3]], axis=0)
-    store.save_racket(d / names.RACKET, racket_pose(motion, everything))
-    path, checks = measured_ball(session, rig, ball, clocks, motion)
-    flight = path.flight
-    store.save_flight(d / names.FLIGHT, flight, path.why)
-    progress("reconstructing", 3, steps)
-    handed = session.file.handedness
-    body = Body.of(motion, handed)
-    found = detect_events(body, flight)
-    taken = measure(motion, found, handed, athlete_of(session), draws, ball=flight, detect=detect_events)
-    events = taken.events
-    store.save_events(d / names.EVENTS, events)
-    store.save_measures(d / names.MEASURES, taken.measures)
-    progress("reconstructing", 4, steps)
-    tip = tracks.index("racket_tip")
-    own = session.file.keypoints is not None
-    with_tip = not own or any(not np.isnan(c.sigma_px[:, tip]).all() for c in tracks.cameras)
-    flags = quality_flags(clocks, points, flight, events, racket=with_tip)
-    return {
-        "footage": [f.sentence for f in footage],
-        "times": told_times(session, rig.names),
-        "people": list(checked.told),
-        "quality": [
-            *(f.sentence for f in footage if f.grade == "flagged"),
-            *flags,
-            *handedness_flags(body),
-            *check_flags(checks, flags),
-            *slow_fall_flags(points, slowed_fall(points) if flight is None else None),
-            *_apart(rig, tracks, clocks),
-            *_unclear_sides((*exchanges, *joints.fit.exchanges)),
-            *checked.trouble,
-            *clock_notes.trouble,
-        ],
-        "joint centres": joints.told,
-        "racket points": list(checked.racket.told),
-        "left out against lengths": [*unlike_racket, *(u.sentence() for u in joints.fit.unbelieved)],
-        "clocks": list(clock_notes.told),
-        "ball": list(ball.told),
-        "checks": [c.sentence() for c in checks],
-        "lengths": [length.sentence() for length in held.lengths],
-        "racket": list(racket.told),
-        "beyond their range": list(held.beyond),
-        "planted": [stood.sentence() for stood in planted],
-        "left and right exchanged": [_told(e) for e in (*exchanges, *joints.fit.exchanges)],
-        "packages": {name: version(name) for name in _PACKAGES},
-    }

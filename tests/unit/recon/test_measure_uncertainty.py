@@ -1,0 +1,74 @@
+"""Uncertainties of measures where they can be worked out by hand."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from recon.body import Body
+from recon.measures import Athlete, measure
+from recon.records import KEYPOINTS, Event, Events
+from recon.uncertainty import Displacements
+from tests.support.posed import (
+    EVENTS,
+    RIGHT_HANDER,
+    T,
+    as_motion,
+    posed,
+    still,
+    tossed,
+)
+
+
+def test_uncertainty_of_a_distance_is_that_of_its_point(rng):
+    """All points moved together by N(0, 1 cm) along y: the hip's distance from the line has u = 1 cm."""
+    body = still(RIGHT_HANDER, "right")
+    shift = rng.normal(0, 0.01, (400, 1, 1, 1)) * np.array([0.0, 1.0, 0.0])
+    moved = np.broadcast_to(shift, (400, *body.xyz_m.shape))
+    measures = measure(as_motion(body), EVENTS, "right", Athlete(), [Displacements("pixels", moved)]).measures
+    hip = measures.of("hip_past_baseline_trophy")
+    assert hip.u == pytest.approx(0.01, rel=0.12)
+    assert hip.high95 - hip.value == pytest.approx(1.96 * hip.u)
+    relative = measures.of("hip_past_front_toe_max")
+    assert relative.sources.get("pixels", 0.0) < 1e-9
+
+
+def test_foot_fault_words_follow_the_interval():
+    """85 mm behind with u of about 10 mm (the shoe's outline alone) is clear; 10 mm behind cannot be told."""
+    words = {}
+    for toe_y in (-0.10, -0.025, 0.1):
+        pose = dict(RIGHT_HANDER, left_toe=(0.0, toe_y, 0.03))
+        measures = measure(as_motion(still(pose, "right")), EVENTS, "right", Athlete(), []).measures
+        words[toe_y] = measures.of("foot_fault_clearance").note
+    assert words == {-0.10: "clear", -0.025: "cannot be told", 0.1: "touching"}
+
+
+def test_a_measure_that_its_own_uncertainty_takes_away_is_absent():
+    """Contact at 1.6 ± 0.1 s, and a tip that is seen from 1.59 to 1.61 s only: most draws miss it."""
+    xyz = still(RIGHT_HANDER, "right").xyz_m.copy()
+    xyz[np.abs(T - 1.6) > 0.01, KEYPOINTS.index("racket_tip")] = np.nan
+    motion = as_motion(Body(T, KEYPOINTS, xyz, np.where(np.isnan(xyz), np.nan, 0.0), "right"))
+    unsure = Events(tuple(Event("contact", 1.6, 0.1) if e.name == "contact" else e for e in EVENTS.events))
+    height = measure(motion, unsure, "right", Athlete(), []).measures.of("contact_height")
+    assert height.value is None
+    assert "event times" in height.reason
+
+
+def test_the_ball_moves_with_the_cameras_and_only_once():
+    """A flight that answers to the cameras by 1 m a unit in z: release height gets exactly their errors."""
+    by_cameras = np.zeros((13, 18))
+    by_cameras[2, 0] = 1.0
+    ball = replace(tossed("right"), by_cameras=by_cameras)
+    errors = np.zeros((40, 18))
+    errors[:, 0] = np.linspace(-0.02, 0.02, 40)
+    body = posed("right")
+    still_points = np.zeros((40, *body.xyz_m.shape))
+    source = Displacements("calibration", still_points, errors)
+    found = measure(as_motion(body), EVENTS, "right", Athlete(), [source], ball=ball).measures.of(
+        "release_height"
+    )
+    assert found.sources["calibration"] == pytest.approx(errors[:, 0].std(ddof=1))
+    assert found.u_systematic == pytest.approx(found.sources["calibration"])
+    assert found.u_random == pytest.approx(0.0, abs=1e-9)
