@@ -53,7 +53,7 @@ class FillOptions:
     of_parted: float = 0.20
     per_frame_px: float = 0.30
     reach_s: float = 0.125
-    curve_reach_s: float = 0.065
+    curve_reach_s: float = 0.07
     of_parabolas: float = 0.5
     of_bend: float = 2.0
 

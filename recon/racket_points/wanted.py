@@ -12,11 +12,11 @@ from recon.racket_points.foretold import Seen
 LEAST_FRAMES = 5
 LEAST_CAMERAS = 2
 TIP = "racket_tip"
-_BEFORE_S = (0.27, 0.21, 0.155, 0.11, 0.07)
+_BEFORE_S = (0.265, 0.21, 0.155, 0.11, 0.07)
 """Before contact, nearer to each other as the racket gets faster: on the rendered serves the tip is nearest to
 the spine plane 0.15 to 0.18 s before contact, and lowest 0.08 to 0.10 s before it."""
 _LOW_S = 0.09
-_APART_S = 0.065  # the curve through clicks is trusted for that long where the picture cannot be followed
+_APART_S = 0.07  # the curve through clicks is trusted for that long where the picture cannot be followed
 
 
 def wanted_instants(contact_s: float | None, low_s: float | None = None) -> Array:
