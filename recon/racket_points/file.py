@@ -10,13 +10,12 @@ from pathlib import Path
 
 from calibration.errors import BadInput
 from calibration.files import write_atomically
-from recon.records import RACKET
+from recon.records import EDGES, RACKET
 
 FILE_NAME = "racket_points.csv"
 COLUMNS = ("camera", "frame", "time_s", "point", "u_px", "v_px", "sigma_px")
 _NEEDED = ("camera", "point", "u_px", "v_px")
-_EDGES = ("racket_edge_1", "racket_edge_2")
-POINTS: tuple[str, ...] = tuple(dict.fromkeys((*RACKET, *_EDGES)))
+POINTS: tuple[str, ...] = (*RACKET, *EDGES)
 """Names that the file may hold: tip, throat, butt, and the head's edges where it is widest."""
 
 CLICK_SIGMA_PX = 2.0
