@@ -10,6 +10,7 @@ from recon.curves import largest, stretch
 from recon.measures.reading import Compute, Reading, Serve, absent, at_event, time_of
 
 _LEAST_SEEN = 0.7  # of the stretch from trophy to racket low point
+_RISES_M = 0.03  # on both sides of a closest point seen in a shorter stretch, for it to be the closest
 _FACE_ALONG_SPINE_RAD = np.radians(25.0)  # below it the face gives the trunk's front no direction
 
 
@@ -44,13 +45,24 @@ def _closest(serve: Serve, values: Array, unseen: str) -> Reading:
     times, d = _between(serve, values)
     if not len(times):
         return absent("trophy comes after the racket low point")
-    if np.isnan(d).mean() > 1 - _LEAST_SEEN:
-        return absent(f"{unseen} long enough between trophy and racket low point")
+    if np.isnan(d).all():
+        return absent(f"{unseen} between trophy and racket low point")
     k = int(np.nanargmin(d))
+    if np.isnan(d).mean() > 1 - _LEAST_SEEN and not _turns_within(d, k):
+        return absent(f"{unseen} long enough between trophy and racket low point")
     if np.isnan(d[max(k - 1, 0) : k + 2]).any():
         return absent("the racket tip was lost from sight where it comes closest to the spine plane")
     t, value = largest(times, -d)
     return Reading(-value, t)
+
+
+def _turns_within(d: Array, k: int) -> bool:
+    """Whether the run of known values about the smallest one, k, rises clearly to both sides of it."""
+    unknown = np.flatnonzero(np.isnan(d))
+    before, after = unknown[unknown < k], unknown[unknown > k]
+    first = int(before[-1]) + 1 if len(before) else 0
+    last = int(after[0]) - 1 if len(after) else len(d) - 1
+    return bool(min(d[first], d[last]) > d[k] + _RISES_M)
 
 
 def _across_s(times: Array, d: Array) -> float:

@@ -212,6 +212,20 @@ def test_a_tip_lost_where_it_matters_makes_it_absent():
     assert "lost from sight" in lost.reason
 
 
+def test_a_closest_point_seen_between_rises_needs_no_long_stretch():
+    body = posed("right")
+    xyz = body.xyz_m.copy()
+    tip = KEYPOINTS.index("racket_tip")
+    xyz[:, tip, 0] = 0.1 + 2 * np.abs(T - 1.15)
+    for half, seen in ((0.06, True), (0.01, False)):  # rises by 12 cm, by 2 cm
+        few = xyz.copy()
+        few[np.abs(T - 1.15) > half, tip] = np.nan
+        serve = Serve(Body(T, KEYPOINTS, few, body.velocity_m_s, "right"), EVENTS, Athlete())
+        reading = MEASURES["spine_plane_min"].compute(serve)
+        assert (reading.value is not None) == seen, reading.reason
+    assert "long enough" in reading.reason
+
+
 def test_a_heading_gathered_over_a_whole_turn_is_told_plainly():
     body = still(RIGHT_HANDER, "right")
     xyz = body.xyz_m.copy()
