@@ -28,7 +28,7 @@ class Disc:
     radius_share: float
 
 
-DISCS = (Disc("heel", 0.195, 0.0, 0.125), Disc("toe", -0.29, 0.08, 0.19), Disc("toe", -0.10, 0.05, 0.11))
+DISCS = (Disc("heel", 0.235, 0.0, 0.125), Disc("toe", -0.29, 0.08, 0.19), Disc("toe", -0.10, 0.05, 0.11))
 
 
 @kept

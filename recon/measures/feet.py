@@ -8,11 +8,12 @@ from numpy.typing import NDArray
 from calibration.checks import Array
 from recon.body import Body, foot_yaw_rad
 from recon.curves import value_at
-from recon.ground import GROUND, ground_contact, standing_height_m
+from recon.ground import GROUND, GroundOptions, ground_contact, standing_height_m
 from recon.measures.reading import NotSeen, Serve, time_of
 
 STANCE_HALF_S = 0.1
 """Half of the 0.2 s of rest that the stance is."""
+_FIRM = GroundOptions(rise_m=0.02, speed_m_s=0.15, hold=1.2)
 EVERY_S = 0.1
 """Steps along which ways on the ground are measured: through shorter ones, noise would add up to a way."""
 
@@ -26,6 +27,11 @@ def rest_of(serve: Serve) -> tuple[float, float]:
 def touching(serve: Serve, foot: str, part: str) -> NDArray[np.bool_]:
     """(T,) whether heel or toe of a foot touches the ground."""
     return ground_contact(serve.body, foot, part, stance_s=rest_of(serve))
+
+
+def standing(serve: Serve, foot: str, part: str) -> NDArray[np.bool_]:
+    """(T,) whether heel or toe of a foot stands firmly: places are read then, not while it lifts."""
+    return ground_contact(serve.body, foot, part, stance_s=rest_of(serve), options=_FIRM)
 
 
 def over_standing_m(serve: Serve, foot: str, part: str) -> Array:

@@ -6,8 +6,8 @@ import numpy as np
 
 from calibration.checks import Array
 from recon.body import foot_yaw_rad
-from recon.curves import path_length, stretch, value_at
-from recon.measures.feet import EVERY_S, in_stance, touching, yaw_at
+from recon.curves import stretch, value_at
+from recon.measures.feet import in_stance, standing, touching, yaw_at
 from recon.measures.reading import Compute, NotSeen, Reading, Serve, absent, time_of
 
 _LEAST_TURN_RAD = np.radians(5.0)  # a foot that turns less has no pivot that its noise would leave standing
@@ -49,23 +49,37 @@ def largest_turn(serve: Serve) -> Reading:
     return Reading(float(yaw[k] - before), float(times[k]))
 
 
-def _on_ground(serve: Serve, part: str) -> tuple[Array, Array]:
-    """Times and places (N, 2) of a front-foot point from the stance to its last contact before push-off."""
+_INSTANTS = ("stance", "release", "trophy", "deepest_bend")
+_LAST_S = 0.06  # over which a place on the ground is read: single instants are noisy
+
+
+def _places(serve: Serve, part: str) -> tuple[Array, float]:
+    """Places (N, 2) of a front-foot point in the stance, at release, trophy and deepest bend as far as it
+    stands then, and where it last stood before push-off; and the time of the last."""
+    body, down = serve.body, standing(serve, "front", part)
     start, stop = time_of(serve, "stance"), time_of(serve, "push_off")
-    body, down = serve.body, touching(serve, "front", part)
     inside = body.between(start, stop)
     held = inside[down[inside]]
     if len(held) < 2:
         raise NotSeen(f"the front {part} was not seen on the ground between stance and push-off")
-    return body.t_s[held], body.point(f"front_{part}")[held, :2]
+    last = float(body.t_s[held[-1]])
+    xy = body.point(f"front_{part}")[:, :2]
+    told = [serve.events.time(name) for name in _INSTANTS]
+    times = [t for t in told if t is not None and t < last - _LAST_S and down[body.at(t)]]
+    around = [body.between(t - _LAST_S / 2, t + _LAST_S / 2) for t in times]
+    around.append(held[body.t_s[held] >= last - _LAST_S])
+    places = np.array([np.nanmedian(xy[k], axis=0) for k in around if not np.isnan(xy[k]).all()])
+    if len(places) < 2:
+        raise NotSeen(f"the front {part} stood too shortly between stance and push-off")
+    return places, last
 
 
 def way_on_ground(part: str) -> Compute:
-    """Length of a front-foot point's way on the ground, stance to push-off."""
+    """Length of a front-foot point's way on the ground through its places at the instants of the serve."""
 
     def compute(serve: Serve) -> Reading:
-        times, places = _on_ground(serve, part)
-        return Reading(path_length(times, places, EVERY_S), float(times[-1]))
+        places, last = _places(serve, part)
+        return Reading(float(np.linalg.norm(np.diff(places, axis=0), axis=1).sum()), last)
 
     return compute
 
@@ -74,8 +88,8 @@ def slide_on_ground(part: str) -> Compute:
     """Distance between a front-foot point's first and last place on the ground, stance to push-off."""
 
     def compute(serve: Serve) -> Reading:
-        times, places = _on_ground(serve, part)
-        return Reading(float(np.linalg.norm(places[-1] - places[0])), float(times[-1]))
+        places, last = _places(serve, part)
+        return Reading(float(np.linalg.norm(places[-1] - places[0])), last)
 
     return compute
 

@@ -117,7 +117,7 @@ HAND_COMPUTED = {
     # the toes' disc along 45 degrees: 0.10 L behind the toe, 0.05 L outwards (a left foot's left), 0.11 L wide
     "foot_fault_clearance": 0.1 + 0.2 * (0.10 - 0.05) - 0.11 * FOOT_M - 0.010,
     # the front heel's disc, beyond the mark: the heel lies at x = -0.2
-    "centre_mark_clearance": -0.025 - (0.2 - 0.195 * 0.2 + 0.125 * FOOT_M + 0.010),
+    "centre_mark_clearance": -0.025 - (0.2 - 0.235 * 0.2 + 0.125 * FOOT_M + 0.010),
     # the back foot's ball, a right foot's right
     "sideline_clearance": 4.115 - (0.2 + (0.08 + 0.19) * 0.2 + 0.010),
 }

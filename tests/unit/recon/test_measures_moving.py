@@ -52,10 +52,12 @@ def test_pivot_is_where_the_foot_stays(hand):
     assert read("front_foot_pivot", body) == pytest.approx(0.3, abs=1e-6)
     assert read("front_foot_turn", body) == pytest.approx(np.radians(30))
     assert read("front_foot_turn_largest", body) == pytest.approx(np.radians(30))
-    chord = 2 * 0.7 * FOOT_M * np.sin(np.radians(15))
-    assert read("front_toe_slide", body) == pytest.approx(chord, abs=1e-6)
-    assert read("front_toe_path", body) == pytest.approx(0.7 * FOOT_M * np.radians(30), rel=1e-3)
-    assert read("front_heel_path", body) == pytest.approx(0.3 * FOOT_M * np.radians(30), rel=1e-3)
+    # heel and toe stand at 0.3 s, and at release, trophy (12 degrees), deepest bend (18) and the end (30)
+    turns = np.diff(np.radians([0.0, 12.0, 18.0, 30.0]))
+    for part, radius in (("toe", 0.7 * FOOT_M), ("heel", 0.3 * FOOT_M)):
+        assert read(f"front_{part}_slide", body) == pytest.approx(2 * radius * np.sin(np.radians(15)), rel=1e-3)
+        way = 2 * radius * np.sin(turns / 2).sum()
+        assert read(f"front_{part}_path", body) == pytest.approx(way, rel=2e-3)
 
 
 @pytest.mark.parametrize("hand", ["right", "left"])
