@@ -10,7 +10,6 @@ import cv2
 import numpy as np
 from markupsafe import Markup
 
-from calibration.checks import Array
 from calibration.errors import BadInput
 from recon.definitions import FAMILIES
 from recon.records import EVENT_NAMES, Events, Measure, Motion, PointStatus
@@ -221,13 +220,9 @@ def inferred_share(motion: Motion, events: Events) -> float:
     if t0 is None or t1 is None or "racket_tip" not in motion.keypoints:
         return 0.0
     inside = (motion.t_s >= t0) & (motion.t_s <= t1)
-    return share_beyond_bridged(motion.status[inside, motion.index("racket_tip")])
-
-
-def share_beyond_bridged(status: Array) -> float:
-    """Among statuses of places that are told, the share told otherwise than by a point's own pictures."""
-    told = np.isin(status, (PointStatus.OK, PointStatus.BRIDGED)) | (status > PointStatus.BRIDGED)
-    return float((status > PointStatus.BRIDGED).sum() / max(told.sum(), 1))
+    status = motion.status[inside, motion.index("racket_tip")]
+    told = np.isin(status, (PointStatus.OK, PointStatus.BRIDGED, PointStatus.INFERRED))
+    return float((status == PointStatus.INFERRED).sum() / max(told.sum(), 1))
 
 
 def _when(result: Result, t_s: float) -> str:

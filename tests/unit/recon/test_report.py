@@ -13,9 +13,9 @@ import pytest
 
 from recon.findings import load_rules
 from recon.measures.catalogue import MEASURES
-from recon.records import EVENT_NAMES, Measure, MeasureSet
+from recon.records import EVENT_NAMES, Measure, MeasureSet, PointStatus
 from recon.report import render_report, write_report
-from recon.report.content import HEADLINES, gather, labels_text, share_beyond_bridged
+from recon.report.content import HEADLINES, gather, inferred_share, labels_text
 from recon.report.sections import findings_of_one
 from recon.report.unsure import unsure_of
 from recon.report.words import WHAT_HELPS, meaning_of, mostly_from
@@ -297,16 +297,21 @@ def test_checks_and_warnings_stand_where_they_are_seen(result: Result) -> None:
     assert "Read this first" not in _text(render_report(result))
 
 
-def test_an_inferred_racket_is_told_beside_the_headline(
-    result: Result, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    assert (
-        share_beyond_bridged(np.array([0, 0, 5, 6])) == 0.25
-    )  # 1 is absent, 5 bridged, 6 a later way of telling
-    assert share_beyond_bridged(np.array([0, 6, 1, 1])) == 0.5
-    assert share_beyond_bridged(np.array([1, 1])) == 0.0
-    assert "inferred" not in _article(render_report(result), HEADLINES[0])
-    monkeypatch.setattr("recon.report.content.inferred_share", lambda *_: 0.34)
-    told = "racket tip inferred, not measured, in 34% of the time from trophy to contact"
-    page = render_report(result)
+def test_an_inferred_racket_is_told_beside_the_headline(result: Result) -> None:
+    motion, events = result.motion, result.events
+    t0, t1 = events.time("trophy"), events.time("contact")
+    assert t0 is not None and t1 is not None
+    [inside] = np.nonzero((motion.t_s >= t0) & (motion.t_s <= t1))
+    tip, status = motion.index("racket_tip"), motion.status.copy()
+    status[inside[0] - 5 : inside[0], tip] = PointStatus.INFERRED  # before the trophy position: not counted
+    status[inside[:4], tip] = PointStatus.BRIDGED
+    early = replace(result, motion=replace(motion, status=status))
+    assert inferred_share(early.motion, events) == 0.0
+    assert "inferred" not in _article(render_report(early), HEADLINES[0])
+    status[inside[4:10], tip] = PointStatus.INFERRED
+    later = replace(result, motion=replace(motion, status=status))
+    share = 6 / len(inside)
+    assert inferred_share(later.motion, events) == pytest.approx(share)
+    told = f"racket tip inferred, not measured, in {share:.0%} of the time from trophy to contact"
+    page = render_report(later)
     assert told in _article(page, HEADLINES[0]) and told not in _article(page, HEADLINES[1])
