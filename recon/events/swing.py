@@ -36,7 +36,7 @@ def contact(body: Body, flight: BallFlight | None) -> Event:
         closest, _ = largest(body.t_s[near], -apart)
         if not np.isnan(closest):
             return found("contact", closest, max(body.step_s / 2, 0.005))
-    return found("contact", at, 0.01 if with_tip else 0.02)
+    return found("contact", at, 0.015 if with_tip else 0.025)
 
 
 def start(body: Body, met: Event, options: EventOptions) -> Event:

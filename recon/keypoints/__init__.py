@@ -2,7 +2,7 @@
 
 from recon.keypoints.again import Wanted, look_again, with_rows, without_bodies
 from recon.keypoints.around import look_around
-from recon.keypoints.assemble import tracks_from_clips, without_person
+from recon.keypoints.assemble import NobodySeen, tracks_from_clips, without_person
 from recon.keypoints.balls import candidates_of
 from recon.keypoints.course import Course, window_of_box
 from recon.keypoints.fill import FillOptions, Known, curve_between, fill_between
@@ -30,6 +30,7 @@ __all__ = [
     "Looks",
     "MarkerOptions",
     "Mode",
+    "NobodySeen",
     "Points",
     "PoseReader",
     "Seen",

@@ -24,12 +24,20 @@ HIDDEN_FACTOR = float(np.median([np.sqrt(1 + e.hidden) for e in study_of(USUAL_M
 """How many times larger it is where a point is hidden: the middle of all parts."""
 
 
+class NobodySeen(NotMeasurable):
+    """One camera's clip shows no person; camera: its name."""
+
+    def __init__(self, camera: str, message: str) -> None:
+        super().__init__(message)
+        self.camera = camera
+
+
 def tracks_from_clips(
     clips: Mapping[str, tuple[tuple[int, int], ClipTracks]], source: str, mode: str = USUAL_MODE
 ) -> Tracks2D:
     """Tracks of all cameras. clips: camera name -> (size_px, what was seen); mode: of the detector study.
 
-    Raises NotMeasurable where a camera's clip shows no person in at least a tenth of its frames.
+    Raises NobodySeen where a camera's clip shows no person in at least a tenth of its frames.
     """
     study = study_of(mode)
     cameras = []
@@ -37,9 +45,10 @@ def tracks_from_clips(
         body = clip.uv_px[:, : len(BODY)]
         absent = float(without_person(body).mean())
         if absent > 0.9:
-            raise NotMeasurable(
+            raise NobodySeen(
+                name,
                 f"camera {name}: no person found in {absent:.0%} of {len(body)} frames; "
-                "is the player whole in the picture and lit?"
+                "is the player whole in the picture and lit?",
             )
         height = apparent_height_px(body)
         sigma = height * _share(study, clip, height)

@@ -36,7 +36,10 @@ def read_own_keypoints(path: Path, cameras: Sequence[Camera], unused: Sequence[s
         raise BadInput(f"{path}: {_row(table, twice)}: camera, time_s and keypoint stand in an earlier row too")
     for name in names:
         if not (table["camera"] == name).any():
-            raise BadInput(f"{path}: no row for camera {name!r}; the rig has {', '.join(names)}")
+            raise BadInput(
+                f"{path}: no row for camera {name!r}; the rig has {', '.join(names)}: "
+                f"name those that saw the serve under `cameras` in session.toml"
+            )
     seen = tuple(own_tracks(path, table, camera) for camera in cameras)
     return without_unseen_edges(Tracks2D(SOUGHT, seen, f"own keypoints: {path.name}"))
 

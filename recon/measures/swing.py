@@ -83,6 +83,8 @@ def before_contact(curve: Curve, word: str) -> Compute:
         t, _ = _peak(serve, curve)
         if np.isnan(t):
             return absent(f"the {word} was not seen in the swing")
+        if curve is tip_speed_m_s and serve.ball is None:
+            return absent("without a ball, contact is told by the tip's own greatest speed")
         return Reading(time_of(serve, "contact") - t, t)
 
     return compute

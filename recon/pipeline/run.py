@@ -18,7 +18,7 @@ from calibration.own import load_any_rig
 from calibration.provenance import content_hash, program_version
 from recon import result as names
 from recon import store
-from recon.keypoints import read_own_keypoints
+from recon.keypoints import NobodySeen, read_own_keypoints
 from recon.pipeline.clock_sources import sound_paths
 from recon.pipeline.detect import Beside, detect_tracks
 from recon.pipeline.footage import timed, want_fitting
@@ -55,7 +55,7 @@ def measure_session(
             _picture_index(session, camera).unlink(missing_ok=True)
         with ThreadPoolExecutor(1) as pool:
             questions = _Questions(session, rig, pool)
-            checked = _tracks(session, rig, options, progress, questions)
+            session, rig, checked = _tracks(session, rig, options, progress, questions)
             checked = with_racket_points(session, rig.cameras, checked)
             store.save_tracks(d / names.TRACKS, checked.tracks)
             notes = reconstruct(session, rig, checked, questions.fit(), options, progress)
@@ -63,10 +63,12 @@ def measure_session(
             notes["quality"] = [*questions.moved().result(), *notes["quality"]]
             progress("looking at cameras", 1, 1)
         _vouch(session, made, notes)
-    filmed = [name for name in rig.names if name in session.file.video]
+    result = load_result(folder)
+    filmed = [c.camera for c in result.tracks.cameras if c.camera in session.file.video]
     if options.pictures and any(not _picture_index(session, name).is_file() for name in filmed):
-        make_pictures(load_result(folder), progress)
-    return load_result(folder)
+        make_pictures(result, progress)
+        return load_result(folder)
+    return result
 
 
 def measure_kept_tracks(
@@ -85,7 +87,9 @@ def measure_kept_tracks(
         raise BadInput(f"{folder}: want tracks of an earlier run; run `courtplumb measure {folder}` first")
     made = _making(session, options)
     (session.derived / names.PROVENANCE).unlink(missing_ok=True)
-    checked = person_flags(session, rig.cameras, store.load_tracks(path))
+    tracks = store.load_tracks(path)
+    rig = rig.subset([c.camera for c in tracks.cameras])
+    checked = person_flags(session, rig.cameras, tracks)
     notes = reconstruct(session, rig, checked, (), options, progress)
     _vouch(session, made, notes | {"tracks": "kept from an earlier run"})
     return load_result(folder)
@@ -203,13 +207,24 @@ def _up_to_date(session: Session, made: dict[str, object]) -> bool:
 
 def _tracks(
     session: Session, rig: CalibratedRig, options: PipelineOptions, progress: Progress, questions: _Questions
-) -> Checked:
-    checked = _found_tracks(session, rig, options, progress, questions)
+) -> tuple[Session, CalibratedRig, Checked]:
+    """The pixels of all cameras that saw the player, with session and rig of these cameras alone."""
+    blind: list[str] = []
+    while True:
+        try:
+            checked = _found_tracks(session, rig, options, progress, questions)
+            break
+        except NobodySeen as error:
+            if len(rig.names) < 3:
+                raise
+            blind.append(f"{error}; measured without this camera")
+            rig = rig.subset([name for name in rig.names if name != error.camera])
+            session = replace(session, file=session.file.model_copy(update={"cameras": rig.names}))
     questions.moved()
     for seen in checked.tracks.cameras:
         where = f"{session.folder}: camera {seen.camera}"
         _want_one_serve(where, float(np.ptp(seen.t_cam_s)), own=session.file.keypoints is not None)
-    return checked
+    return session, rig, replace(checked, trouble=(*checked.trouble, *blind))
 
 
 def _want_one_serve(where: str, length_s: float, *, own: bool) -> None:

@@ -148,6 +148,7 @@ def test_without_a_ball_the_racket_heads_middle_tells_contact():
         assert read("contact_height", posed(hand)) == pytest.approx(2.1)
         assert read("contact_past_baseline", posed(hand)) == pytest.approx(-0.25)
         assert "ball" in taken("toss_apex_height", posed(hand)).reason
+        assert "own greatest speed" in taken("tip_speed_peak_before_contact", posed(hand)).reason
 
 
 @pytest.mark.parametrize("hand", ["right", "left"])
