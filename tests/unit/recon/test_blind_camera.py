@@ -64,6 +64,6 @@ def test_one_that_sees_is_not_enough(monkeypatch, tmp_path):
 
 
 def test_where_all_see_nothing_is_said(monkeypatch, tmp_path):
-    (session, rig, checked), asked = tracks_of(monkeypatch, tmp_path)
+    (_, rig, checked), asked = tracks_of(monkeypatch, tmp_path)
     assert rig.names == RIG.names and asked == [RIG.names]
     assert checked.trouble == ()
