@@ -78,13 +78,17 @@ def hold_racket(
         return RigidRacket(held, support.sigma_px, None, ())
     curves = RacketCurves(held, support, np.random.default_rng([seed, 11]))
     shape = shape_of(curves.lengths, racket_length_m, len(held.draws_m), curves.rng)
-    ties = RigidTies(shape, curves.bend_m(shape)) if shape else _ties_of_two(curves)
+    ties = RigidTies(shape) if shape else _ties_of_two(curves)
     if ties is None:
         return RigidRacket(held, support.sigma_px, None, ())
+    tape_m = curves.tape_m(shape) if shape else 0.0
+    curves.loosen(tape_m)
     _forget_contradicted(curves, ties)
     solved = _solve(curves, ties)
     motion, draws = _taken_over(held, curves, solved, ties.points, options)
-    sentences = [shape.sentence()] if shape else [length.sentence() for length in curves.lengths]
+    sentences = [length.sentence() for length in curves.lengths]
+    if shape:
+        sentences = [f"{shape.sentence()}; tapes off its axis by {1e3 * tape_m:.1f} mm"]
     carried = support.sigma_px.copy()
     for column in curves.columns:
         carried[motion.status[:, column] != PointStatus.OK, column] = np.nan

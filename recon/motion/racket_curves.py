@@ -8,8 +8,8 @@ from numpy.typing import NDArray
 from calibration.checks import Array
 from recon.motion.fallback import SinglePoints
 from recon.motion.fit import MotionSupport
-from recon.motion.holding import Held
-from recon.motion.lengths import Length, Span, length_of
+from recon.motion.holding import Held, lingering
+from recon.motion.lengths import LEAST_INSTANTS, Length, Span, length_of
 from recon.motion.racket_shape import BUTT, SPANS, THROAT, TIP, RacketShape
 from recon.records import PointStatus
 from recon.smoothing import PointEvents, PointPosterior
@@ -18,7 +18,9 @@ POINTS = (BUTT, THROAT, TIP)
 _VAGUE_M, _VAGUE_M_S = 3.0, 100.0
 VAGUE = np.diag(np.repeat([_VAGUE_M**2, _VAGUE_M_S**2], 3))
 """Covariance (6, 6) of a point whose own curve says nothing."""
-_LEAST_BEND_M = 0.001
+_MEDIAN2 = 0.455  # median of chi-square with one degree of freedom
+_MOST_TAPE_M = 0.02
+_POSTURE_S = 0.1
 _LONELY, _BESIDE = 3, 3  # so few instants of agreement, so near to spots that agree with nothing, are chance
 _UNSEEN_TURN_S = 0.05  # so long a stretch has room for a turn
 _TRUSTED_S = 0.10  # as long as a curve is trusted between two views that agree
@@ -139,12 +141,32 @@ class RacketCurves:
         span = Span.of(ends, difference, self.own[:, i, :3, :3] + self.own[:, j, :3, :3])
         return length_of(span, self.draws[:, :, i] - self.draws[:, :, j])
 
-    def bend_m(self, shape: RacketShape) -> float:
-        """Standard deviation per axis by which the throat lies off its place between the others."""
+    def tape_m(self, shape: RacketShape) -> float:
+        """Standard deviation per axis by which each point lies off a straight racket beyond its pixels' errors.
+
+        A tape's middle as colour shows it is not its middle: one side lies in shade, another behind strings or
+        a hand. Told by how far the throat lies off the line between the others, half of all instants being
+        nearer and half farther than errors of that size would have it.
+        """
         whole = self.measured.all(axis=1)
-        if not whole.any():
-            return _LEAST_BEND_M
+        if whole.sum() < LEAST_INSTANTS:
+            return 0.0
         parts = np.array([-(1 - shape.share), 1.0, -shape.share])
-        off = np.einsum("p,tpi->ti", parts, self.x[whole])
+        off2 = np.einsum("p,tpi->ti", parts, self.x[whole]) ** 2
         expected = np.einsum("p,tpii->ti", parts**2, self.own[whole, :, :3, :3])
-        return float(np.sqrt(max(float((off**2 - expected).mean()), _LEAST_BEND_M**2)))
+        tapes2 = np.linspace(0.0, _MOST_TAPE_M, 101) ** 2
+        ratio = [float(np.median(off2 / (expected + (parts**2).sum() * tape2))) for tape2 in tapes2]
+        return (
+            float(np.sqrt(tapes2[np.argmax(np.array(ratio) < _MEDIAN2)]))
+            if min(ratio) < _MEDIAN2
+            else _MOST_TAPE_M
+        )
+
+    def loosen(self, tape_m: float) -> None:
+        """Every point may be off by that, for about as long as a posture lasts."""
+        self.own[..., :3, :3] += tape_m**2 * np.eye(3)
+        self.own[..., 3:, 3:] += (tape_m / _POSTURE_S) ** 2 * np.eye(3)
+        kept, shape = float(np.exp(-np.median(np.diff(self.t_s)) / _POSTURE_S)), self.draws.shape
+        for j in range(3):
+            for axis in range(3):
+                self.draws[:, :, j, axis] += tape_m * lingering(shape[0], shape[1], kept, self.rng)

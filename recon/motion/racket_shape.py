@@ -29,14 +29,12 @@ class RacketShape:
     """Where the taped points lie on the racket's long axis.
 
     butt_throat_m, throat_tip_m  distances along the axis, and covariance_m2 (2, 2) of both
-    give_m     standard deviation by which the tip-butt distance changes beyond what pixels explain
     errors_m   (D, 2) draws of the distances' error
     """
 
     butt_throat_m: float
     throat_tip_m: float
     covariance_m2: Array
-    give_m: float
     errors_m: Array
 
     @property
@@ -54,7 +52,7 @@ class RacketShape:
         u = np.sqrt([*np.diag(self.covariance_m2)])
         return (
             f"racket butt to throat {1e3 * self.butt_throat_m:.0f} mm, u {1e3 * u[0]:.1f} mm; throat to tip "
-            f"{1e3 * self.throat_tip_m:.0f} mm, u {1e3 * u[1]:.1f} mm; gives by {1e3 * self.give_m:.1f} mm"
+            f"{1e3 * self.throat_tip_m:.0f} mm, u {1e3 * u[1]:.1f} mm"
         )
 
 
@@ -80,5 +78,4 @@ def shape_of(
     parts, off = best @ np.array(told), (best @ np.array(errors)).T
     if parts.min() <= 0:
         return None
-    give = max((found.give_m for found in lengths), default=0.0)
-    return RacketShape(float(parts[0]), float(parts[1]), np.cov(off.T), give, off)
+    return RacketShape(float(parts[0]), float(parts[1]), np.cov(off.T), off)

@@ -12,6 +12,9 @@ from recon.motion.holding import lingering
 from recon.motion.lengths import Length
 from recon.motion.racket_shape import RacketShape
 
+BEND_M = 0.001
+"""Standard deviation of how far a racket is from straight and from its length, per axis; what its points are
+off beyond that is theirs."""
 GIVES_WITHIN_S = 0.03
 """A racket that bends does so no faster, as all lengths that give."""
 
@@ -49,7 +52,6 @@ class RigidTies:
     """Conditions of a racket of known shape: throat in its place between the ends, ends in their distance."""
 
     shape: RacketShape
-    bend_m: float
     points: tuple[int, ...] = (0, 1, 2)
     rows: int = 4
 
@@ -70,8 +72,8 @@ class RigidTies:
         count = len(errors)
         bends = np.stack([lingering(count, frames, kept, rng) for _ in range(3)], axis=2)
         along = ((1 - s) * errors[:, 0] - s * errors[:, 1])[:, None, None] * way
-        length = errors.sum(axis=1)[:, None] + self.shape.give_m * lingering(count, frames, kept, rng)
-        return np.concatenate([self.bend_m * bends + along, length[:, :, None]], axis=2)
+        length = errors.sum(axis=1)[:, None] + BEND_M * lingering(count, frames, kept, rng)
+        return np.concatenate([BEND_M * bends + along, length[:, :, None]], axis=2)
 
     def covariance(self, way: Array) -> Array:
         """See Ties."""
@@ -80,12 +82,12 @@ class RigidTies:
         to_rows[:, :3, 0], to_rows[:, :3, 1] = (1 - s) * way, -s * way
         to_rows[:, 3] = 1.0
         lasting = to_rows @ self.shape.covariance_m2 @ to_rows.swapaxes(1, 2)
-        gives = np.diag([self.bend_m**2] * 3 + [self.shape.give_m**2])
+        gives = np.diag([BEND_M**2] * 3 + [BEND_M**2])
         return np.asarray(lasting + gives)
 
     def rates(self) -> Array:
         """See Ties."""
-        return np.array([self.bend_m] * 3 + [self.shape.give_m]) / GIVES_WITHIN_S
+        return np.array([BEND_M] * 3 + [BEND_M]) / GIVES_WITHIN_S
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -62,11 +62,11 @@ def swing(
     seed: int = 0, sd_m: float = 0.005, hidden: dict[int, tuple[slice, float]] | None = None,
     never: tuple[int, ...] = (), options: RacketOptions | None = None, racket_length_m: float | None = None,
     spotted: Mapping[int, Sequence[int]] = MappingProxyType({}),
-    shift_m: Mapping[int, tuple[slice, float]] = MappingProxyType({}),
+    shift_m: Mapping[int, tuple[slice, float]] = MappingProxyType({}), beside_m: np.ndarray | float = 0.0,
 ) -> Swing:  # fmt: skip
     """White errors of sd_m on every point and axis; hidden: point -> (when, how far its curve is off there);
     spotted: point -> instants at which a single camera takes some spot for it; shift_m: point -> when its curve
-    is off along x by how much beyond that.
+    is off along x by how much beyond that; beside_m (T, 3, 3): what nobody says that points are off by.
     """
     rng = np.random.default_rng([seed, 5])
     true = RigidSwing(seed).points(T)
@@ -76,6 +76,7 @@ def swing(
     off, draws = (sd[..., None] * rng.standard_normal((*lead, *true.shape)) for lead in ((), (DRAWS,)))
     for point, (when, by_m) in shift_m.items():
         off[when, point, 0] += by_m
+    off = off + beside_m
     cov = np.zeros((*true.shape[:2], 6, 6))
     cov[..., :3, :3] = (sd**2)[..., None, None] * np.eye(3)
     cov[..., 3:, 3:] = 100**2 * cov[..., :3, :3]
@@ -103,6 +104,11 @@ def rms(x: np.ndarray) -> float:
     return float(np.sqrt(np.mean((x**2).sum(axis=-1))))
 
 
+def tape_m(found: Swing) -> float:
+    """By how much the racket's tapes were found to be off, as its first sentence says."""
+    return 1e-3 * float(found.racket.told[0].split("axis by ")[1].split(" ")[0])
+
+
 @pytest.mark.parametrize("seed", range(4))
 @pytest.mark.parametrize("point", [TIP, THROAT, BUTT])
 def test_a_hidden_point_of_an_exactly_seen_racket_is_where_it_is(seed: int, point: int) -> None:
@@ -126,9 +132,10 @@ def test_an_inferred_tip_is_as_sure_as_butt_and_throat_make_it() -> None:
     cov = found.racket.held.motion.cov_m2[GONE, TIP]
     along = np.einsum("ti,tij,tj->t", way, cov, way)
     across = (np.trace(cov, axis1=1, axis2=2) - along) / 2
-    by_hand = 0.005**2 * (1 + (1 - s) ** 2) / s**2 + 0.001**2 / s**2
+    own2 = 0.005**2 + tape_m(found) ** 2  # what chance has the tapes be off by is added to every point
+    by_hand = own2 * (1 + (1 - s) ** 2) / s**2 + 0.001**2 / s**2
     assert across.min() == pytest.approx(by_hand, rel=0.1)
-    assert along.min() == pytest.approx(0.005**2 / 2, rel=0.1)
+    assert along.min() == pytest.approx(own2 / 2, rel=0.1)
     assert across.max() < 1.6 * by_hand
 
 
@@ -154,6 +161,19 @@ def test_places_and_velocities_are_those_of_a_rigid_body() -> None:
     apart = np.abs(between.sum(axis=1)) / LENGTH_M
     assert np.median(apart) < 0.1
     assert rms((motion.velocity_m_s - real)[GONE, TIP]) < 3 * 0.4 * np.sqrt(3)  # the curve's own was 40 m/s off
+
+
+def test_tapes_whose_middles_are_off_make_all_points_less_sure_and_stay_honest() -> None:
+    """5 mm off per axis, told as 2 mm: the rest is found out by the throat, and counted."""
+    rng = np.random.default_rng(4)
+    for seed in range(3):
+        found = swing(seed, 0.002, beside_m=0.0046 * rng.standard_normal((len(T), 3, 3)))
+        cov = found.racket.held.motion.cov_m2
+        error = found.error_m()
+        assert 0.7 < np.einsum("tpi,tpij,tpj->tp", error, np.linalg.inv(cov), error).mean() / 3 < 1.4
+        assert 0.8 < np.median(np.abs(found.racket.held.draws_m)) / np.median(np.abs(error)) < 1.3
+        assert "tapes off its axis by" in found.racket.told[0]
+    assert tape_m(swing(0, 0.002)) < 0.001
 
 
 def test_what_is_absent_is_told_by_what_certainty_is_left() -> None:

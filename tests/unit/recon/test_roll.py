@@ -68,7 +68,7 @@ def filmed(seed: int, seen: Seen) -> tuple[Tracks2D, Clocks]:
     return Tracks2D(EDGES, tuple(cameras), "invented"), Clocks(CAMERAS[0].name, tuple(clocks))
 
 
-SHAPE = RacketShape(BUTT_THROAT_M, THROAT_TIP_M, 1e-8 * np.eye(2), 5e-4, np.zeros((DRAWS, 2)))
+SHAPE = RacketShape(BUTT_THROAT_M, THROAT_TIP_M, 1e-8 * np.eye(2), np.zeros((DRAWS, 2)))
 
 
 def solved(seed: int, seen: Seen, cameras: tuple[Camera, ...] = CAMERAS) -> EdgedRacket:
