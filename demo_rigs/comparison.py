@@ -20,7 +20,10 @@ from recon.result import Result, load_result
 from recon.store import write_whole
 from recon.triangulate import TriangulateOptions, triangulate
 
-_PEOPLE = {"m": ("m", 1.0), "rad": ("deg", 180 / math.pi), "s": ("s", 1.0), "1": ("1", 1.0)}
+_PEOPLE = {
+    "m": ("m", 1.0), "rad": ("deg", 180 / math.pi), "s": ("s", 1.0), "1": ("1", 1.0), "m/s": ("m/s", 1.0),
+    "rad/s": ("deg/s", 180 / math.pi),
+}  # fmt: skip
 _SCENE_GRAVITY_M_S2 = 9.81
 
 
@@ -75,13 +78,13 @@ def write_comparison(path: Path, rows: Sequence[Comparison]) -> None:
 def table_lines(rows: Sequence[Comparison]) -> Iterator[str]:
     """The comparison as plain text, in cm, degrees and milliseconds."""
     heads = f"{'measured':>10}{'u':>8}{'truth':>10}{'error':>9}"
-    yield f"\n{'serve':<20}{'cams':>5}  {'measure':<32}{heads}  in 95 %"
+    yield f"\n{'serve':<20}{'cams':>5}  {'measure':<40}{heads}  in 95 %"
     for r in rows:
         unit, k = {"m": ("cm", 100.0), "s": ("ms", 1000.0)}.get(r.unit, (r.unit, 1.0))
         fields = [("–" if v is None else f"{v * k:.1f}") for v in (r.measured, r.u, r.truth, r.error)]
         held = {True: "yes", False: "NO", None: "–"}[r.holds]
         numbers = f"{fields[0]:>10}{fields[1]:>8}{fields[2]:>10}{fields[3]:>9}"
-        yield f"{r.serve:<20}{r.cameras:>5}  {r.measure:<32}{numbers}  {held:<4} {unit}"
+        yield f"{r.serve:<20}{r.cameras:>5}  {r.measure:<40}{numbers}  {held:<4} {unit}"
 
 
 def rig_error_m(rig_folder: Path, cameras: Path) -> tuple[float, float]:

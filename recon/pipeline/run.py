@@ -209,22 +209,26 @@ def _tracks(
     session: Session, rig: CalibratedRig, options: PipelineOptions, progress: Progress, questions: _Questions
 ) -> tuple[Session, CalibratedRig, Checked]:
     """The pixels of all cameras that saw the player, with session and rig of these cameras alone."""
-    blind: list[str] = []
+    blind: list[NobodySeen] = []
     while True:
         try:
             checked = _found_tracks(session, rig, options, progress, questions)
             break
         except NobodySeen as error:
             if len(rig.names) < 3:
-                raise
-            blind.append(f"{error}; measured without this camera")
+                raise (blind[0] if blind else error) from None
+            blind.append(error)
             rig = rig.subset([name for name in rig.names if name != error.camera])
             session = replace(session, file=session.file.model_copy(update={"cameras": rig.names}))
     questions.moved()
     for seen in checked.tracks.cameras:
         where = f"{session.folder}: camera {seen.camera}"
         _want_one_serve(where, float(np.ptp(seen.t_cam_s)), own=session.file.keypoints is not None)
-    return session, rig, replace(checked, trouble=(*checked.trouble, *blind))
+    return (
+        session,
+        rig,
+        replace(checked, trouble=(*checked.trouble, *(f"{e}; measured without this camera" for e in blind))),
+    )
 
 
 def _want_one_serve(where: str, length_s: float, *, own: bool) -> None:

@@ -110,7 +110,7 @@ def test_one_click_deeper_stand_u_the_interval_and_the_sources(seen: Visit, resu
 
 
 def test_an_absent_value_says_why(seen: Visit, result: Result) -> None:
-    (m,) = [m for m in result.measures.measures if m.value is None]
+    m = next(m for m in result.measures.measures if m.value is None)
     row = seen.page.locator(f"[data-measure={m.name}]")
     row.locator(".more").click()
     assert row.locator(".detail").inner_text() == m.reason

@@ -17,7 +17,7 @@ from calibration import Camera, Rigid
 from calibration.geometry.camera import N_LENS
 from recon.body import Body
 from recon.instants import points_at_instants
-from recon.measures import MEASURES, Athlete, measure
+from recon.measures import MEASURES, Athlete, Serve, measure
 from recon.motion import fit_motion, hold_lengths, hold_racket
 from recon.records import (
     EVENT_NAMES,
@@ -102,7 +102,7 @@ def outcomes(rng: np.random.Generator) -> list[Outcome]:
     body, true_events = Body(t, KEYPOINTS, xyz, np.gradient(xyz, t, axis=0), "right"), events_of(None)
     found = []
     for m in measured.measures:
-        true = MEASURES[m.name].compute(body, true_events, athlete).value
+        true = MEASURES[m.name].compute(Serve(body, true_events, athlete)).value
         if m.value is not None and m.u and true is not None:
             found.append(Outcome(m.name, (m.value - true) / m.u, m.low95 <= true <= m.high95))
     return found

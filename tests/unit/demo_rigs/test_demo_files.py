@@ -14,6 +14,7 @@ import xarray as xr
 
 from calibration.court.model import COURT_POINTS_M
 from calibration.errors import BadInput
+from demo_rigs import comparison
 from demo_rigs.description import academy_from, load_academy
 from demo_rigs.effects import Sensor
 from demo_rigs.footage import clip, finished
@@ -21,6 +22,7 @@ from demo_rigs.serve_footage import film_serve, frame_times
 from demo_rigs.session import render_session
 from demo_rigs.truth import write_cameras, write_truth
 from demo_rigs.user_files import clicks, rig_toml, session_toml, write_rig_files
+from recon.definitions import DEFINITIONS
 
 
 def small(academy, **changes):
@@ -162,3 +164,7 @@ def test_bad_descriptions_are_refused(academy, tmp_path):
         load_academy(tmp_path / "x.toml")
     with pytest.raises(BadInput, match="no serve"):
         academy.serve("nobody")
+
+
+def test_every_unit_of_a_measure_has_one_that_people_read() -> None:
+    assert {d.unit for d in DEFINITIONS.values()} <= set(comparison._PEOPLE)

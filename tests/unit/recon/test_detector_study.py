@@ -12,7 +12,7 @@ from calibration.errors import BadInput
 from recon.detector_study import PARTS, USUAL_MODE, PixelError, load_study, read_study, study_of
 from recon.detector_study.study import ARRAYS, FORMAT, MEASURED
 from recon.keypoints import ClipTracks, tracks_from_clips
-from recon.records import BODY, KEYPOINTS, WHITE, NoiseShape
+from recon.records import BODY, KEYPOINTS, SOUGHT, WHITE, NoiseShape
 
 
 def test_the_data_say_what_made_them_and_hold_every_part_in_every_mode():
@@ -45,8 +45,9 @@ def test_tracks_carry_the_studys_sigma_and_shape():
     rng = np.random.default_rng(3)
     body = rng.uniform(0, 1, (20, len(BODY), 2)) * 1e-9 + [600.0, 300.0]
     body[:, BODY.index("left_heel"), 1] += 200.0  # the player is 200 px tall
-    uv = np.concatenate([body, np.full((20, 4, 2), np.nan)], axis=1)
-    nothing = np.full((20, 4), np.nan)
+    markers = len(SOUGHT) - len(BODY)
+    uv = np.concatenate([body, np.full((20, markers, 2), np.nan)], axis=1)
+    nothing = np.full((20, markers), np.nan)
     clip = ClipTracks(np.arange(20) / 60, uv, np.ones((20, len(BODY))), nothing, np.full((20, 27), np.nan))
     tracks = tracks_from_clips({"side": ((1280, 720), clip)}, "invented")
     knee = KEYPOINTS.index("left_knee")
