@@ -34,6 +34,7 @@ def _kept(folder: Path, run: Callable[[], Result]) -> str:
     try:
         run()
     except CourtplumbError as error:
-        write_atomically(note, f"{error}\n")
-        return f"refused: {error}"
+        said = str(error).replace(f"{folder.parent}/", "")  # a page names no path of one machine
+        write_atomically(note, f"{said}\n")
+        return f"refused: {said}"
     return "measured"

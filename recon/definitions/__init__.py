@@ -9,6 +9,9 @@ frame       in which it is taken        sign        what its sign or zero means
 evidence    "published", "common practice" or "definition"
 moves       what moves it, or keeps it unsure
 means       what it says to a coach     beside      what is commonly looked for, where no number is published
+posture_u   standard uncertainty, SI, that stays because a point's offset from its joint changes with posture
+smoothed    share of the value by which smoothing may lower a greatest speed: its standard uncertainty
+The last two, 0 where nothing is said, were chosen on the first rendered serves of docs/evidence/measures.md.
 
 The functions that take them are in recon.measures, the published values to set beside them in recon.bands.
 """
@@ -49,12 +52,16 @@ class Definition:
     moves: str
     means: str
     beside: str = ""
+    posture_u: float = 0.0
+    smoothed: float = 0.0
 
     def __post_init__(self) -> None:
         if self.evidence not in EVIDENCE:
             raise BadInput(f"definition of {self.name}: want one of {list(EVIDENCE)}, got {self.evidence!r}")
         if self.unit not in ("m", "rad", "s", "1", "m/s", "rad/s"):
             raise BadInput(f"definition of {self.name}: want an SI unit, got {self.unit!r}")
+        if min(self.posture_u, self.smoothed) < 0:
+            raise BadInput(f"definition of {self.name}: want posture_u and smoothed of 0 or more")
 
 
 @dataclass(frozen=True, slots=True)

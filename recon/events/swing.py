@@ -59,7 +59,7 @@ def start(body: Body, met: Event, options: EventOptions) -> Event:
             first = int(k)
     if body.t_s[first] - body.t_s[0] < _REST_S:
         return absent("start", f"no {_REST_S} s of rest before the hands move; start filming earlier")
-    return found("start", float(body.t_s[first]), 0.02)
+    return found("start", float(body.t_s[first]), 0.03)
 
 
 def stance(begin: Event) -> Event:

@@ -20,9 +20,9 @@ from recon.uncertainty import Displacements
 
 _K95 = 1.96
 _NOTHING = 1e-9  # metres, radians: below it a source does not touch the measure, whatever rounding says
-_EVENTS, _SHOE, _AIR = "event times", "shoe outline", "air"
+_EVENTS, _SHOE, _AIR, _HEIGHT = "event times", "shoe outline", "air", "standing height"
 _RETIMED = ("pixels", "clocks", "joint centres")  # cameras move a whole body alike: no instant hangs on that
-_TOUCHED = {_SHOE: ("lines",), _AIR: ("toss", "contact")}
+_TOUCHED = {_SHOE: ("lines",), _AIR: ("toss", "contact"), _HEIGHT: ("contact",)}
 """Families that a source can move at all; the others are not evaluated on its draws."""
 
 
@@ -88,6 +88,9 @@ def measure(
     others = {_EVENTS: [replace(serve, events=_jittered(events, rng)) for _ in range(options.draws)]}
     margins = athlete.shoe_margin_m + athlete.u_shoe_margin_m * rng.standard_normal(options.draws)
     others[_SHOE] = [replace(serve, athlete=replace(athlete, shoe_margin_m=float(m))) for m in margins]
+    if athlete.height_m is not None:
+        heights = athlete.height_m + athlete.u_height_m * rng.standard_normal(options.draws)
+        others[_HEIGHT] = [replace(serve, athlete=replace(athlete, height_m=float(h))) for h in heights]
     if ball is not None:
         others[_AIR] = [replace(serve, ball=b) for b in ball.draws(_AIR, options.draws, rng)]
     for source, serves in others.items():
@@ -185,6 +188,8 @@ def _record(entry: Entry, reading: Reading, sources: Mapping[str, float], serve:
     d = entry.definition
     if reading.value is None:
         return Measure(d.name, d.label, d.unit, None, reason=reading.reason)
+    left = {"posture": d.posture_u, "smoothing": d.smoothed * abs(reading.value)}
+    sources = dict(sources) | {source: s for source, s in left.items() if s > 0}
     if not sources:
         return Measure(d.name, d.label, d.unit, None, reason="its uncertainty could not be evaluated")
     lost = [source for source, s in sources.items() if not np.isfinite(s)]
@@ -196,7 +201,7 @@ def _record(entry: Entry, reading: Reading, sources: Mapping[str, float], serve:
     note = order(serve) if d.name in LINKS else _note(d.name, reading.value, reading.note, u, low, high)
     if d.sign == "never negative":
         low = max(low, 0.0)
-    return Measure(d.name, d.label, d.unit, reading.value, u, low, high, dict(sources), reading.t_s, note)
+    return Measure(d.name, d.label, d.unit, reading.value, u, low, high, sources, reading.t_s, note)
 
 
 def _note(name: str, value: float, note: str, u: float, low: float, high: float) -> str:

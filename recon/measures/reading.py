@@ -17,12 +17,14 @@ from recon.records import BallFlight, Events
 class Athlete:
     """What the session file says about the person and the serve, and how far a shoe reaches.
 
+    height_m, u_height_m  standing height; read off a wall to half a centimetre (common practice)
     shoe_margin_m   how far the shoe's outline reaches beyond the bare foot's (recon/foot_outline.py)
     side            "deuce" or "advantage", where it is said; game "singles" or "doubles"
     racket_length_m from the end of the handle to the far end of the frame, where it is said
     """
 
     height_m: float | None = None
+    u_height_m: float = 0.005
     shoe_margin_m: float = 0.010
     u_shoe_margin_m: float = 0.008
     side: str | None = None

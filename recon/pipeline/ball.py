@@ -19,10 +19,11 @@ from recon.flight import (
     sightings_of,
 )
 from recon.flight.checks import GRAVITY
-from recon.records import BallCandidates, Check, Clocks, Motion, Tracks2D
+from recon.records import BallCandidates, BallFlight, Check, Clocks, Motion, Tracks2D
 from recon.records.checks import FAILED
 from recon.session import Session
 
+_REACH_M = 1.2  # from the wrist: the longest racket the rules allow, 0.74 m, and what is not known of the wrist
 _ABOUT_S = 0.3  # before and after what is known of the serve's ball: carried, and flown out of the picture
 
 
@@ -67,7 +68,24 @@ def measured_ball(
     wrist = "left_wrist" if session.file.handedness == "right" else "right_wrist"
     hand = HandPath(motion.t_s, motion.path(wrist))
     path = fit_ball(chosen.seen, clocks, kind, rig.covariance, hand)
+    stranger = _stranger(path.flight, session.file.handedness, motion)
+    if stranger:
+        return BallPath(None, stranger, path.told), ()
     return path, ball_checks(path, chosen.seen, kind)
+
+
+def _stranger(flight: BallFlight | None, handedness: str, motion: Motion) -> str:
+    """Why a flight cannot be of this serve's ball: it was met out of the racket's reach; empty where it can."""
+    if flight is None or flight.contact_s is None:
+        return ""
+    wrist = motion.path(f"{handedness}_wrist")[motion.nearest(flight.contact_s)]
+    away = float(np.linalg.norm(flight.at(flight.contact_s) - wrist))
+    if not away > _REACH_M:  # a wrist that was not seen then tells nothing
+        return ""
+    return (
+        f"something flew freely, and broke off {away:.1f} m from the hitting hand: farther than a racket "
+        "reaches, so that is not taken for the serve's ball"
+    )
 
 
 def check_flags(checks: Sequence[Check], said: Sequence[str]) -> list[str]:

@@ -9,7 +9,9 @@ from dataclasses import dataclass, field
 from calibration.errors import BadInput
 
 UNITS = ("m", "rad", "s", "1", "m/s", "rad/s")
-SYSTEMATIC = frozenset({"calibration", "joint centres", "shoe outline", "air"})
+SYSTEMATIC = frozenset(
+    {"calibration", "joint centres", "shoe outline", "air", "standing height", "posture", "smoothing"}
+)
 """Sources that are off alike in every serve of a rig and a player: no mean of serves shrinks them."""
 
 

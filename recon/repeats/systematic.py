@@ -68,12 +68,16 @@ def of_difference(before: dict[str, float], after: dict[str, float], common: Seq
 def common_sources(before: Sequence[MeasuredServe], after: Sequence[MeasuredServe]) -> tuple[str, ...]:
     """Which systematic sources two series share.
 
-    Calibration: all serves on one rig file. Joint centres and shoe outline: one player, named in every
+    Calibration: all serves on one rig file. What hangs on the player: one player, named in every
     session, measured in one way (the same shoes are taken for granted). Air is another one every day.
     """
     both = [*before, *after]
     one_rig = len({s.rig for s in both}) == 1
     one_player = len({s.athlete for s in both}) == 1 and bool(both[0].athlete)
     one_way = len({s.way for s in both}) == 1 and len({s.handedness for s in both}) == 1
-    player = ("joint centres", "shoe outline") if one_player and one_way else ()
+    player = (
+        ("joint centres", "shoe outline", "standing height", "posture", "smoothing")
+        if one_player and one_way
+        else ()
+    )
     return (*(("calibration",) if one_rig else ()), *player)

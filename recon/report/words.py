@@ -65,6 +65,9 @@ WHAT_HELPS: Mapping[str, str] = MappingProxyType(
         "event times": "more frames a second, and several serves",
         "shoe outline": "a look at the stills",
         "air": "nothing that matters",
+        "standing height": "a height measured with care",
+        "posture": "nothing that cameras do; it is alike in alike serves of one player",
+        "smoothing": "more frames a second",
     }
 )
 """Source of uncertainty -> what would shrink its share."""

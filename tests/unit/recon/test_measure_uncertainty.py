@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 from recon.body import Body
+from recon.definitions import DEFINITIONS
 from recon.measures import Athlete, measure
 from recon.records import KEYPOINTS, Event, Events
 from recon.uncertainty import Displacements
@@ -72,3 +73,14 @@ def test_the_ball_moves_with_the_cameras_and_only_once():
     assert found.sources["calibration"] == pytest.approx(errors[:, 0].std(ddof=1))
     assert found.u_systematic == pytest.approx(found.sources["calibration"])
     assert found.u_random == pytest.approx(0.0, abs=1e-9)
+
+
+def test_what_smoothing_and_posture_leave_is_part_of_u():
+    """A still body: nothing else moves a knee's speed (0) or the back foot's step (0) but what is stated."""
+    measures = measure(as_motion(posed("right")), EVENTS, "right", Athlete(height_m=1.8), []).measures
+    step = measures.of("back_foot_step")
+    assert step.sources["posture"] == DEFINITIONS["back_foot_step"].posture_u > 0
+    assert step.u == pytest.approx(step.sources["posture"]) and step.low95 == 0.0
+    ratio = measures.of("contact_height_ratio")
+    assert ratio.sources["standing height"] == pytest.approx(2.1 / 1.8 * 0.005 / 1.8, rel=0.25)
+    assert DEFINITIONS["front_knee_extension_speed"].smoothed > 0
