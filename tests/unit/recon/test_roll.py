@@ -112,7 +112,7 @@ def test_the_head_s_place_and_width_are_learned() -> None:
 
 def test_the_first_edge_is_on_the_right_of_the_face_that_hits() -> None:
     """Wherever the tip is fastest it goes the way the face looks; right is across that and the axis."""
-    for seed in range(4):
+    for seed in (2, 3, 7, 9):  # what is found at first faces forwards, and in the last two back
         motion = solved(seed, Seen()).motion
         velocity = motion.velocity_m_s[:, 0]
         k = int(np.linalg.norm(velocity, axis=1).argmax())
