@@ -24,6 +24,7 @@ from recon.records.checks import FAILED
 from recon.session import Session
 
 _REACH_M = 1.2  # from the wrist: the longest racket the rules allow, 0.74 m, and what is not known of the wrist
+_FALLS_M_S2 = 1.0  # u of the fitted gravity: a toss of half a second tells it ten times better
 _ABOUT_S = 0.3  # before and after what is known of the serve's ball: carried, and flown out of the picture
 
 
@@ -75,7 +76,10 @@ def measured_ball(
 
 
 def _stranger(flight: BallFlight | None, handedness: str, motion: Motion) -> str:
-    """Why a flight cannot be of this serve's ball: it was met out of the racket's reach; empty where it can."""
+    """Why a flight cannot be of this serve's ball: nothing tells that it fell, or it was met out of the racket's
+    reach; empty where it can."""
+    if flight is not None and flight.u_gravity_m_s2 > _FALLS_M_S2:
+        return "something flew, but too briefly or too faintly to tell that it fell as a tossed ball does"
     if flight is None or flight.contact_s is None:
         return ""
     wrist = motion.path(f"{handedness}_wrist")[motion.nearest(flight.contact_s)]

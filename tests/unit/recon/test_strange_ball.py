@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -40,3 +42,7 @@ def test_only_what_a_racket_reaches_is_the_serves_ball(z, strange):
 def test_an_unseen_wrist_or_no_break_tells_nothing():
     assert _stranger(met(9.0), "right", motion((np.nan,) * 3)) == ""
     assert _stranger(None, "right", motion((0.0, 0.3, 2.1))) == ""
+
+
+def test_a_flight_that_does_not_tell_its_fall_is_none():
+    assert "fell" in _stranger(replace(met(2.7), u_gravity_m_s2=3.3), "right", motion((0.0, 0.3, 2.1)))
