@@ -76,8 +76,8 @@ def measured_ball(
 
 
 def _stranger(flight: BallFlight | None, handedness: str, motion: Motion) -> str:
-    """Why a flight cannot be of this serve's ball: nothing tells that it fell, or it was met out of the racket's
-    reach; empty where it can."""
+    """Why a flight cannot be of this serve's ball: nothing tells that it fell, or it was met out of the
+    racket's reach; empty where it can."""
     if flight is not None and flight.u_gravity_m_s2 > _FALLS_M_S2:
         return "something flew, but too briefly or too faintly to tell that it fell as a tossed ball does"
     if flight is None or flight.contact_s is None:
