@@ -190,7 +190,9 @@ def _record(entry: Entry, reading: Reading, sources: Mapping[str, float], serve:
         return Measure(d.name, d.label, d.unit, None, reason=reading.reason)
     left = {"posture": d.posture_u, "smoothing": d.smoothed * abs(reading.value)}
     sources = dict(sources) | {source: s for source, s in left.items() if s > 0}
-    if not sources:
+    if (
+        not sources and reading.value != 0
+    ):  # a zero that no draw moves is one: how far a tip crossed that stays away
         return Measure(d.name, d.label, d.unit, None, reason="its uncertainty could not be evaluated")
     lost = [source for source, s in sources.items() if not np.isfinite(s)]
     if lost:

@@ -84,3 +84,15 @@ def test_what_smoothing_and_posture_leave_is_part_of_u():
     ratio = measures.of("contact_height_ratio")
     assert ratio.sources["standing height"] == pytest.approx(2.1 / 1.8 * 0.005 / 1.8, rel=0.25)
     assert DEFINITIONS["front_knee_extension_speed"].smoothed > 0
+
+
+def test_a_tip_that_stays_far_away_crossed_by_nothing():
+    """0.3 m from the plane, and moved by a centimetre: no draw crosses, and zero is zero."""
+    body = posed("right")
+    shift = np.linspace(-0.01, 0.01, 30)[:, None, None, None] * np.array([1.0, 0, 0])
+    moved = np.zeros((30, *body.xyz_m.shape))
+    moved[:, :, [KEYPOINTS.index("racket_tip")]] = shift
+    measures = measure(as_motion(body), EVENTS, "right", Athlete(), [Displacements("pixels", moved)]).measures
+    depth, distance = measures.of("spine_plane_depth"), measures.of("spine_plane_min")
+    assert (depth.value, depth.u, depth.low95, depth.high95) == (0.0, 0.0, 0.0, 0.0)
+    assert distance.u == pytest.approx(0.00595, rel=0.05)
