@@ -87,7 +87,10 @@ members, unaltered, in other takes ([Rendered athletes](reconstruction-athletes.
 Each serve has a calibration of its own: the covariance that a calibration from usual board footage and
 court clicks has before these cameras (20 board views a camera, 20 shared, corners to 0.2 px, clicks to 0.7
 px, lines painted to 3 mm), and camera errors drawn once from it. Where the ball or the tape is not filmed,
-the truth stays that of the serve: contact is the scripted one, though nothing but the body tells it."""
+the truth stays that of the serve: contact is the scripted one, though nothing but the body tells it.
+
+Two parts of u, `posture` and `smoothing`, how far a shoe reaches, and how push-off and landing are told were
+chosen on v00 to v05, v09, v25 and v39 to v43: for what they touch, coverage on these serves proves nothing."""
 _GOALS = """\
 Lengths and instants: sessions with three cameras, ball and tape to be seen. Foot faults: all sessions."""
 _COVERAGE = """\
