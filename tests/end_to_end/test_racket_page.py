@@ -3,12 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from contextlib import contextmanager, suppress
+from contextlib import AbstractContextManager
 from pathlib import Path
-from queue import Queue
-from threading import Thread
 from typing import Any
-from urllib.request import Request, urlopen
 
 import numpy as np
 import pytest
@@ -18,7 +15,8 @@ from recon.pipeline import filmed_cameras
 from recon.racket_points import POINTS, read_racket_points
 from recon.result import load_result
 from recon.viewer.racket_page import RacketDesk, click_racket
-from tests.support.chromium import Visit, browser, visit
+from tests.support.chromium import Visit, browser
+from tests.support.clicking import served_page
 from tests.support.example_motion import EVENT_TIMES_S
 from tests.support.example_result import example_cameras, save_example
 from tests.support.filmed_example import film_example
@@ -48,30 +46,10 @@ def session(filmed: Path) -> Iterator[Path]:
     points.unlink(missing_ok=True)
 
 
-@contextmanager
-def page_of(folder: Path, context: Any) -> Iterator[Visit]:
-    """The page; it asked nobody else and raised no error when it is left."""
-    result, ready = load_result(folder), Queue[str]()
-    serving = Thread(
-        target=click_racket,
-        args=(result, filmed_cameras(result)),
-        kwargs={"open_browser": False, "on_ready": ready.put},
-    )
-    serving.start()
-    url = ready.get(timeout=_WAIT_S)
-    try:
-        with visit(context, url) as seen:
-            seen.page.wait_for_selector("#points li")
-            yield seen
-    finally:
-        if serving.is_alive():
-            head = {"Content-Type": "application/json"}
-            with suppress(OSError):  # the page's own "finish" may be about to end it
-                urlopen(Request(f"{url}finish", b"null", head), timeout=_WAIT_S).close()
-        serving.join(_WAIT_S)
-    assert not serving.is_alive()
-    assert seen.from_elsewhere() == []
-    assert seen.errors == []
+def page_of(folder: Path, context: Any) -> AbstractContextManager[Visit]:
+    """The page of a measured session."""
+    result = load_result(folder)
+    return served_page(context, click_racket, result, filmed_cameras(result))
 
 
 def on_screen(page: Any, camera: str, uv: np.ndarray) -> tuple[float, float]:

@@ -1,9 +1,9 @@
-"""The page on which court points are clicked, served by the test's own process and opened in a browser."""
+"""Pages on which points are clicked, served by the test's own process and opened in a browser."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from contextlib import contextmanager, suppress
+from collections.abc import Callable, Iterator
+from contextlib import AbstractContextManager, contextmanager, suppress
 from pathlib import Path
 from queue import Queue
 from threading import Thread
@@ -16,13 +16,17 @@ from tests.support.chromium import Visit, visit
 _WAIT_S = 30
 
 
+def clicking_page(folder: Path, register: Register, context: Any) -> AbstractContextManager[Visit]:
+    """The clicking page of a rig folder."""
+    return served_page(context, click_court, folder, register)
+
+
 @contextmanager
-def clicking_page(folder: Path, register: Register, context: Any) -> Iterator[Visit]:
-    """The clicking page of a rig folder; it asked nobody else and raised no error when it is left."""
+def served_page(context: Any, serve: Callable[..., object], *what: object) -> Iterator[Visit]:
+    """A local page with a list of points; it asked nobody else and raised no error when it is left."""
     ready: Queue[str] = Queue()
-    serving = Thread(
-        target=click_court, args=(folder, register), kwargs={"open_browser": False, "on_ready": ready.put}
-    )
+    keys = {"open_browser": False, "on_ready": ready.put}
+    serving = Thread(target=serve, args=what, kwargs=keys)
     serving.start()
     url = ready.get(timeout=_WAIT_S)
     try:

@@ -5,7 +5,6 @@ from __future__ import annotations
 import html
 import re
 from dataclasses import replace
-from html.parser import HTMLParser
 from pathlib import Path
 
 import numpy as np
@@ -23,6 +22,7 @@ from recon.result import Result, load_result
 from recon.session import Labels
 from recon.wording import detail_text, event_time_text, interval_text, source_texts, value_text
 from tests.support.example_result import save_example
+from tests.support.page_checks import check_whole, text_of
 
 
 @pytest.fixture(scope="module", params=["right", "left"])
@@ -44,12 +44,7 @@ def _article(page: str, name: str) -> str:
     )
     found = re.search("|".join(ways), page, re.S)
     assert found, f"no card {name}"
-    return _text(found.group())
-
-
-def _text(markup: str) -> str:
-    without_style = re.sub(r"<style>.*?</style>", " ", markup, flags=re.S)
-    return re.sub(r"\s+", " ", html.unescape(re.sub(r"<[^>]*>", " ", without_style)))
+    return text_of(found.group())
 
 
 def test_every_measure_stands_there_in_the_records_own_words(result: Result, page: str) -> None:
@@ -74,7 +69,7 @@ def test_the_headlines_come_first_and_in_order(page: str) -> None:
 
 
 def test_every_event_has_its_time_or_its_reason(result: Result, page: str) -> None:
-    text = _text(page)
+    text = text_of(page)
     for e in result.events.events:
         assert f"{EVENT_NAMES[e.name]} {event_time_text(e)}" in text
         assert e.reason in text
@@ -84,12 +79,12 @@ def test_every_camera_has_its_pictures_and_its_clock(result: Result, page: str) 
     events = [e for e in result.events.events if e.t_s is not None]
     assert page.count("data:image/jpeg;base64,") == len(events) * len(result.tracks.cameras)
     for c in result.tracks.cameras:
-        assert f"camera {c.camera}" in _text(page)
+        assert f"camera {c.camera}" in text_of(page)
 
 
 def test_the_rig_says_how_it_was_calibrated(result: Result) -> None:
     rig = replace(result.rig, name="hall <2>", camera_rms_px=(0.21,) * len(result.rig.cameras), board_views=17)
-    text = _text(render_report(replace(result, rig=rig)))
+    text = text_of(render_report(replace(result, rig=rig)))
     assert "hall <2>" in text and "17" in text and "0.21 px" in text
 
 
@@ -109,37 +104,8 @@ def test_nothing_is_fetched(page: str) -> None:
     assert "<script" not in page
 
 
-class _Balance(HTMLParser):
-    """Every opened element is closed in turn."""
-
-    alone = frozenset({"meta", "img", "br", "link", "input", "hr"})
-
-    def __init__(self) -> None:
-        super().__init__()
-        self.open: list[str] = []
-        self.wrong: list[str] = []
-        self.ids: list[str] = []
-
-    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
-        self.ids += [v for k, v in attrs if k == "id" and v]
-        if tag not in self.alone:
-            self.open.append(tag)
-
-    def handle_startendtag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
-        pass  # <circle …/> closes itself
-
-    def handle_endtag(self, tag: str) -> None:
-        if not self.open or self.open.pop() != tag:
-            self.wrong.append(f"</{tag}> at {self.getpos()}")
-
-
 def test_the_page_is_well_formed(page: str) -> None:
-    parser = _Balance()
-    parser.feed(page)
-    assert parser.wrong == [] and parser.open == []
-    assert len(parser.ids) == len(set(parser.ids))
-    assert page.startswith("<!doctype html>")
-    assert not re.search(r"\b(?:nan|inf|None|Undefined)\b", _text(page))
+    check_whole(page)
 
 
 def test_names_are_escaped(result: Result) -> None:
@@ -175,12 +141,12 @@ def test_absent_points_leave_the_drawing_out_and_nothing_else(result: Result) ->
     page = gather(hidden)
     left = {"contact_height", "contact_height_ratio", "trunk_inclination_trophy"}
     assert {c.name for c in page.more if c.drawing is not None} == left
-    text = _text(render_report(hidden))
+    text = text_of(render_report(hidden))
     assert value_text(result.measures.of("elbow_angle_trophy")) in text
 
 
 def test_no_verdict_and_no_side_words_in_what_a_coach_reads(page: str) -> None:
-    text = _text(page).lower()
+    text = text_of(page).lower()
     for word in ("good serve", "bad", "wrong foot", "excellent", "poor", "score", "correct"):
         assert word not in text
     assert not re.search(r"\b(?:left|right) (?:hip|knee|foot|elbow|shoulder|arm)\b", text)
@@ -224,16 +190,16 @@ def test_the_page_stays_light(page: str) -> None:
 
 
 def test_the_header_says_what_kind_of_serve_it_was(result: Result) -> None:
-    assert "This serve: not written down: type, side, effort, in or out, ball, racket length." in _text(
+    assert "This serve: not written down: type, side, effort, in or out, ball, racket length." in text_of(
         render_report(result)
     )
-    assert "years old" not in _text(render_report(result))
+    assert "years old" not in text_of(render_report(result))
     labels = Labels(type="kick", landed="out", racket_length_m=0.66)
     assert labels_text(labels) == "kick, out, racket 0.66 m; not written down: side, effort, ball"
     full = Labels(type="flat", side="deuce", effort_percent=90, landed="in", ball="red", racket_length_m=0.6)
     assert "not written down" not in labels_text(full) and "red ball" in labels_text(full)
     file = result.session.file.model_copy(update={"age_years": 11.5, "serve": labels})
-    text = _text(render_report(replace(result, session=replace(result.session, file=file))))
+    text = text_of(render_report(replace(result, session=replace(result.session, file=file))))
     assert "11.5 years old" in text and "This serve: kick, out" in text
 
 
@@ -264,7 +230,7 @@ def test_screens_stand_there_with_their_cautions_where_there_are_any(tmp_path: P
     session = save_example(tmp_path)
     assert "<h2>Screens</h2>" not in render_report(load_result(session))
     (tmp_path / "screens.toml").write_text("[knee_to_wall_cm]\nleft = 9.0\nright = 12.0\n", encoding="utf-8")
-    text = _text(render_report(load_result(session)))
+    text = text_of(render_report(load_result(session)))
     assert "left and right 3.0 cm apart" in text
     assert "A flag is no diagnosis" in text and "professional who works with that age judges" in text
 
@@ -290,11 +256,11 @@ def test_sources_of_uncertainty_are_counted_and_kept_apart() -> None:
 
 def test_checks_and_warnings_stand_where_they_are_seen(result: Result) -> None:
     sentence = "gravity from the toss: 9.79 ± 0.16 m/s², 9.81 expected: agrees"
-    text = _text(render_report(noted(result, checks=[sentence], quality=["two cameras lost the player"])))
+    text = text_of(render_report(noted(result, checks=[sentence], quality=["two cameras lost the player"])))
     assert text.count(sentence) == text.count("two cameras lost the player") == 1
     assert text.index("Read this first") < text.index("The three headline measures")
     assert text.index("Where the numbers come from") < text.index(sentence) < text.index("Detector, versions")
-    assert "Read this first" not in _text(render_report(result))
+    assert "Read this first" not in text_of(render_report(result))
 
 
 def test_an_inferred_racket_is_told_beside_the_headline(result: Result) -> None:
