@@ -1,41 +1,11 @@
 "use strict";
-// Pixel coordinates throughout: pixel centres at integers. Both SVGs have the picture from -0.5 to size - 0.5, so
-// their own coordinates are pixel coordinates and getScreenCTM() is the whole conversion.
-const $ = id => document.getElementById(id);
-const SVG = "http://www.w3.org/2000/svg";
-const MAGNIFY = 9;
-let info, camera, asked, clicks = [], skipped = new Set(), history = [], drawn = {}, box = null, hold = null;
+let info, camera, asked, clicks = [], skipped = new Set(), history = [], drawn = {}, hold = null;
 
-const words = name => name.replaceAll("_", " ");
 const key = (cam, point) => cam + "/" + point;
 const size = () => info.cameras.find(c => c.name === camera);
 const clickOf = (cam, point) => clicks.find(c => c.camera === cam && c.point === point);
 
-function element(name, attributes, parent, text) {
-  const e = document.createElementNS(SVG, name);
-  for (const [k, v] of Object.entries(attributes)) e.setAttribute(k, v);
-  if (text !== undefined) e.textContent = text;
-  parent.append(e);
-  return e;
-}
-
-async function send(path, value) {
-  const answer = await fetch(path, {method: "POST", headers: {"Content-Type": "application/json"}, body: JSON.stringify(value)});
-  const content = await answer.json();
-  if (!answer.ok) throw new Error(content.error);
-  return content;
-}
-
-let saving = Promise.resolve(), saves = 0;
-function save() {
-  const rows = clicks.map(c => ({...c})), mine = ++saves;
-  // an earlier save's answer says nothing of the clicks as they are now
-  const say = text => { if (mine === saves) $("saved").textContent = text; };
-  say("saving …");
-  saving = saving.then(() => send("/clicks", rows)).then(
-    r => say(`${r.saved} clicks saved`), e => say(`not saved: ${e.message}`));
-  return saving;
-}
+const save = () => keeper.save("/clicks", clicks);
 
 function change(edit) {
   history.push({clicks: clicks.map(c => ({...c})), skipped: new Set(skipped), camera, asked});
@@ -44,9 +14,7 @@ function change(edit) {
 }
 
 function place(u, v) {
-  const {width, height} = size();
-  u = Math.min(Math.max(u, -0.5), width - 0.5);
-  v = Math.min(Math.max(v, -0.5), height - 0.5);
+  [u, v] = pane.inside(u, v);
   change(() => {
     const old = clickOf(camera, asked);
     if (old) { old.u_px = u; old.v_px = v; } else clicks.push({camera, point: asked, u_px: u, v_px: v});
@@ -69,53 +37,23 @@ function ask(point) {
   const c = clickOf(camera, point);
   hold = c ? {u: c.u_px, v: c.v_px, point} : null;
   show();
-  if (c) magnify(c.u_px, c.v_px);
+  if (c) pane.magnify(c.u_px, c.v_px);
 }
 
 function look(name) {
   camera = name;
-  box = null;
+  pane.setBox(null);
   hold = null;
   const {width, height} = size();
-  for (const id of ["photo", "magnified"]) {
-    $(id).setAttribute("href", `/picture/${name}`);
-    $(id).setAttribute("width", width);
-    $(id).setAttribute("height", height);
-  }
+  pane.show(`/picture/${name}`);
   asked = info.points[0].name;
   if (clickOf(camera, asked) || skipped.has(key(camera, asked))) askNext();
-  magnify(width / 2, height / 2);
+  pane.magnify(width / 2, height / 2);
   show();
 }
 
-function setBox(b) {
-  const {width, height} = size();
-  box = b || {x: -0.5, y: -0.5, w: width, h: height};
-  $("picture").setAttribute("viewBox", `${box.x} ${box.y} ${box.w} ${box.h}`);
-}
-
-function magnify(u, v) {
-  const w = 310 / MAGNIFY, h = 230 / MAGNIFY;
-  $("magnifier").setAttribute("viewBox", `${u - w / 2} ${v - h / 2} ${w} ${h}`);
-  $("where").textContent = `${u.toFixed(1)}, ${v.toFixed(1)} px`;
-  $("cross").replaceChildren();
-  for (const [dx, dy] of [[1, 0], [0, 1]])
-    for (const s of [-1, 1])
-      element("line", {x1: u + s * dx, y1: v + s * dy, x2: u + s * dx * w, y2: v + s * dy * w, stroke: "#000", "stroke-width": 1, "stroke-opacity": 0.55}, $("cross"));
-}
-
-function marker(parent, u, v, current, reach) {
-  for (const [colour, width] of [["#fff", 4], [current ? "#d55e00" : "#0072b2", 2]]) {
-    const common = {stroke: colour, "stroke-width": width, fill: "none"};
-    element("line", {x1: u - reach, y1: v, x2: u + reach, y2: v, ...common}, parent);
-    element("line", {x1: u, y1: v - reach, x2: u, y2: v + reach, ...common}, parent);
-    if (current) element("circle", {cx: u, cy: v, r: reach * 1.4, ...common}, parent);
-  }
-}
-
 function showPicture() {
-  if (!box) setBox(null);
-  const reach = box.w / 130;
+  const reach = pane.box.w / 130;
   $("placed").replaceChildren();
   $("magnifier-placed").replaceChildren();
   for (const c of clicks.filter(c => c.camera === camera)) {
@@ -149,15 +87,7 @@ function show() {
   const inCamera = clicks.filter(c => c.camera === camera).length;
   $("asked").textContent = `${words(asked)}:`;
   $("how").textContent = point.how + (clickOf(camera, asked) ? " Placed; click again to move it." : "");
-  $("cameras").replaceChildren();
-  for (const c of info.cameras) {
-    const b = document.createElement("button");
-    b.textContent = `${words(c.name)} (${clicks.filter(k => k.camera === c.name).length})`;
-    b.dataset.camera = c.name;
-    b.setAttribute("aria-pressed", c.name === camera);
-    b.addEventListener("click", () => look(c.name));
-    $("cameras").append(b);
-  }
+  cameraButtons(info.cameras, camera, clicks, look);
   $("points").replaceChildren();
   for (const p of info.points) {
     const li = document.createElement("li");
@@ -189,37 +119,12 @@ function stillWanted() {
   return `Every picture has ${good} points or more.`;
 }
 
-function pixel(svg, event) {
-  const p = new DOMPoint(event.clientX, event.clientY).matrixTransform(svg.getScreenCTM().inverse());
-  return [p.x, p.y];
-}
-
-const picture = $("picture");
-let drag = null;
-picture.addEventListener("pointerdown", e => { drag = {x: e.clientX, y: e.clientY, box: {...box}, moved: false}; picture.setPointerCapture(e.pointerId); });
-picture.addEventListener("pointermove", e => {
-  if (drag && Math.hypot(e.clientX - drag.x, e.clientY - drag.y) > 4) drag.moved = true;
-  if (drag && drag.moved) {
-    const scale = 1 / picture.getScreenCTM().a;
-    setBox({...drag.box, x: drag.box.x - (e.clientX - drag.x) * scale, y: drag.box.y - (e.clientY - drag.y) * scale});
-  } else magnify(...pixel(picture, e));
+const pane = new Pane(9, {
+  size,
+  place: (u, v) => { place(u, v); pane.magnify(u, v); },
+  redraw: showPicture,
+  held: () => hold && [hold.u, hold.v],
 });
-picture.addEventListener("pointerup", e => {
-  const wasDrag = drag && drag.moved;
-  drag = null;
-  if (wasDrag || e.button !== 0) return;
-  const [u, v] = pixel(picture, e);
-  place(u, v);
-  magnify(u, v);
-});
-picture.addEventListener("pointerleave", () => { if (hold) magnify(hold.u, hold.v); });
-picture.addEventListener("wheel", e => {
-  e.preventDefault();
-  const [u, v] = pixel(picture, e), {width, height} = size();
-  const w = Math.min(width, Math.max(width / 40, box.w * Math.exp(e.deltaY * 0.0015))), f = w / box.w;
-  setBox(w >= width ? null : {x: u - (u - box.x) * f, y: v - (v - box.y) * f, w, h: height * w / width});
-  showPicture();
-}, {passive: false});
 
 // The magnifier holds still on the last point placed; a click in it moves that point.
 $("magnifier").addEventListener("click", e => {
@@ -231,7 +136,7 @@ function refine(u, v) {
   place(u, v);
   asked = next;
   show();
-  magnify(u, v);
+  pane.magnify(u, v);
 }
 document.addEventListener("keydown", e => {
   const steps = {ArrowLeft: [-1, 0], ArrowRight: [1, 0], ArrowUp: [0, -1], ArrowDown: [0, 1]};
@@ -241,7 +146,6 @@ document.addEventListener("keydown", e => {
   refine(hold.u + steps[e.key][0] * step, hold.v + steps[e.key][1] * step);
 });
 
-$("whole").addEventListener("click", () => { setBox(null); showPicture(); });
 $("skip").addEventListener("click", () => {
   change(() => { skipped.add(key(camera, asked)); clicks = clicks.filter(c => !(c.camera === camera && c.point === asked)); });
   hold = null;
@@ -267,7 +171,7 @@ $("register").addEventListener("click", async () => {
   result.className = "";
   result.textContent = "registering …";
   try {
-    await saving;
+    await keeper.saving;
     const r = await send("/register", null);
     drawn = r.drawn;
     showResult(r);
@@ -303,7 +207,7 @@ function showResult(r) {
 }
 
 $("finish").addEventListener("click", async () => {
-  await saving;
+  await keeper.saving;
   await send("/finish", null);
   document.body.textContent = "Finished; the clicks are saved. This page can be closed.";
 });

@@ -177,7 +177,7 @@ def _from_json(row: object) -> Click:
 
 class _Handler(LocalHandler):
     server: _Server
-    assets = assets("click_page")
+    assets = assets("click_page", "clicked_picture.js")
 
     def get(self, path: str) -> bool:
         desk = self.server.desk

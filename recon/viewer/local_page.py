@@ -15,10 +15,13 @@ _BODY_LIMIT = 1_000_000
 _KINDS = {"html": "text/html", "css": "text/css", "js": "text/javascript"}
 
 
-def assets(page: str) -> Mapping[str, tuple[str, str]]:
-    """Path -> (file beside this one, content type) of a page made of `page`.html, .css and .js."""
-    paths = {"html": "/", "css": f"/{page}.css", "js": f"/{page}.js"}
-    return {path: (f"{page}.{end}", f"{_KINDS[end]}; charset=utf-8") for end, path in paths.items()}
+def assets(page: str, *shared: str) -> Mapping[str, tuple[str, str]]:
+    """Path -> (file beside this one, content type) of a page made of `page`.html, .css and .js.
+
+    shared: names of further files, which it has in common with other pages.
+    """
+    files = {"/": f"{page}.html"} | {f"/{name}": name for name in (f"{page}.css", f"{page}.js", *shared)}
+    return {path: (name, f"{_KINDS[name.rpartition('.')[2]]}; charset=utf-8") for path, name in files.items()}
 
 
 class LocalHandler(BaseHTTPRequestHandler):

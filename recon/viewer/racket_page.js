@@ -1,43 +1,16 @@
 "use strict";
-// Pixel coordinates throughout: pixel centres at integers. Both SVGs have the frame from -0.5 to size - 0.5, so
-// their own coordinates are pixel coordinates and getScreenCTM() is the whole conversion.
-const $ = id => document.getElementById(id);
-const SVG = "http://www.w3.org/2000/svg";
-const MAGNIFY = 6, SIGMA_PX = 2.0;
-let info, camera, frame, asked, clicks = [], history = [], box = null, help = {lines: [], foretold: null, how: ""};
+const SIGMA_PX = 2.0;
+let info, camera, frame, asked, clicks = [], history = [], help = {lines: [], foretold: null, how: ""};
 
-const words = name => name.replaceAll("_", " ");
 const own = () => info.cameras.find(c => c.name === camera);
 const clickOf = (cam, at, point) => clicks.find(c => c.camera === cam && c.frame === at && c.point === point);
 const here = () => clickOf(camera, frame, asked);
 
-function element(name, attributes, parent, text) {
-  const e = document.createElementNS(SVG, name);
-  for (const [k, v] of Object.entries(attributes)) e.setAttribute(k, v);
-  if (text !== undefined) e.textContent = text;
-  parent.append(e);
-  return e;
-}
-
-async function send(path, value) {
-  const answer = await fetch(path, {method: "POST", headers: {"Content-Type": "application/json"}, body: JSON.stringify(value)});
-  const content = await answer.json();
-  if (!answer.ok) throw new Error(content.error);
-  return content;
-}
-
-let saving = Promise.resolve(), saves = 0;
 function save() {
-  const rows = clicks.map(c => ({...c})), mine = ++saves;
-  $("saved").textContent = "saving …";
-  saving = saving.then(() => send("/points", rows)).then(
-    r => {
-      if (mine !== saves) return;  // later clicks are under way
-      $("saved").textContent = `${r.saved} clicks saved`;
-      $("wanted").textContent = r.wanted;
-      askHelp();
-    },
-    e => { if (mine === saves) $("saved").textContent = `not saved: ${e.message}`; });
+  return keeper.save("/points", clicks, r => {
+    $("wanted").textContent = r.wanted;
+    askHelp();
+  });
 }
 
 function change(edit) {
@@ -48,9 +21,7 @@ function change(edit) {
 }
 
 function place(u, v) {
-  const {width, height} = own();
-  u = Math.min(Math.max(u, -0.5), width - 0.5);
-  v = Math.min(Math.max(v, -0.5), height - 0.5);
+  [u, v] = pane.inside(u, v);
   change(() => {
     const old = here();
     if (old) Object.assign(old, {u_px: u, v_px: v, sigma_px: SIGMA_PX});
@@ -72,20 +43,16 @@ function look(name) {
   const before = camera && own(), c = info.cameras.find(k => k.name === name);
   const now = before ? before.rig_s[frame - before.first] : null;
   camera = name;
-  box = null;
+  pane.setBox(null);
   if (now === null) frame = c.asked.length ? c.asked[0] : c.first;
   else frame = c.first + c.rig_s.reduce((best, t, k) => Math.abs(t - now) < Math.abs(c.rig_s[best] - now) ? k : best, 0);
-  for (const id of ["photo", "magnified"]) {
-    $(id).setAttribute("width", c.width);
-    $(id).setAttribute("height", c.height);
-  }
   go(frame);
 }
 
 function go(to) {
   const c = own();
   frame = Math.min(Math.max(to, c.first), c.last);
-  for (const id of ["photo", "magnified"]) $(id).setAttribute("href", `/frame/${camera}/${frame}`);
+  pane.show(`/frame/${camera}/${frame}`);
   help = {lines: [], foretold: null, how: ""};
   show();
   askHelp();
@@ -104,34 +71,8 @@ function nextWorth() {
       }
 }
 
-function setBox(b) {
-  const {width, height} = own();
-  box = b || {x: -0.5, y: -0.5, w: width, h: height};
-  $("picture").setAttribute("viewBox", `${box.x} ${box.y} ${box.w} ${box.h}`);
-}
-
-function magnify(u, v) {
-  const w = 310 / MAGNIFY, h = 230 / MAGNIFY;
-  $("magnifier").setAttribute("viewBox", `${u - w / 2} ${v - h / 2} ${w} ${h}`);
-  $("where").textContent = `${u.toFixed(1)}, ${v.toFixed(1)} px`;
-  $("cross").replaceChildren();
-  for (const [dx, dy] of [[1, 0], [0, 1]])
-    for (const s of [-1, 1])
-      element("line", {x1: u + s * dx, y1: v + s * dy, x2: u + s * dx * w, y2: v + s * dy * w, stroke: "#000", "stroke-width": 1, "stroke-opacity": 0.5}, $("cross"));
-}
-
-function marker(parent, u, v, current, reach) {
-  for (const [colour, width] of [["#fff", 4], [current ? "#d55e00" : "#0072b2", 2]]) {
-    const common = {stroke: colour, "stroke-width": width, fill: "none"};
-    element("line", {x1: u - reach, y1: v, x2: u + reach, y2: v, ...common}, parent);
-    element("line", {x1: u, y1: v - reach, x2: u, y2: v + reach, ...common}, parent);
-    if (current) element("circle", {cx: u, cy: v, r: reach * 1.4, ...common}, parent);
-  }
-}
-
 function showPicture() {
-  if (!box) setBox(null);
-  const reach = box.w / 150;
+  const reach = pane.box.w / 150;
   for (const id of ["placed", "magnifier-placed", "lines", "magnifier-lines", "foretold"]) $(id).replaceChildren();
   for (const line of help.lines)
     for (const parent of [$("lines"), $("magnifier-lines")])
@@ -169,15 +110,7 @@ function show() {
   $("how").textContent = `${point.how}. ${here() ? "Placed; click again to move it." : ""}`;
   const event = Object.entries(c.events).filter(([, k]) => k === frame).map(([name]) => words(name)).join(", ");
   $("where-frame").textContent = `Frame ${frame}, ${c.rig_s[frame - c.first].toFixed(3)} s${event && " (" + event + ")"}.`;
-  $("cameras").replaceChildren();
-  for (const k of info.cameras) {
-    const b = document.createElement("button");
-    b.textContent = `${words(k.name)} (${clicks.filter(x => x.camera === k.name).length})`;
-    b.dataset.camera = k.name;
-    b.setAttribute("aria-pressed", k.name === camera);
-    b.addEventListener("click", () => look(k.name));
-    $("cameras").append(b);
-  }
+  cameraButtons(info.cameras, camera, clicks, look);
   $("points").replaceChildren();
   for (const p of info.points) {
     const li = document.createElement("li"), count = clicks.filter(x => x.camera === camera && x.point === p.name).length;
@@ -191,8 +124,7 @@ function show() {
   $("undo").disabled = !history.length;
   $("take").disabled = !here();
   Object.assign(document.body.dataset, {frame, camera, asked});
-  const at = here() || {u_px: c.width / 2, v_px: c.height / 2};
-  if (here()) magnify(at.u_px, at.v_px);
+  if (here()) pane.magnify(...held());
   showPicture();
   showRuler();
 }
@@ -218,34 +150,8 @@ function undo() {
   save();
 }
 
-function pixel(svg, event) {
-  const p = new DOMPoint(event.clientX, event.clientY).matrixTransform(svg.getScreenCTM().inverse());
-  return [p.x, p.y];
-}
-
-const picture = $("picture");
-let drag = null;
-picture.addEventListener("pointerdown", e => { drag = {x: e.clientX, y: e.clientY, box: {...box}, moved: false}; picture.setPointerCapture(e.pointerId); });
-picture.addEventListener("pointermove", e => {
-  if (drag && Math.hypot(e.clientX - drag.x, e.clientY - drag.y) > 4) drag.moved = true;
-  if (drag && drag.moved) {
-    const scale = 1 / picture.getScreenCTM().a;
-    setBox({...drag.box, x: drag.box.x - (e.clientX - drag.x) * scale, y: drag.box.y - (e.clientY - drag.y) * scale});
-  } else magnify(...pixel(picture, e));
-});
-picture.addEventListener("pointerup", e => {
-  const wasDrag = drag && drag.moved;
-  drag = null;
-  if (!wasDrag && e.button === 0) place(...pixel(picture, e));
-});
-picture.addEventListener("pointerleave", () => { if (here()) magnify(here().u_px, here().v_px); });
-picture.addEventListener("wheel", e => {
-  e.preventDefault();
-  const [u, v] = pixel(picture, e), {width, height} = own();
-  const w = Math.min(width, Math.max(width / 40, box.w * Math.exp(e.deltaY * 0.0015))), f = w / box.w;
-  setBox(w >= width ? null : {x: u - (u - box.x) * f, y: v - (v - box.y) * f, w, h: height * w / width});
-  showPicture();
-}, {passive: false});
+const held = () => here() && [here().u_px, here().v_px];
+const pane = new Pane(6, {size: own, place, redraw: showPicture, held});
 
 $("magnifier").addEventListener("click", e => { if (here()) place(...pixel($("magnifier"), e)); });
 $("ruler").addEventListener("click", e => {
@@ -274,12 +180,11 @@ document.addEventListener("keydown", e => {
   doing();
 });
 
-$("whole").addEventListener("click", () => { setBox(null); showPicture(); });
 $("take").addEventListener("click", takeBack);
 $("undo").addEventListener("click", undo);
 $("next").addEventListener("click", nextWorth);
 $("finish").addEventListener("click", async () => {
-  await saving;
+  await keeper.saving;
   await send("/finish", null);
   document.body.textContent = "Finished; the clicks are saved. Run measure again to use them. This page can be closed.";
 });
@@ -292,6 +197,6 @@ fetch("/state").then(r => r.json()).then(s => {
   $("wanted").textContent = s.wanted;
   look(s.cameras[0].name);
   const {width, height} = own();
-  magnify(width / 2, height / 2);
+  pane.magnify(width / 2, height / 2);
   $("saved").textContent = clicks.length ? `${clicks.length} clicks loaded` : "";
 });

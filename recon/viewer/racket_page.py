@@ -225,13 +225,9 @@ class RacketDesk:
         return None, ""
 
 
-_BASE = "/click_page.css"  # the look that both clicking pages have in common
-_ASSETS = {**assets("racket_page"), _BASE: assets("click_page")[_BASE]}
-
-
 class _Handler(LocalHandler):
     server: _Server
-    assets = _ASSETS
+    assets = assets("racket_page", "click_page.css", "clicked_picture.js")
 
     def get(self, path: str) -> bool:
         desk = self.server.desk
