@@ -25,6 +25,7 @@ from pathlib import Path
 from types import MappingProxyType
 
 from calibration.errors import BadInput
+from recon.records import UNITS
 
 EVIDENCE: Mapping[str, str] = MappingProxyType(
     {
@@ -34,6 +35,10 @@ EVIDENCE: Mapping[str, str] = MappingProxyType(
     }
 )
 """Grade of evidence -> what it means."""
+GRADES: Mapping[str, str] = MappingProxyType(
+    {"published": "published value", "common practice": "common practice", "definition": "definition only"}
+)
+"""Grade of evidence -> the words beside a number."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,8 +63,8 @@ class Definition:
     def __post_init__(self) -> None:
         if self.evidence not in EVIDENCE:
             raise BadInput(f"definition of {self.name}: want one of {list(EVIDENCE)}, got {self.evidence!r}")
-        if self.unit not in ("m", "rad", "s", "1", "m/s", "rad/s"):
-            raise BadInput(f"definition of {self.name}: want an SI unit, got {self.unit!r}")
+        if self.unit not in UNITS:
+            raise BadInput(f"definition of {self.name}: want one of {UNITS}, got {self.unit!r}")
         if min(self.posture_u, self.smoothed) < 0:
             raise BadInput(f"definition of {self.name}: want posture_u and smoothed of 0 or more")
 

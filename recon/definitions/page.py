@@ -6,9 +6,8 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from recon.bands import BANDS
-from recon.definitions import FAMILIES, Definition, Family
+from recon.definitions import FAMILIES, GRADES, Definition, Family
 
-WORDS = {"published": "published value", "common practice": "common practice", "definition": "definition only"}
 RULES = "Rules of Tennis, rules 16 and 18: the limit is 0"
 _HEAD = ("stored name", "what", "unit", "symbol", "frame", "sign", "evidence", "what moves it")
 
@@ -19,7 +18,7 @@ def evidence_text(d: Definition) -> str:
     if d.family == "lines":
         told = [RULES]
     told += [d.beside] if d.beside else []
-    return WORDS[d.evidence] + (f": {'; '.join(told)}" if told else "")
+    return GRADES[d.evidence] + (f": {'; '.join(told)}" if told else "")
 
 
 def _row(d: Definition) -> Sequence[str]:

@@ -63,8 +63,9 @@ def measure(
 ) -> Taken:
     """All measures of one serve.
 
-    Each source of error (the displacements, the events' own times, the shoe's margin, the air's drag) is
-    propagated on its own while the others stand still; u is the root of the sum of their squares (the sources
+    Each source of error (the displacements, the events' own times, the shoe's margin, the standing height, the
+    air's drag) is propagated on its own while the others stand still, and what posture and smoothing leave is
+    added as the definition states it; u is the root of the sum of their squares (the sources
     are independent). A source that shifts the mean of a measure, as noise does with a largest or smallest
     value, counts with that shift as well as with its spread. The 95 % interval is value ± 1.96 u, cut at zero
     where a measure cannot be negative. Method: JCGM 101:2008, one run per source, so that each share is known.
@@ -80,9 +81,9 @@ def measure(
     spread: dict[str, dict[str, float]] = {name: {} for name in MEASURES}
     wander = _Wander(events)
     for d in draws:
-        rows = []
+        rows, taken = [], _touched(nominal, d.source)
         for moved in _displaced(serve, d, rng, detect if d.source in _RETIMED else None):
-            rows.append(_values(_touched(nominal, d.source), moved))
+            rows.append(_values(taken, moved))
             wander.add(d.source, moved.events)
         _add(spread, d.source, nominal, rows)
     others = {_EVENTS: [replace(serve, events=_jittered(events, rng)) for _ in range(options.draws)]}
@@ -94,7 +95,8 @@ def measure(
     if ball is not None:
         others[_AIR] = [replace(serve, ball=b) for b in ball.draws(_AIR, options.draws, rng)]
     for source, serves in others.items():
-        _add(spread, source, nominal, [_values(_touched(nominal, source), moved) for moved in serves])
+        taken = _touched(nominal, source)
+        _add(spread, source, nominal, [_values(taken, moved) for moved in serves])
     records = (_record(entry, nominal[name], spread[name], serve) for name, entry in MEASURES.items())
     return Taken(MeasureSet(tuple(records)), wander.told())
 

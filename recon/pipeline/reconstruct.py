@@ -37,7 +37,7 @@ from recon.sync import refine_clocks, spreads, take_flags, why_apart, with_shutt
 from recon.uncertainty import Displacements, covariance_of, displacements
 
 _PACKAGES = ("numpy", "scipy", "opencv-contrib-python", "mediapipe", "av")
-_STEPS = 4
+_STEPS = 3
 Notes = dict[str, Any]
 """What a person should know about a run, by heading."""
 
@@ -64,12 +64,12 @@ def reconstruct(
     synced = _synced(session, rig, checked, notes)
     progress("reconstructing", 1, _STEPS)
     moving = _moving(session, rig, checked, synced, options, notes)
-    progress("reconstructing", 3, _STEPS)
+    progress("reconstructing", 2, _STEPS)
     events = _measured(session, moving)
     _judge(session, rig, synced, moving, events, notes)
     notes["quality"] += [*checked.trouble, *synced.trouble]
     notes["packages"] = {name: version(name) for name in _PACKAGES}
-    progress("reconstructing", 4, _STEPS)
+    progress("reconstructing", 3, _STEPS)
     return notes
 
 
@@ -138,7 +138,7 @@ def _moving(
     store.save_motion(d / names.MOTION, motion)
     everything = np.sum([source.moved_m for source in draws[:3]], axis=0)
     store.save_racket(d / names.RACKET, racket_pose(motion, everything))
-    path, checks = measured_ball(session, rig, ball, clocks, motion)
+    path, checks = measured_ball(session, rig, ball, clocks, joints.fit.points, motion)
     store.save_flight(d / names.FLIGHT, path.flight, path.why)
     notes["joint centres"] = joints.told
     notes["left out against lengths"] += [u.sentence() for u in joints.fit.unbelieved]
@@ -147,7 +147,7 @@ def _moving(
     notes["beyond their range"] = list(held.beyond)
     notes["planted"] = [stood.sentence() for stood in planted]
     notes["racket"] = list(racket.told)
-    notes["ball"] = list(ball.told)
+    notes["ball"] = list(ball.found.told)
     notes["checks"] = [c.sentence() for c in checks]
     return _Moving(joints, motion, draws, path.flight, tuple(checks))
 

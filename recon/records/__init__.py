@@ -6,7 +6,7 @@ from recon.records.checks import Check
 from recon.records.clocks import ASSUMED, NOT_TOLD, SIDES, Clock, Clocks, Shutter
 from recon.records.events import EVENT_NAMES, Event, Events
 from recon.records.keypoints import BODY, BONES, EDGES, KEYPOINTS, RACKET, SOUGHT, other_side, side_names
-from recon.records.measures import Measure, MeasureSet
+from recon.records.measures import UNITS, Measure, MeasureSet
 from recon.records.motion import Motion, Points3D, PointStatus
 from recon.records.noise import DETECTED, WHITE, NoiseShape, usual_noise
 from recon.records.racket import RacketPose
@@ -26,6 +26,7 @@ __all__ = [
     "RACKET",
     "SIDES",
     "SOUGHT",
+    "UNITS",
     "WHITE",
     "BallCandidates",
     "BallFlight",

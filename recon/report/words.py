@@ -7,13 +7,9 @@ from dataclasses import dataclass
 from types import MappingProxyType
 
 from recon.bands import bands_for
-from recon.definitions import DEFINITIONS, EVIDENCE
+from recon.definitions import DEFINITIONS, EVIDENCE, GRADES
 from recon.records import Measure
 
-GRADES: Mapping[str, str] = MappingProxyType(
-    {"published": "published value", "common practice": "common practice", "definition": "definition only"}
-)
-"""Grade of evidence -> the words beside a number."""
 GRADE_MEANS: Mapping[str, str] = MappingProxyType({GRADES[grade]: means for grade, means in EVIDENCE.items()})
 
 
@@ -81,18 +77,32 @@ def mostly_from(m: Measure) -> tuple[str, str]:
     return source, WHAT_HELPS.get(source, "")
 
 
+_PAIN = ("Pain first", "Pain or injury goes to a licensed professional before any change of technique or load.")
+_LOAD = ("Load", "Changing a serve loads shoulder, back and legs in new ways: raise the number and speed of "
+         "serves step by step.")  # fmt: skip
+_MINORS = ("Minors", "Filming or keeping footage of minors needs the consent of those who care for them, and "
+           "local rules apply.")  # fmt: skip
 CAUTIONS: tuple[tuple[str, str], ...] = (
-    ("Pain first", "Pain or injury goes to a licensed professional before any change of technique or load."),
+    _PAIN,
     ("Not a diagnosis", "This page describes a movement. It does not say why a body moves that way, nor "
      "whether anything is wrong with it."),
     ("One serve", "One serve shows one serve. Film several before drawing a conclusion, and change one thing "
      "at a time."),
-    ("Load", "Changing a serve loads shoulder, back and legs in new ways: raise the number and speed of "
-     "serves step by step."),
-    ("Minors", "Filming or keeping footage of minors needs the consent of those who care for them, and local "
-     "rules apply."),
+    _LOAD,
+    _MINORS,
     ("On court", "Stands and cables stay outside the run-off, weighted and taped down; balls are cleared "
      "before every serve."),
+)  # fmt: skip
+SERIES_CAUTIONS: tuple[tuple[str, str], ...] = (
+    _PAIN,
+    ("Not a diagnosis", "This page describes movements. It does not say why a body moves that way, nor "
+     "whether anything is wrong with it."),
+    ("Like with like", "Only serves of one kind, on one rig, measured in one way, compare well; what "
+     "differs is named above."),
+    ("A difference is not a gain", "That something changed does not say that it got better, nor what "
+     "changed it."),
+    _LOAD,
+    _MINORS,
 )  # fmt: skip
 
 NEVER_MEASURED: tuple[tuple[str, str], ...] = (

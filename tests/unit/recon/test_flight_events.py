@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from recon.body import Body
-from recon.events import detect_events
-from recon.events.legs import rises_from
+from recon.events import EventOptions, detect_events
+from recon.events.legs import rises_from, settled
 from recon.flight import fit_flight
 from recon.ground import GroundOptions, ground_contact, lands_at, leaves_at
-from recon.records import KEYPOINTS, RACKET, BallFlight, Points3D, PointStatus
+from recon.records import KEYPOINTS, RACKET, BallFlight, Event, Points3D, PointStatus
 from tests.support.example_motion import EVENT_TIMES_S, invented_motion
+from tests.support.posed import RIGHT_HANDER, T, moving
 
 RATE = 120.0
 GRAVITY = 9.81
@@ -173,11 +176,36 @@ def test_onset_of_the_bend_and_of_the_lift():
     assert rises_from(times, speed + 0.2, 0.1) is None
 
 
-def test_a_body_that_drifts_on_is_not_settled():
+def test_a_body_is_settled_once_it_stops_drifting():
+    """It drifts at 0.5 m/s after landing at 1.2 s; until 1.6 s, or until the film ends."""
+    lands = Event("landing", 1.2, 0.01)
+    times = {}
+    for stop in (1.6, 9.0):
+        drift = np.outer(0.5 * np.clip(T, 1.2, stop), [0.0, 1.0, 0.0])
+        body = moving("right", **{name: np.array(place) + drift for name, place in RIGHT_HANDER.items()})
+        times[stop] = settled(body, lands, EventOptions())
+    assert times[1.6].t_s == pytest.approx(1.6, abs=0.01)
+    assert times[9.0].t_s is None and "film a second longer" in times[9.0].reason
+
+
+def test_what_is_known_of_start_and_release_is_taken():
     body = invented_serve()
-    events = detect_events(body, HIT)
-    assert events.time("settled") is None  # arms and head were not seen: there is no centre of mass
-    assert "film" in events.of("settled").reason or "landing" in events.of("settled").reason
+    begin = Event("start", 0.66, 0.02)
+    found = detect_events(body, replace(HIT, release_s=0.97), start=begin)
+    assert found.of("start") == begin and found.time("stance") == pytest.approx(0.56)
+    assert found.time("release") == 0.97
+    assert detect_events(body, HIT).time("release") == HIT.t0_s
+
+
+def test_push_off_is_told_by_the_part_that_leaves_last():
+    """The heel comes up at 1.30 s, the toe at 1.50 s, both at 1.5 m/s."""
+    body = invented_serve()
+    xyz = body.xyz_m.copy()
+    for part, at in (("heel", 1.30), ("toe", 1.50)):
+        gone = 1.5 * np.clip(body.t_s - at, 0, None)
+        xyz[:, KEYPOINTS.index(f"left_{part}"), 2] = 0.03 + gone
+    lifting = Body(body.t_s, KEYPOINTS, xyz, np.gradient(xyz, body.t_s, axis=0), "right")
+    assert detect_events(lifting, HIT).time("push_off") == pytest.approx(1.50, abs=0.006)
 
 
 def test_without_a_racket_the_forearm_tells_the_low_point():

@@ -12,15 +12,7 @@ from recon.definitions import DEFINITIONS
 from recon.measures import Athlete, measure
 from recon.records import KEYPOINTS, Event, Events
 from recon.uncertainty import Displacements
-from tests.support.posed import (
-    EVENTS,
-    RIGHT_HANDER,
-    T,
-    as_motion,
-    posed,
-    still,
-    tossed,
-)
+from tests.support.posed import EVENTS, RIGHT_HANDER, T, as_motion, moving, posed, still, tossed
 
 
 def test_uncertainty_of_a_distance_is_that_of_its_point(rng):
@@ -96,3 +88,56 @@ def test_a_tip_that_stays_far_away_crossed_by_nothing():
     depth, distance = measures.of("spine_plane_depth"), measures.of("spine_plane_min")
     assert (depth.value, depth.u, depth.low95, depth.high95) == (0.0, 0.0, 0.0, 0.0)
     assert distance.u == pytest.approx(0.00595, rel=0.05)
+
+
+def shifted(body: Body, by_m: np.ndarray, *names: str) -> np.ndarray:
+    """(K, T, P, 3) draws that move some points, or all, by (K,) metres along x."""
+    moved = np.zeros((len(by_m), *body.xyz_m.shape))
+    chosen = [KEYPOINTS.index(n) for n in names] or list(range(len(KEYPOINTS)))
+    moved[:, :, chosen, 0] = by_m[:, None, None]
+    return moved
+
+
+def test_a_shift_counts_with_the_spread():
+    """A tip on the plane itself: half of all draws cross, by their own size, so depth shifts as it spreads."""
+    body = posed("right", racket_tip=(0.0, -0.3, 2.0))
+    by = np.linspace(-0.01, 0.01, 81)
+    measures = measure(
+        as_motion(body), EVENTS, "right", Athlete(), [Displacements("pixels", shifted(body, by, "racket_tip"))]
+    ).measures
+    crossed = np.maximum(0.0, -by)
+    expected = np.sqrt(crossed.var(ddof=1) + crossed.mean() ** 2)
+    assert measures.of("spine_plane_depth").u == pytest.approx(expected)
+
+
+def test_speeds_move_with_the_places():
+    """Draws in which the tip's place runs away by k metres a second change its speed by k."""
+    pace = np.linspace(0.1, 0.3, 30)
+    body = posed("right")
+    moved = np.zeros((30, *body.xyz_m.shape))
+    moved[:, :, KEYPOINTS.index("racket_tip"), 0] = pace[:, None] * T
+    measures = measure(as_motion(body), EVENTS, "right", Athlete(), [Displacements("pixels", moved)]).measures
+    expected = np.sqrt(pace.var(ddof=1) + pace.mean() ** 2)
+    assert measures.of("tip_speed_contact").sources["pixels"] == pytest.approx(expected, rel=1e-6)
+
+
+def test_events_found_anew_carry_the_noise_into_measures_and_their_own_u():
+    """Trophy comes 10 ms later for each millimetre that a draw moves everything, and the hip goes 1 m/s."""
+    paths = {name: np.array(place) + np.outer(T, [0, 1.0, 0]) for name, place in RIGHT_HANDER.items()}
+    body = moving("right", **paths)
+    by = np.linspace(-0.004, 0.004, 41)
+
+    def detect(moved: Body, _: object) -> Events:
+        late = 10.0 * float(moved.xyz_m[0, KEYPOINTS.index("nose"), 0])
+        return Events(tuple(replace(e, t_s=e.t_s + late) if e.name == "trophy" else e for e in EVENTS.events))
+
+    found = measure(
+        as_motion(body), EVENTS, "right", Athlete(), [Displacements("pixels", shifted(body, by))], detect=detect
+    )
+    spread = 10.0 * np.sqrt(np.mean(by**2))
+    trophy = EVENTS.of("trophy")
+    assert found.events.of("trophy").u_s == pytest.approx(np.hypot(trophy.u_s, spread))
+    assert found.events.of("contact").u_s == pytest.approx(EVENTS.of("contact").u_s)
+    hip = found.measures.of("hip_past_baseline_trophy")
+    assert hip.sources["pixels"] == pytest.approx(10.0 * by.std(ddof=1), rel=1e-3)
+    assert hip.sources["event times"] == pytest.approx(trophy.u_s, rel=0.3)

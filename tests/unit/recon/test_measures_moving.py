@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from recon.measures import Athlete, Serve
 from recon.measures.swing import order
+from recon.records import Events
 from tests.support.posed import (
     EVENTS,
     FOOT_M,
@@ -14,9 +17,11 @@ from tests.support.posed import (
     T,
     mirrored,
     moving,
+    posed,
     read,
     still,
     taken,
+    tossed,
 )
 
 
@@ -161,3 +166,58 @@ def test_sway_after_landing_adds_up():
     paths = {name: np.array(place) + np.outer(0.5 * np.clip(T - 1.75, 0, 0.2), [0, 1, 0])
              for name, place in RIGHT_HANDER.items()}  # fmt: skip
     assert read("landing_sway", moving("right", **paths)) == pytest.approx(0.1, abs=1e-3)
+
+
+@pytest.mark.parametrize("hand", ["right", "left"])
+def test_a_heel_that_is_drawn_along_as_it_lifts_has_not_slid(hand):
+    """From 1.0 s on the heel goes up at 0.3 m/s and ahead at 0.5 m/s: it stood where it was."""
+    gone = np.clip(T - 1.0, 0, None)
+    heel = np.array(RIGHT_HANDER["left_heel"]) + np.outer(gone, [0.0, 0.5, 0.3])
+    body = moving(hand, left_heel=heel)
+    assert read("front_heel_slide", body) == pytest.approx(0.0, abs=0.004)
+    assert read("front_heel_path", body) == pytest.approx(0.0, abs=0.004)
+
+
+def test_the_ball_is_met_when_its_own_flight_says():
+    """The event may lie elsewhere: 10 ms later the struck ball would be 40 cm on."""
+    late = Events(tuple(replace(e, t_s=1.61) if e.name == "contact" else e for e in EVENTS.events))
+    met = read("contact_past_baseline", posed("right"), ball=tossed("right"), events=late)
+    assert met == pytest.approx(0.5)
+
+
+def test_the_rise_in_the_push_begins_at_the_deepest_bend():
+    """Everything rises at 1.2 m/s from 0.8 s on: from 1.0 s to 1.3 s that is 0.36 m."""
+    rise = np.outer(1.2 * np.clip(T - 0.8, 0, None), [0, 0, 1])
+    body = moving("right", **{name: np.array(place) + rise for name, place in RIGHT_HANDER.items()})
+    assert read("com_rise", body) == pytest.approx(0.36, abs=1e-6)
+
+
+@pytest.mark.parametrize(("bend_deg", "seen"), [(40.0, True), (30.0, True), (20.0, False)])
+def test_a_nearly_straight_elbow_tells_no_lay_back(bend_deg, seen):
+    elbow, bend = np.array(RIGHT_HANDER["right_elbow"]), np.radians(bend_deg)
+    wrist = elbow + 0.3 * np.array([np.cos(bend), 0.0, np.sin(bend)])
+    reading = taken("forearm_lay_back", posed("right", right_wrist=tuple(wrist)))
+    assert (reading.value is not None) == seen
+    assert seen or "nearly straight" in reading.reason
+
+
+def test_a_face_along_the_spine_tells_no_plane():
+    """Looking up for the toss: the nose 10 cm ahead of the ears and as far up as 21 or 29 degrees want it."""
+    upright = {"right_hip": (0.1, 0.0, 1.0), "left_hip": (-0.1, 0.0, 1.0)}
+    for off_deg, seen in ((21.0, False), (29.0, True)):
+        nose = (0.0, 0.1, 1.7 + 0.1 / np.tan(np.radians(off_deg)))
+        reading = taken("spine_plane_head_min", posed("right", nose=nose, **upright))
+        assert (reading.value is not None) == seen, off_deg
+
+
+@pytest.mark.parametrize("hand", ["right", "left"])
+def test_who_lands_on_the_back_foot_is_measured_by_it(hand):
+    """Both feet go up 0.3 m at 1.4 s, the back one comes down at 1.75 s, 0.5 m ahead."""
+    up = np.outer(0.3 * ((T > 1.4) & (T < 2.5)), [0, 0, 1])
+    ahead = np.outer(T > 1.4, [0, 0.5, 0]) + np.outer(0.3 * ((T > 1.4) & (T < 1.74)), [0, 0, 1])
+    ends = {}
+    for part in ("heel", "toe"):
+        ends[f"left_{part}"] = np.array(RIGHT_HANDER[f"left_{part}"]) + up
+        ends[f"right_{part}"] = np.array(RIGHT_HANDER[f"right_{part}"]) + ahead
+    reading = taken("landing_distance", moving(hand, **ends))
+    assert reading.value == pytest.approx(0.1) and reading.note == "back foot"

@@ -127,3 +127,14 @@ def test_hands_that_nobody_saw_tell_no_handedness():
     t, xyz, _, _ = invented_motion("right")
     xyz[:, KEYPOINTS.index("left_wrist")] = np.nan
     assert handedness_flags(Body(t, KEYPOINTS, xyz, np.gradient(xyz, t, axis=0), "left")) == ()
+
+
+@pytest.mark.parametrize(("away_m", "doubted"), [(0.30, False), (0.50, True)])
+def test_a_racket_a_little_nearer_to_the_other_hand_proves_nothing(away_m, doubted):
+    """Its butt lies 0.2 m from the tossing wrist: the hitting one is doubted beyond twice as far."""
+    t, xyz, _, _ = invented_motion("right")
+    butt = xyz[:, KEYPOINTS.index("racket_butt")]
+    xyz[:, KEYPOINTS.index("left_wrist")] = butt + [0.2, 0, 0]
+    xyz[:, KEYPOINTS.index("right_wrist")] = butt - [away_m, 0, 0]
+    flags = handedness_flags(Body(t, KEYPOINTS, xyz, np.gradient(xyz, t, axis=0), "right"))
+    assert bool(flags) == doubted

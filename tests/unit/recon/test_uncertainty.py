@@ -73,6 +73,21 @@ def draws(
     return {d.source: d for d in found}
 
 
+def test_the_errors_that_moved_the_points_come_along_for_the_ball():
+    """Only the first camera is unsure, of its place along x: the same draws stand behind points and errors."""
+    covariance = np.zeros((3 * N_CAMERA, 3 * N_CAMERA))
+    shift = N_CAMERA - 3  # tx of the first camera
+    covariance[shift, shift] = 0.01**2
+    found = draws(covariance=covariance, u_clock_s=0.001)
+    errors = found["calibration"].errors
+    assert errors.shape == (400, 3 * N_CAMERA)
+    moved = found["calibration"].moved_m[:, 40, 0]
+    for axis in range(3):
+        assert abs(np.corrcoef(errors[:, shift], moved[:, axis])[0, 1]) == pytest.approx(1.0, abs=1e-6)
+    assert found["clocks"].errors.shape == (400, 3 * len(CAMERAS))
+    assert found["pixels"].errors is None
+
+
 def one_instant(k: int, pace: float = 1.0) -> np.ndarray:
     x = moving(pace).xyz_m[k]
     uv = np.stack([c.project(x) for c in CAMERAS], axis=1)
