@@ -198,10 +198,10 @@ def test_what_is_known_of_start_and_release_is_taken():
 
 
 def test_push_off_is_told_by_the_part_that_leaves_last():
-    """The heel comes up at 1.30 s, the toe at 1.50 s, both at 1.5 m/s."""
+    """The heel comes up at 1.44 s, the toe at 1.50 s, both at 1.5 m/s."""
     body = invented_serve()
     xyz = body.xyz_m.copy()
-    for part, at in (("heel", 1.30), ("toe", 1.50)):
+    for part, at in (("heel", 1.44), ("toe", 1.50)):
         gone = 1.5 * np.clip(body.t_s - at, 0, None)
         xyz[:, KEYPOINTS.index(f"left_{part}"), 2] = 0.03 + gone
     lifting = Body(body.t_s, KEYPOINTS, xyz, np.gradient(xyz, body.t_s, axis=0), "right")
