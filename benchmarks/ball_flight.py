@@ -15,9 +15,9 @@ import numpy as np
 from benchmarks import pages
 from benchmarks.motion_world import cameras_of
 from calibration.checks import Array
-from recon.flight import HandPath, fit_ball, sightings_of
-from recon.records import BALL_PARAMETERS, BallFlight
-from tests.support.ball_worlds import Filming, InventedToss, filmed
+from recon.flight import HandPath, find_ball, fit_ball, sightings_of
+from recon.records import BALL_PARAMETERS
+from tests.support.ball_worlds import Filming, InventedToss, filmed, quantities, true_quantities
 
 PAGE = Path(__file__).resolve().parent.parent / "docs" / "evidence" / "ball.md"
 ROWS = (
@@ -31,20 +31,6 @@ OPENINGS = ("jump", "even", "slip", "fade")
 DRAWS = 60
 
 
-def quantities(flight: BallFlight) -> Array:
-    """Apex (3,), contact time, contact place (3,), speed after it."""
-    contact = np.nan if flight.contact_s is None else flight.contact_s
-    place = flight.at(contact) if flight.contact_s is not None else np.full(3, np.nan)
-    return np.array([*flight.apex()[1], contact, *place, flight.struck_speed_m_s() or np.nan])
-
-
-def true_quantities(toss: InventedToss) -> Array:
-    """The same of the true path, told from very many places on it."""
-    assert toss.contact_s is not None
-    path = toss.at(np.linspace(toss.release_s, toss.contact_s, 20001))
-    return np.array([*path[path[:, 2].argmax()], toss.contact_s, *path[-1], np.linalg.norm(toss.struck_m_s)])
-
-
 def one(rig: str, fps: float, sigma_px: float, seen_s: float, seed: int) -> tuple[Array, Array, float] | None:
     """Errors (8,) and u (8,) of one toss, and its gravity; None where no strike was found."""
     rng = np.random.default_rng([11, seed])
@@ -53,7 +39,7 @@ def one(rig: str, fps: float, sigma_px: float, seen_s: float, seed: int) -> tupl
     tracks, clocks, _ = filmed(toss, cameras, Filming(fps=fps, sigma_px=sigma_px, gross=0.03), rng)
     seen = sightings_of(cameras, tracks, clocks)
     assert toss.contact_s is not None
-    flight = fit_ball(seen.where(seen.t_s < toss.contact_s + seen_s), clocks).flight
+    flight = fit_ball(find_ball(seen.where(seen.t_s < toss.contact_s + seen_s)), clocks).flight
     if flight is None or flight.struck_speed_m_s() is None:
         return None
     drawn = [[quantities(f) for f in flight.draws(s, DRAWS, rng)] for s in ("pixels", "air")]
@@ -95,8 +81,8 @@ def releases(seeds: int) -> str:
                 tracks, clocks, _ = filmed(toss, cameras, Filming(sigma_px=1.0), rng)
                 t = np.arange(0, 1.7, 1 / 120)
                 wrist = toss.hand_at(t) + rng.normal(0, 0.012, 3) + rng.normal(0, 0.006, (len(t), 3))
-                seen = sightings_of(cameras, tracks, clocks)
-                flight = fit_ball(seen, clocks, hand=HandPath(t, wrist) if with_hand else None).flight
+                found = find_ball(sightings_of(cameras, tracks, clocks))
+                flight = fit_ball(found, clocks, hand=HandPath(t, wrist) if with_hand else None).flight
                 if flight is not None and flight.release_s is not None:
                     errors.append(flight.release_s - toss.release_s)
                     us.append(np.sqrt(flight.covariance("pixels")[column, column]))

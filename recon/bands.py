@@ -121,7 +121,7 @@ _ROWS = (
 )  # fmt: skip
 
 BANDS = MappingProxyType(
-    {name: tuple(b for b in _ROWS if b.measure == name) for name in {b.measure for b in _ROWS}}
+    {name: tuple(b for b in _ROWS if b.measure == name) for name in dict.fromkeys(b.measure for b in _ROWS)}
 )
 """Measure name -> its published values; the one to compare with first stands first."""
 

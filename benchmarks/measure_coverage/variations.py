@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass
 from types import MappingProxyType
 from typing import TypeVar
@@ -144,8 +144,3 @@ def _shift(name: str, style: str, rng: np.random.Generator) -> tuple[str, float]
 
 def _short(x: float) -> float:
     return round(float(x), 4)
-
-
-def kinds_of(variations: Sequence[Variation], kind: str) -> set[object]:
-    """All values of one property."""
-    return {getattr(v, kind) for v in variations}

@@ -86,7 +86,8 @@ def series(
     from recon.findings import RULES_FILE, judge_all, load_rules
     from recon.repeats import names_of, notes_on_labels, summarise
     from recon.report.sections import finding_group
-    from recon.report.series_page import render_series, write_page
+    from recon.report.series_page import render_series
+    from recon.report.template import write_page
 
     rows = load_rules(rules if rules is not None else RULES_FILE)
     loaded = _load(sessions, names_of(sessions))
@@ -95,8 +96,7 @@ def series(
     groups = [finding_group(group, judged) for group, judged in judge_all(rows, loaded.serves)]
     section = _screens(screens, sessions, loaded.serves)
     _print_series(summaries)
-    for group in groups:
-        _print_findings(group)
+    _print_findings(groups)
     if section is not None:
         _print_screens(section.lines, section.notes)
     print_notes(notes)
@@ -122,7 +122,8 @@ def retest(
     """Compare two series of one player: what changed beyond measuring and the player's own variation."""
     from recon.repeats import names_of
     from recon.repeats import retest as compare
-    from recon.report.series_page import render_retest, write_page
+    from recon.report.series_page import render_retest
+    from recon.report.template import write_page
 
     names = names_of([*before, *after])
     first, second = _load(before, names), _load(after, names)
@@ -147,14 +148,14 @@ def _screens(
     path: Path | None, sessions: Sequence[Path], serves: Sequence[MeasuredServe]
 ) -> ScreenSection | None:
     """The screens beside the sessions, or as told, for showing; None without any."""
+    from recon.repeats import youngest
     from recon.report.sections import screen_section
     from recon.screens import find_screens
 
     path = path if path is not None else find_screens(sessions)
     if path is None:
         return None
-    ages = [s.age_years for s in serves]
-    return screen_section(path, None if None in ages else min(a for a in ages if a is not None))
+    return screen_section(path, youngest(serves))
 
 
 def _print_series(summaries: Sequence[Summary]) -> None:
@@ -171,17 +172,22 @@ def _print_series(summaries: Sequence[Summary]) -> None:
         OUT.print(f"without a mean: {len(left)}; the page says why")
 
 
-def _print_findings(group: FindingGroup) -> None:
+def _print_findings(groups: Sequence[FindingGroup]) -> None:
     from recon.findings.shown import CAUTIONS
 
+    for group in groups:
+        _print_group(group)
+    for caution in CAUTIONS:
+        OUT.print(caution, soft_wrap=True)
+
+
+def _print_group(group: FindingGroup) -> None:
     OUT.print(f"\n[bold]Findings[/bold], {group.kind}: {len(group.serves)} serves", soft_wrap=True)
     for head, cards in (("", group.found), ("strength: ", group.strengths), ("", group.hints)):
         for card in cards:
             OUT.print(f"- {head}{card.title}: {card.sentence}", soft_wrap=True, markup=False)
             _print_ask(card)
     OUT.print(f"looked for besides: {len(group.rest)}")
-    for caution in CAUTIONS:
-        OUT.print(caution, soft_wrap=True)
 
 
 def _print_ask(card: FindingCard) -> None:

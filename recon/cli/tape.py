@@ -23,7 +23,7 @@ def tape(
     session: SessionFolder,
     picture: Annotated[Path | None, typer.Option(help="A picture filmed in that light")] = None,
     camera: Annotated[str | None, typer.Option(help="Or the camera whose video shows it")] = None,
-    time: Annotated[float, typer.Option(help="and when, seconds of its own time")] = 0.0,
+    time: Annotated[float, typer.Option(help="and when, seconds from its first picture")] = 0.0,
     tip: Annotated[str | None, _on("the tape at the racket's tip")] = None,
     throat: Annotated[str | None, _on("the tape at its throat")] = None,
     butt: Annotated[str | None, _on("the tape at the end of its handle")] = None,
@@ -31,7 +31,8 @@ def tape(
     edge: Annotated[list[str] | None, _on("the tape at a side of its head; once or twice")] = None,
 ) -> None:
     """Measure the colours of racket tape and ball in one picture, and write them into session.toml."""
-    from recon.pipeline.tape import measure_tape, picture_in, picture_of
+    from calibration import picture as picture_in
+    from recon.pipeline.tape import measure_tape, picture_of
     from recon.session import load_session
 
     loaded = load_session(session)

@@ -20,7 +20,7 @@ from scipy.special import ndtr
 
 from recon.findings.rules import Condition, Rule
 from recon.records import Measure
-from recon.repeats import MeasuredServe, like_groups
+from recon.repeats import MeasuredServe, like_groups, youngest
 
 PROBABILITY = 0.9
 SEEN = 3
@@ -74,11 +74,9 @@ def judge(rule: Rule, serves: Sequence[MeasuredServe]) -> Judged:
         tuple((float(row[k].value or 0.0), float(row[k].u or 0.0)) for _, row, _ in told)
         for k in range(len(rule.conditions))
     )
-    ages = [s.age_years for s in serves]
-    age = None if any(a is None for a in ages) else min(a for a in ages if a is not None)
     return Judged(
         rule, _verdict(len(seen), len(told)), seen, tuple(name for name, _, _ in told), tuple(missing),
-        _labels(rule, serves), values, tuple(p for _, _, p in told), age,
+        _labels(rule, serves), values, tuple(p for _, _, p in told), youngest(serves),
     )  # fmt: skip
 
 

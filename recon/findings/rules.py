@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import tomllib
+from collections import Counter
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Annotated, Literal, Self
+from typing import Annotated, Literal, Self, get_args
 
 import numpy as np
 from pydantic import ConfigDict, Field, ValidationError, model_validator
@@ -19,7 +20,8 @@ from recon.wording import limit_text
 RULES_FILE = Path(__file__).with_name("rules.toml")
 """The rules that come with the program."""
 
-CHAIN = ("feet", "knees", "hips", "trunk", "tossing arm", "hitting arm", "contact", "landing")
+_Place = Literal["feet", "knees", "hips", "trunk", "tossing arm", "hitting arm", "contact", "landing"]
+CHAIN: tuple[str, ...] = get_args(_Place)
 """The order in which findings are told: lower body first, then up the chain, then how it ends."""
 
 PROJECT_CHOICE = "common practice; the number is this project's choice"
@@ -74,7 +76,7 @@ class _RuleForm(StrictModel):
     name: Annotated[str, Field(pattern=r"^[a-z][a-z_]*$")]
     title: Text
     kind: Literal["finding", "strength"]
-    chain: Literal["feet", "knees", "hips", "trunk", "tossing arm", "hitting arm", "contact", "landing"]
+    chain: _Place
     evidence: Literal["common practice", "published"]
     source: Text
     says: Text
@@ -168,8 +170,7 @@ def load_rules(path: Path = RULES_FILE) -> tuple[Rule, ...]:
         raise BadInput(f"{path}: not valid TOML: {error}") from error
     except ValidationError as error:
         raise BadInput(f"{path}: {first_fault(error)}") from error
-    names = [r.name for r in form.rule]
-    twice = sorted({n for n in names if names.count(n) > 1})
+    twice = sorted(name for name, n in Counter(r.name for r in form.rule).items() if n > 1)
     if twice:
         raise BadInput(f"{path}: want every rule's name once, got twice: {', '.join(twice)}")
     rules = [_rule(r, path) for r in form.rule]

@@ -70,8 +70,11 @@ def sentence_of(judged: Judged) -> str:
     if judged.verdict == "not judged":
         return "could not be judged in any serve"
     if judged.verdict == "film more":
+        if told == 1:
+            times = "seen once," if seen else "not seen"
+            return f"{times} in the one serve judged; it takes at least {LIKE_SERVES} like serves: film more"
         times = {0: "not seen", 1: "seen once", 2: "seen twice"}.get(seen, f"seen {seen} times")
-        return f"{times} in {told} of the at least {LIKE_SERVES} like serves that it takes: film more"
+        return f"{times} in {told} like serves; it takes at least {LIKE_SERVES}: film more"
     where = f"seen in {seen} of {told} like serves"
     return f"{where}, {sure}" if judged.verdict == "found" else f"{where}; it takes {SEEN}, {sure}"
 

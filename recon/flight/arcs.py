@@ -225,7 +225,9 @@ def _as_fit(arcs: Arcs, seen: Sightings, prior: Prior) -> Fit:
     cov = np.linalg.inv(normal + told)
     weight = _weight(z2)
     weight = weight / weight.mean() / _spread(z2, len(arcs.values))  # their sum is that of `normal`
-    gain = np.einsum("ij,naj,n->ina", cov, J, weight, optimize=True)
+    # with the same weights in both, clocks that are all late move all times by just that
+    weighted = np.einsum("n,nai,naj->ij", weight, J, J, optimize=True)
+    gain = np.einsum("ij,naj,n->ina", np.linalg.inv(weighted + told), J, weight, optimize=True)
     cameras, clocks = len(seen.cameras), np.zeros((len(cov), 3 * len(seen.cameras)))
     by_cameras = np.zeros((len(cov), N_CAMERA * cameras))
     for c in range(cameras):

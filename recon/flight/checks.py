@@ -9,10 +9,9 @@ from __future__ import annotations
 import numpy as np
 
 from calibration.checks import Array
-from recon.flight.arcs import GRAVITY_M_S2, U_GRAVITY_M_S2
-from recon.flight.kinds import BallKind
+from recon.flight.arcs import GRAVITY_M_S2, U_GRAVITY_M_S2, Arcs
 from recon.flight.sightings import Sightings
-from recon.flight.whole import BallPath
+from recon.flight.whole import BallPath, FoundBall
 from recon.records import Check
 from recon.records.checks import FAILED, PASSED, UNTOLD
 
@@ -30,23 +29,21 @@ _MOVED_M = 0.3  # where the ball is looked for in a camera that may have been mo
 
 
 def ball_checks(
-    path: BallPath, seen: Sightings, kind: BallKind, racket: tuple[float, float, float] | None = None
+    path: BallPath, found: FoundBall, racket: tuple[float, float, float] | None = None
 ) -> tuple[Check, ...]:
     """Gravity, the ball's size, the racket's length and the rays' agreement, each with what fits a failure.
 
     racket: length between its ends as measured, its u, and the true one, metres; None where one is not known.
     """
-    if path.flight is None or path.fit is None or path.rows is None:
+    if path.flight is None or path.fit is None:
         return (Check(GRAVITY, "m/s²", None, None, GRAVITY_M_S2, U_GRAVITY_M_S2, UNTOLD, path.why),)
-    used = seen.where(path.rows)
-    x = path.fit.arcs.at(used.t_s)[0]
+    used, kind, arcs = found.seen.where(found.rows), found.kind, path.fit.arcs
+    x = arcs.at(used.t_s)[0]
     g, u_g = path.flight.gravity_m_s2, path.flight.u_gravity_m_s2
     fall = (g / GRAVITY_M_S2, u_g / GRAVITY_M_S2)
     size = _size(used, x)
-    off = _lasting_off_px(_near(seen, path, used))
-    lengths = (
-        [] if size is None else [(size[0] / kind.size_m[0], np.hypot(size[1], kind.size_m[1]) / kind.size_m[0])]
-    )
+    off = _lasting_off_px(_near(found.seen, arcs, used))
+    lengths = [] if size is None else [_ratio(size, kind.size_m)]
     if racket is not None:
         lengths.append(_ratio(racket[:2], (racket[2], 0.0)))
     cause = _cause(fall, lengths, off)
@@ -90,15 +87,14 @@ def _size(used: Sightings, x: Array) -> tuple[float, float] | None:
     return float(np.median(sizes)), float(np.hypot(spread, _EDGE_PX * np.median(per_px[told])))
 
 
-def _near(seen: Sightings, path: BallPath, used: Sightings) -> list[Array]:
+def _near(seen: Sightings, arcs: Arcs, used: Sightings) -> list[Array]:
     """Per camera (n, 2) pixels by which the nearest patch of each picture misses the toss's path.
 
     Not only patches that were taken for the ball: those of a camera that was moved may all lie beyond the gate.
     """
-    assert path.fit is not None
-    stop = min(path.fit.arcs.contact_s, float(used.t_s.max()))
+    stop = min(arcs.contact_s, float(used.t_s.max()))
     seen = seen.where((seen.t_s >= used.t_s.min()) & (seen.t_s < stop))
-    x, out = path.fit.arcs.at(seen.t_s)[0], []
+    x, out = arcs.at(seen.t_s)[0], []
     for c, camera in enumerate(seen.cameras):
         own = seen.camera == c
         off, frame = seen.uv_px[own] - camera.project(x[own]), seen.frame[own]

@@ -123,7 +123,7 @@ def grow(
             return None
         first, last = flight.span(seen)
         near = np.flatnonzero(free & (seen.t_s > first - options.reach_s) & (seen.t_s < last + options.reach_s))
-        members = near[_on_arc(arcs, seen.where(near), options)]
+        members = near[on_arc(arcs, seen.where(near), options)]
         if len(members) < _LEAST_SEED:
             return None
         changed = len(np.setxor1d(members, flight.members, assume_unique=True))
@@ -133,7 +133,7 @@ def grow(
     return flight
 
 
-def _on_arc(arcs: Arcs, seen: Sightings, options: SearchOptions) -> Index:
+def on_arc(arcs: Arcs, seen: Sightings, options: SearchOptions) -> Index:
     """Rows within the gate, the nearest one of each picture."""
     off = np.linalg.norm(missed_px(arcs, seen), axis=1)
     off = np.where(np.isnan(off), np.inf, off)

@@ -8,8 +8,8 @@ import numpy as np
 
 from calibration.checks import Array
 from calibration.errors import NotMeasurable
-from recon.flight.arcs import STRUCK, Arcs, Fit, Prior, fit_arcs, missed_px
-from recon.flight.search import Flight, SearchOptions, gate_px
+from recon.flight.arcs import STRUCK, Arcs, Fit, Prior, fit_arcs
+from recon.flight.search import Flight, SearchOptions, on_arc
 from recon.flight.sightings import Index, Sightings, rays
 
 _SLOWEST_M_S, _FASTEST_M_S = 8.0, 80.0  # tosses stay below 7; the fastest serves on record reach 73
@@ -125,7 +125,8 @@ def _refined(
     for reach in (0.03, _FIRST_S, 0.1, _FOLLOWED_S, _FOLLOWED_S, _FOLLOWED_S):
         near = (seen.t_s >= first) & (seen.t_s < arcs.contact_s + reach)
         wide = replace(options, gate_m=options.gate_m * (3.0 if fit is None else 1.0))
-        found = _nearest(arcs, seen, np.flatnonzero(near), wide)
+        rows = np.flatnonzero(near)
+        found = rows[on_arc(arcs, seen.where(rows), wide)]
         after = seen.t_s[found] > arcs.contact_s
         toss = np.intersect1d(found[~after], np.flatnonzero(seen.t_s <= arcs.contact_s))
         struck = found[after]
@@ -151,14 +152,3 @@ def _followed(struck: Sightings, contact_s: float, options: SearchOptions) -> bo
         own = struck.t_s[struck.camera == c]
         shares.append(len(own) / max((own.max() - contact_s) / struck.frame_s(), 1.0) if len(own) else 0.0)
     return bool(sorted(shares)[-2] >= options.least_share)
-
-
-def _nearest(arcs: Arcs, seen: Sightings, rows: Index, options: SearchOptions) -> Index:
-    """Those of some rows that keep to the arcs, one a picture."""
-    near = seen.where(rows)
-    off = np.linalg.norm(missed_px(arcs, near), axis=1)
-    off = np.where(np.isnan(off), np.inf, off)
-    inside = np.flatnonzero(off < gate_px(arcs, near, options))
-    order = inside[np.argsort(off[inside], kind="stable")]
-    _, one = np.unique(np.stack([near.camera[order], near.frame[order]]), axis=1, return_index=True)
-    return np.asarray(np.sort(rows[order[one]]))

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -23,19 +23,42 @@ _RELEASE, _CONTACT = BALL_PARAMETERS.index("release_s"), BALL_PARAMETERS.index("
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class BallPath:
-    """What the sightings say of the serve's ball.
+class FoundBall:
+    """Which sightings are the serve's ball, before its hand and the errors of cameras and clocks are looked at.
 
-    flight   None where there is none; why: the reason then
-    told     sentences about other throws
-    rows     which sightings are the serve's ball, toss and strike
-    fit      of both arcs to them; None where there is no flight
+    seen, kind    all sightings, and what ball was looked for
+    toss, struck  rows of `seen` that are the ball before and after contact; empty where there is none
+    why           the reason where there is none
+    told          sentences about other throws
+    free, whole   the toss's arc alone, and with the strike where one was seen; None where there is no ball
     """
+
+    seen: Sightings
+    kind: BallKind
+    toss: Index = field(default_factory=lambda: np.array([], dtype=np.intp))
+    struck: Index = field(default_factory=lambda: np.array([], dtype=np.intp))
+    why: str = ""
+    told: tuple[str, ...] = ()
+    free: Arcs | None = None
+    whole: Arcs | None = None
+
+    @property
+    def rows(self) -> Index:
+        """Of the ball, toss and strike, in order of time."""
+        return np.sort(np.concatenate([self.toss, self.struck]))
+
+    def among(self, kept: Chosen) -> FoundBall:
+        """The same ball among fewer sightings; all of its own have to be kept."""
+        number = np.cumsum(kept) - 1
+        return replace(self, seen=self.seen.where(kept), toss=number[self.toss], struck=number[self.struck])
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class BallPath:
+    """The ball's flight and the fit of both arcs to its sightings; None where there is none, and why."""
 
     flight: BallFlight | None
     why: str = ""
-    told: tuple[str, ...] = ()
-    rows: Index | None = None
     fit: Fit | None = None
 
 
@@ -45,29 +68,39 @@ class _Thrown:
     strike: Strike | None
 
 
+def find_ball(
+    seen: Sightings, kind: BallKind = BALL_KINDS[USUAL_KIND], options: SearchOptions | None = None
+) -> FoundBall:
+    """The toss that the racket broke, or the highest where none was seen broken."""
+    options, prior = options or SearchOptions(), _prior(kind)
+    thrown = [_Thrown(f, find_strike(seen, f, prior, options)) for f in find_flights(seen, prior, options)]
+    if not thrown:
+        return FoundBall(seen, kind, why=_why_none(seen))
+    serve = max(thrown, key=lambda t: _rank(t, seen))
+    told = tuple(s for t in thrown if t is not serve and (s := _other_throw(t, serve, seen)))
+    flight, strike = serve.flight, serve.strike
+    if strike is None:
+        return FoundBall(seen, kind, toss=flight.members, told=told, free=flight.arcs, whole=flight.arcs)
+    return FoundBall(seen, kind, strike.toss, strike.struck, "", told, flight.arcs, strike.fit.arcs)
+
+
 def fit_ball(
-    seen: Sightings,
-    clocks: Clocks,
-    kind: BallKind | None = None,
-    covariance: Array | None = None,
-    hand: HandPath | None = None,
-    options: SearchOptions | None = None,
+    found: FoundBall, clocks: Clocks, covariance: Array | None = None, hand: HandPath | None = None
 ) -> BallPath:
-    """The toss that the racket broke, or the highest where none was seen broken, with its uncertainty.
+    """The found ball's release and arcs with their uncertainty.
 
     covariance (18C, 18C): of the cameras' parameters; with it the check of gravity counts the calibration too.
     """
-    options, kind = options or SearchOptions(), kind or BALL_KINDS[USUAL_KIND]
-    prior = Prior(drag=kind.drag_per_m[0], u_drag=kind.drag_per_m[1])
-    thrown = [_Thrown(f, find_strike(seen, f, prior, options)) for f in find_flights(seen, prior, options)]
-    if not thrown:
-        return BallPath(None, _why_none(seen))
-    serve = max(thrown, key=lambda t: _rank(t, seen))
-    told = tuple(s for t in thrown if t is not serve and (s := _other_throw(t, serve, seen)))
+    if found.free is None or found.whole is None:
+        return BallPath(None, found.why)
     try:
-        return _as_path(seen, clocks, serve, prior, covariance, hand, told)
+        return _as_path(found, found.free, found.whole, clocks, covariance, hand)
     except NotMeasurable as error:
-        return BallPath(None, str(error), told)
+        return BallPath(None, str(error))
+
+
+def _prior(kind: BallKind) -> Prior:
+    return Prior(drag=kind.drag_per_m[0], u_drag=kind.drag_per_m[1])
 
 
 def _rank(thrown: _Thrown, seen: Sightings) -> tuple[int, float]:
@@ -99,24 +132,15 @@ def _other_throw(thrown: _Thrown, serve: _Thrown, seen: Sightings) -> str:
 
 
 def _as_path(
-    seen: Sightings,
-    clocks: Clocks,
-    serve: _Thrown,
-    prior: Prior,
-    covariance: Array | None,
-    hand: HandPath | None,
-    told: tuple[str, ...],
+    found: FoundBall, toss: Arcs, arcs: Arcs, clocks: Clocks, covariance: Array | None, hand: HandPath | None
 ) -> BallPath:
-    members = serve.flight.members if serve.strike is None else serve.strike.toss
-    struck = np.array([], dtype=np.intp) if serve.strike is None else serve.strike.struck
+    seen, members, prior = found.seen, found.toss, _prior(found.kind)
     clean = members[seen.t_s[members] >= clean_from_s(seen, members)]
-    release = find_release(seen, members, fit_arcs(serve.flight.arcs, seen.where(clean), prior), hand)
+    release = find_release(seen, members, fit_arcs(toss, seen.where(clean), prior), hand)
     free = members if release is None else members[seen.t_s[members] >= release.t_s]
     if len(free) < len(clean):
         free = clean
-    rows = np.sort(np.concatenate([free, struck]))
-    used = seen.where(rows)
-    arcs = serve.flight.arcs if serve.strike is None else serve.strike.fit.arcs
+    used = seen.where(np.sort(np.concatenate([free, found.struck])))
     arcs = _from(arcs, float(seen.t_s[free].min()))
     known = {"cameras": covariance, "clocks": _by_camera(clocks, seen)}
     loose = fit_arcs(arcs, used, replace(prior, u_fall=None))
@@ -124,9 +148,7 @@ def _as_path(
     u_g = float(np.hypot(u_g, prior.u_fall or 0.0))
     wrong = abs(g - GRAVITY_M_S2) > max(_WRONG_FALL_M_S2, _WRONG_SIGMAS * u_g)
     fit = loose if wrong else fit_arcs(arcs, used, prior)
-    flight = _record(fit, used, len(struck), release, clocks, (g, u_g))
-    everything = np.sort(np.concatenate([members, struck]))
-    return BallPath(flight, "", told, everything, fit)
+    return BallPath(_record(fit, used, len(found.struck), release, clocks, (g, u_g)), "", fit)
 
 
 def _from(arcs: Arcs, t0_s: float) -> Arcs:

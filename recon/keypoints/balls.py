@@ -61,10 +61,7 @@ def find_balls(
     piece, behind = image_bgr[top:bottom, left:right], scene_bgr[top:bottom, left:right]
     expected = max(body_px / options.body_per_ball, 2.0)
     step = int(np.clip(expected / 3, 1, 4))  # patches are sought in every so manieth pixel and measured in all
-    coarse = [
-        cv2.resize(p, None, fx=1 / step, fy=1 / step, interpolation=cv2.INTER_NEAREST) for p in (piece, behind)
-    ]
-    new, coloured = _new_and_coloured(np.asarray(coarse[0], np.uint8), np.asarray(coarse[1], np.uint8), options)
+    new, coloured = _new_and_coloured(_thinned(piece, step), _thinned(behind, step), options)
     found = []
     for mask, of_colour in ((coloured, True), (new, False)):
         for box in _boxes(mask, expected / step, options, joined=of_colour):

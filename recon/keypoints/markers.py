@@ -104,11 +104,15 @@ def _coloured(piece: Image, behind: Image, options: MarkerOptions) -> _Spots:
     return _Spots(x, y, hsv[:, 0], hsv[:, 1]).where(sure)
 
 
+def hues_apart_deg(hues_deg: Array | float, other_deg: float) -> Array:
+    """Distances on the colour circle, 0 to 180."""
+    return np.asarray(np.abs((hues_deg - other_deg + 180) % 360 - 180))
+
+
 @cache
 def _near_hue(target_deg: float, tolerance_deg: float) -> Chosen:
     """(256,) table: whether a hue of OpenCV's full circle lies near the wanted one."""
-    off = np.abs((np.arange(256) * (360 / 256) - target_deg + 180) % 360 - 180)
-    return np.asarray(off <= tolerance_deg)
+    return np.asarray(hues_apart_deg(np.arange(256.0) * (360 / 256), target_deg) <= tolerance_deg)
 
 
 def marker_sigma_px(area_px: float) -> float:

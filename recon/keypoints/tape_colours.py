@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from calibration.checks import Array
 from calibration.errors import BadInput
-from recon.keypoints.markers import Image, MarkerOptions
+from recon.keypoints.markers import Image, MarkerOptions, hues_apart_deg
 
 PARTS = ("tip", "throat", "butt", "ball", "edge")
 SKIN_HUE_DEG = 20.0
@@ -51,11 +51,6 @@ class TapeHues:
     cautions: tuple[str, ...]
 
 
-def hues_apart_deg(a: float, b: float) -> float:
-    """Distance on the colour circle, 0 to 180."""
-    return abs((a - b + 180) % 360 - 180)
-
-
 def circular_middle_deg(hues_deg: Array) -> float:
     """The hue that halves the others on the colour circle: their median about their mean direction."""
     angle = np.radians(hues_deg)
@@ -73,13 +68,11 @@ def patch_at(picture_bgr: Image, part: str, at_px: Sequence[float]) -> TapePatch
     u, v = (round(float(x)) for x in at_px)
     if not (0 <= u < width and 0 <= v < height):
         raise BadInput(f"{part}: want a pixel inside the picture of {width}x{height}, got {u},{v}")
-    hsv = np.asarray(cv2.cvtColor(picture_bgr, cv2.COLOR_BGR2HSV_FULL)).astype(float)
-    hue, saturation, value = hsv[..., 0] * (360 / 256), hsv[..., 1] / 255, hsv[..., 2]
+    hue, saturation, value = _hsv(picture_bgr)
     seed = np.s_[max(v - _SEED_PX, 0) : v + _SEED_PX + 1, max(u - _SEED_PX, 0) : u + _SEED_PX + 1]
     _want_colour(part, float(np.median(saturation[seed])), float(np.median(value[seed])))
     middle = circular_middle_deg(hue[seed].ravel())
-    alike = np.abs((hue - middle + 180) % 360 - 180) <= _LIKE_SEED_DEG
-    alike &= (saturation >= _USUAL.min_saturation) & (value >= _USUAL.min_value)
+    alike = (hues_apart_deg(hue, middle) <= _LIKE_SEED_DEG) & _sure(saturation, value)
     reach = int(_AROUND_PX * max(height / 720, 1.0))
     near = np.zeros(alike.shape, dtype=bool)
     near[max(v - reach, 0) : v + reach + 1, max(u - reach, 0) : u + reach + 1] = True
@@ -94,10 +87,21 @@ def patch_at(picture_bgr: Image, part: str, at_px: Sequence[float]) -> TapePatch
             "too small or too blurred to be found in a video; more tape, or a picture that shows it larger"
         )
     own = circular_middle_deg(hue[inside])
-    spread = float(np.percentile(np.abs((hue[inside] - own + 180) % 360 - 180), 95))
+    spread = float(np.percentile(hues_apart_deg(hue[inside], own), 95))
     return TapePatch(
         part, own, spread, float(np.median(saturation[inside])), float(np.median(value[inside])), inside
     )
+
+
+def _hsv(picture_bgr: Image) -> tuple[Array, Array, Array]:
+    """Hues in degrees, saturations 0 … 1 and values in grey levels, (H, W) each."""
+    hsv = np.asarray(cv2.cvtColor(picture_bgr, cv2.COLOR_BGR2HSV_FULL)).astype(float)
+    return hsv[..., 0] * (360 / 256), hsv[..., 1] / 255, hsv[..., 2]
+
+
+def _sure(saturation: Array, value: Array) -> NDArray[np.bool_]:
+    """Where a hue is sure enough to be found in a video."""
+    return np.asarray((saturation >= _USUAL.min_saturation) & (value >= _USUAL.min_value))
 
 
 def _want_colour(part: str, saturation: float, value: float) -> None:
@@ -121,9 +125,7 @@ def tape_hues(patches: Sequence[TapePatch], kept_deg: Mapping[str, float]) -> Ta
             measured[part] = round(circular_middle_deg(np.array(own)), 1) % 360
     hues = {part: measured.get(part, kept_deg.get(part)) for part in PARTS}
     told = {part: hue for part, hue in hues.items() if hue is not None}
-    uneven = max(
-        p.spread_deg + hues_apart_deg(p.hue_deg, measured[p.part]) for p in patches
-    )  # fmt: skip
+    uneven = max(p.spread_deg + hues_apart_deg(p.hue_deg, measured[p.part]) for p in patches)
     tolerance = round(float(np.clip(_MARGIN * uneven, _LEAST_DEG, _MOST_DEG)), 1)
     for a, b in combinations(told, 2):
         apart = hues_apart_deg(told[a], told[b])
@@ -146,14 +148,14 @@ def _near_skin(told: Mapping[str, float], tolerance: float) -> list[str]:
 
 def alike_elsewhere(picture_bgr: Image, patches: Sequence[TapePatch], tolerance_deg: float) -> tuple[str, ...]:
     """A caution per part whose colour the picture shows elsewhere, in a patch that could be taken for it."""
-    hsv = np.asarray(cv2.cvtColor(picture_bgr, cv2.COLOR_BGR2HSV_FULL)).astype(float)
-    sure = (hsv[..., 1] >= 255 * _USUAL.min_saturation) & (hsv[..., 2] >= _USUAL.min_value)
+    hues, saturation, value = _hsv(picture_bgr)
+    sure = _sure(saturation, value)
     most = _USUAL.max_area_px * max((picture_bgr.shape[0] / 720) ** 2, 1.0)
     out = []
     for part in dict.fromkeys(p.part for p in patches):
         own = [p for p in patches if p.part == part]
         hue = circular_middle_deg(np.array([p.hue_deg for p in own]))
-        alike = sure & (np.abs((hsv[..., 0] * (360 / 256) - hue + 180) % 360 - 180) <= tolerance_deg)
+        alike = sure & (hues_apart_deg(hues, hue) <= tolerance_deg)
         taken = np.any([p.inside for p in own], axis=0)
         _, labels = cv2.connectedComponents(alike.astype(np.uint8), connectivity=8)
         area = np.bincount(np.asarray(labels)[alike & ~_touching(np.asarray(labels), taken)])

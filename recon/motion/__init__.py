@@ -7,11 +7,13 @@ from recon.motion.lengths import Length
 from recon.motion.planted import Planted, hold_planted
 from recon.motion.racket import RacketOptions, RigidRacket, hold_racket
 from recon.motion.racket_pose import racket_pose
-from recon.motion.racket_shape import RacketShape
+from recon.motion.racket_shape import TAPES_INSIDE_M, TAPES_UNSURE_M, RacketShape
 from recon.motion.roll import EdgedRacket, add_edges, without_edges
 from recon.motion.stray import without_strays
 
 __all__ = [
+    "TAPES_INSIDE_M",
+    "TAPES_UNSURE_M",
     "EdgedRacket",
     "Held",
     "Length",

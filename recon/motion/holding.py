@@ -20,8 +20,8 @@ from recon.motion.lengths import SPANS, Length, Span, alike, length_of
 from recon.motion.limits import limits_of, pull
 from recon.records import Motion
 
-_MISSED_FRAMES = 2.0  # standard width of the window over which misses of lengths are averaged
-_GIVES_WITHIN_S = 0.03  # a distance that gives does so no faster, and keeps what it gave for about as long
+MISSED_FRAMES = 2.0  # standard width of the window over which misses of lengths are averaged
+GIVES_WITHIN_S = 0.03  # a distance that gives does so no faster, and keeps what it gave for about as long
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -123,7 +123,7 @@ class _Group:
         rate = np.where(both, np.einsum("ti,ti->t", way, moving), 0.0)
         turn = np.where(both[:, None], moving - way * rate[:, None], 0.0) / apart[:, None]
         H = self._over({i: turn, j: -turn}, {i: way, j: -way})
-        self.moving.append(_Row(H, -rate, np.full(len(both), (found.give_m / _GIVES_WITHIN_S) ** 2)))
+        self.moving.append(_Row(H, -rate, np.full(len(both), (found.give_m / GIVES_WITHIN_S) ** 2)))
 
     def _settle(self, lengths: Mapping[tuple[str, str], Length]) -> None:
         """Takes over lengths that were found together with those of other groups."""
@@ -145,7 +145,7 @@ class _Group:
             beside = np.ones(len(self.names))
             for row, length in zip(rows, self.lengths, strict=True):
                 expected = np.einsum("ti,tij,tj->t", row.H, self.C, row.H) + row.variance
-                miss2 = gaussian_filter1d(row.missing**2 / expected, _MISSED_FRAMES, mode="nearest")
+                miss2 = gaussian_filter1d(row.missing**2 / expected, MISSED_FRAMES, mode="nearest")
                 for end in length.ends:
                     j = self.names.index(end)
                     growing[:, j] += miss2
@@ -197,8 +197,9 @@ class _Group:
         )
         m = len(self.still)
         Hx, Cx = H[:, :m, : 3 * k], self.C[:, : 3 * k, : 3 * k]
-        gain = _gain(Cx, Hx, noise[:, :m])
-        gain_all = _gain(self.C, H, noise)
+        R = noise[:, :, None] * np.eye(noise.shape[1])
+        gain = gain_of(Cx, Hx, R[:, :m, :m])
+        gain_all = gain_of(self.C, H, R)
         x = self.x + np.einsum("tim,tm->ti", gain, missing[:, :m]).reshape(frames, k, 3)
         v = self.v + np.einsum("tim,tm->ti", gain_all, missing)[:, 3 * k :].reshape(frames, k, 3)
         Cx = Cx - gain @ Hx @ Cx
@@ -222,10 +223,8 @@ class _Group:
         count, frames, k, _ = self.draws.shape
         errors = np.nan_to_num(self.draws).reshape(count, frames, 3 * k)
         seen = np.einsum("tmi,dti->dtm", Hx, errors)
-        wrong = np.zeros_like(
-            seen
-        )  # by how much what is held to is wrong: the length itself, and what it gives
-        kept = np.exp(-np.median(np.diff(self.t_s)) / _GIVES_WITHIN_S)
+        wrong = np.zeros_like(seen)  # of what is held to: the length itself, and what it gives
+        kept = np.exp(-np.median(np.diff(self.t_s)) / GIVES_WITHIN_S)
         for j in range(seen.shape[2]):
             length = self.lengths[j] if j < len(self.lengths) else None
             give = np.sqrt(noise[:, j]) if length is None else length.give_m
@@ -236,11 +235,11 @@ class _Group:
         return np.where(self.there[..., None], out.reshape(self.draws.shape), self.draws)
 
 
-def _gain(C: Array, H: Array, noise: Array) -> Array:
-    """(T, N, M) of Bayes' rule for conditions H (T, M, N) with variances noise (T, M)."""
+def gain_of(C: Array, H: Array, R: Array) -> Array:
+    """(T, N, M) of Bayes' rule for a state of covariance C (T, N, N) and conditions H (T, M, N) with covariance
+    R (T, M, M)."""
     CH = C @ H.swapaxes(1, 2)
-    S = H @ CH + noise[:, :, None] * np.eye(noise.shape[1])
-    return np.asarray(np.linalg.solve(S, CH.swapaxes(1, 2)).swapaxes(1, 2))
+    return np.asarray(np.linalg.solve(H @ CH + R, CH.swapaxes(1, 2)).swapaxes(1, 2))
 
 
 def lingering(count: int, frames: int, kept: float, rng: np.random.Generator) -> Array:

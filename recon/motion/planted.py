@@ -8,14 +8,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.checks import Array
-from recon.motion.holding import Held, lingering
+from recon.motion.holding import GIVES_WITHIN_S, Held, lingering
 
 _POINTS = tuple(f"{side}_{part}" for side in ("left", "right") for part in ("heel", "toe"))
 _SLOW_M_S = 0.3  # an error that lingers moves a standing point by a tenth of a metre a second
 _LOW_M = 0.03  # over the point's lowest tenth
 _LEAST_S = 0.15
 _LEAST_GIVE_M = 0.0015  # sole, sock and skin
-_GIVES_WITHIN_S = 0.03
 _EASE_S = 0.03  # from free to held
 _FAR_SD = 2.5  # of how far errors let a standing point wander; beyond, it has left
 
@@ -88,14 +87,14 @@ def _kept(held: Held, p: int, start: int, stop: int, rng: np.random.Generator) -
     x, d = xyz[here, p], draws[:, here, p]
     xyz[here, p] = x + gain * (x.mean(axis=0) - x)
     velocity[here, p] *= 1 - gain
-    kept = float(np.exp(-step / _GIVES_WITHIN_S))
+    kept = float(np.exp(-step / GIVES_WITHIN_S))
     gives = np.stack([lingering(len(draws), stop - start, kept, rng) for _ in range(3)], axis=2)
     moved = draws.copy()
     moved[:, here, p] = d + gain * (d.mean(axis=1, keepdims=True) - d + give * gives)
     smaller = (moved[:, here, p] ** 2).mean(axis=(0, 2)) / (d**2).mean(axis=(0, 2))
     cov[here, p] *= smaller[:, None, None]
     left = (1 - gain[..., None]) ** 2 * velocity_cov[here, p]
-    velocity_cov[here, p] = left + (gain[..., None] * give / _GIVES_WITHIN_S) ** 2 * np.eye(3)
+    velocity_cov[here, p] = left + (gain[..., None] * give / GIVES_WITHIN_S) ** 2 * np.eye(3)
     motion = replace(motion, xyz_m=xyz, velocity_m_s=velocity, cov_m2=cov, velocity_cov_m2_s2=velocity_cov)
     stood = Planted(motion.keypoints[p], float(motion.t_s[start]), float(motion.t_s[stop - 1]), give)
     return replace(held, motion=motion, draws_m=moved), stood

@@ -18,13 +18,12 @@ from scipy.ndimage import gaussian_filter1d
 from calibration.checks import Array
 from calibration.errors import BadInput
 from recon.motion.fit import MotionSupport
-from recon.motion.holding import Held
+from recon.motion.holding import GIVES_WITHIN_S, MISSED_FRAMES, Held, gain_of
 from recon.motion.racket_curves import POINTS, VAGUE, RacketCurves, between
 from recon.motion.racket_shape import RacketShape, shape_of
-from recon.motion.racket_ties import GIVES_WITHIN_S, LengthTie, RigidTies, Ties, apart_of
+from recon.motion.racket_ties import LengthTie, RigidTies, Ties, apart_of
 from recon.records import Motion, PointStatus
 
-_DOUBT_FRAMES = 2.0  # likewise
 _CONTRADICTED2 = 16.0  # of chi-square with three degrees of freedom: one instant in a thousand by chance
 _ROUNDS = 12
 
@@ -183,14 +182,9 @@ def _most_likely(start: Array, C: Array, ties: Ties) -> tuple[Array, Array]:
             missing, H, R = missing[:, :3], H[:, :3], ties.covariance(way)[:, :3, :3]
         else:
             R = ties.covariance(way)
-        gain = _gain(C, H, R)
+        gain = gain_of(C, H, R)
         x = start + np.einsum("tim,tm->ti", gain, missing - np.einsum("tmi,ti->tm", H, start - x))
     return x.reshape(frames, 3, 3), gain
-
-
-def _gain(C: Array, H: Array, R: Array) -> Array:
-    CH = C @ H.swapaxes(1, 2)
-    return np.asarray(np.linalg.solve(H @ CH + R, CH.swapaxes(1, 2)).swapaxes(1, 2))
 
 
 def _doubt(curves: RacketCurves, C: Array, ties: Ties, x: Array) -> Array:
@@ -203,7 +197,7 @@ def _doubt(curves: RacketCurves, C: Array, ties: Ties, x: Array) -> Array:
     miss = missing - np.einsum("tmi,ti->tm", H, (curves.x - x).reshape(len(x), 9))
     S = H @ C @ H.swapaxes(1, 2) + ties.covariance(way)
     distance2 = np.einsum("tm,tm->t", miss, np.linalg.solve(S, miss[..., None])[..., 0])
-    around = gaussian_filter1d(distance2, _DOUBT_FRAMES, mode="nearest")
+    around = gaussian_filter1d(distance2, MISSED_FRAMES, mode="nearest")
     return np.asarray(np.sqrt(np.maximum((1 + around) / (1 + ties.rows), 1.0)))
 
 
@@ -224,7 +218,7 @@ def _velocities(curves: RacketCurves, ties: Ties, x: Array, C: Array) -> tuple[A
         moves = -np.einsum("tmi,ti->tm", Hx, v)
         miss = np.concatenate([missing, moves], axis=1)
         here = np.concatenate([x.reshape(frames, 9), v], axis=1)
-        gain = _gain(C, H, R)
+        gain = gain_of(C, H, R)
         state = start + np.einsum("tim,tm->ti", gain, miss - np.einsum("tmi,ti->tm", H, start - here))
     left = (C - gain @ H @ C)[:, 9:, 9:]
     return state[:, 9:].reshape(frames, 3, 3), left

@@ -109,10 +109,8 @@ class RacketCurves:
             grown = less_sure(self.measured[:, j], self.t_s)
             self.own[:, j] *= grown[:, None, None] ** 2
             self.draws[:, :, j] *= grown[:, None]
-            if isinstance(
-                posterior, SinglePoints
-            ):  # straight lines between points know nothing of what lies there
-                vague = ~self.measured[:, j]
+            if isinstance(posterior, SinglePoints):
+                vague = ~self.measured[:, j]  # a straight line between points knows nothing of what lies there
         self.known[j] = posterior is not None
         self.forget(j, vague)
 
@@ -156,11 +154,8 @@ class RacketCurves:
         expected = np.einsum("p,tpii->ti", parts**2, self.own[whole, :, :3, :3])
         tapes2 = np.linspace(0.0, _MOST_TAPE_M, 101) ** 2
         ratio = [float(np.median(off2 / (expected + (parts**2).sum() * tape2))) for tape2 in tapes2]
-        return (
-            float(np.sqrt(tapes2[np.argmax(np.array(ratio) < _MEDIAN2)]))
-            if min(ratio) < _MEDIAN2
-            else _MOST_TAPE_M
-        )
+        enough = np.array(ratio) < _MEDIAN2
+        return float(np.sqrt(tapes2[enough.argmax()])) if enough.any() else _MOST_TAPE_M
 
     def loosen(self, tape_m: float) -> None:
         """Every point may be off by that, for about as long as a posture lasts."""

@@ -21,7 +21,8 @@ TAPES_INSIDE_M = 0.025
 The band around the handle's end is some 40 mm wide, its middle 20 mm from the end; the tip's tape follows the
 frame's round end, and its middle lies 5 mm inside the far end. Assumed, for tape put on as the guide says.
 """
-_TAPES_UNSURE_M = 0.012  # standard uncertainty of that: tapes are cut and put on by hand
+TAPES_UNSURE_M = 0.012
+"""Standard uncertainty of that: tapes are cut and put on by hand."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -69,8 +70,8 @@ def shape_of(
     if racket_length_m is not None:
         rows.append((1.0, 1.0))
         told.append(racket_length_m - TAPES_INSIDE_M)
-        u.append(_TAPES_UNSURE_M)
-        errors.append(_TAPES_UNSURE_M * rng.standard_normal(draws))
+        u.append(TAPES_UNSURE_M)
+        errors.append(TAPES_UNSURE_M * rng.standard_normal(draws))
     if len({*rows}) < 2:
         return None
     M, weight = np.array(rows), 1 / np.array(u) ** 2

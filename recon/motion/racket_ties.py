@@ -8,15 +8,13 @@ from typing import Protocol
 import numpy as np
 
 from calibration.checks import Array
-from recon.motion.holding import lingering
+from recon.motion.holding import GIVES_WITHIN_S, lingering
 from recon.motion.lengths import Length
 from recon.motion.racket_shape import RacketShape
 
 BEND_M = 0.001
 """Standard deviation of how far a racket is from straight and from its length, per axis; what its points are
 off beyond that is theirs."""
-GIVES_WITHIN_S = 0.03
-"""A racket that bends does so no faster, as all lengths that give."""
 
 
 def apart_of(difference: Array) -> tuple[Array, Array]:
@@ -82,12 +80,11 @@ class RigidTies:
         to_rows[:, :3, 0], to_rows[:, :3, 1] = (1 - s) * way, -s * way
         to_rows[:, 3] = 1.0
         lasting = to_rows @ self.shape.covariance_m2 @ to_rows.swapaxes(1, 2)
-        gives = np.diag([BEND_M**2] * 3 + [BEND_M**2])
-        return np.asarray(lasting + gives)
+        return np.asarray(lasting + BEND_M**2 * np.eye(4))
 
     def rates(self) -> Array:
         """See Ties."""
-        return np.array([BEND_M] * 3 + [BEND_M]) / GIVES_WITHIN_S
+        return np.full(4, BEND_M / GIVES_WITHIN_S)
 
 
 @dataclass(frozen=True, slots=True, eq=False)

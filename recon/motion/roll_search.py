@@ -128,7 +128,7 @@ def rough_roll(cameras: Sequence[Camera], seen: Sightings, t_s: Array, centre_m:
     """
     turns: Array = np.linspace(0.0, np.pi, _TURNS, endpoint=False, dtype=np.float64)
     middle = seen.axis.butt_m + centre_m * seen.axis.way
-    uv, J = projected(cameras, seen.camera, middle)
+    _, J = projected(cameras, seen.camera, middle)
     scale = np.linalg.norm(J, axis=(1, 2)) / np.sqrt(2)
     variance = seen.sigma_px**2 + (_LOOSE_M * scale) ** 2
     cost = np.zeros((len(t_s), _TURNS))

@@ -12,19 +12,22 @@ from recon.flight import (
     BALL_KINDS,
     USUAL_KIND,
     BallPath,
+    FoundBall,
     HandPath,
-    Sightings,
     ball_checks,
+    find_ball,
     fit_ball,
     sightings_of,
 )
 from recon.flight.checks import GRAVITY
-from recon.records import BallCandidates, BallFlight, Check, Clocks, Motion, Tracks2D
+from recon.motion import TAPES_INSIDE_M, TAPES_UNSURE_M
+from recon.records import BallCandidates, BallFlight, Check, Clocks, Motion, Points3D, Tracks2D
 from recon.records.checks import FAILED
 from recon.session import Session
 
 _REACH_M = 1.2  # from the wrist: the longest racket the rules allow, 0.74 m, and what is not known of the wrist
 _FALLS_M_S2 = 1.0  # u of the fitted gravity: a toss of half a second tells it ten times better
+_LEAST_LENGTHS = 10  # instants with both ends of the racket: some of fewer may all be gross errors
 _ABOUT_S = 0.3  # before and after what is known of the serve's ball: carried, and flown out of the picture
 
 
@@ -32,12 +35,11 @@ _ABOUT_S = 0.3  # before and after what is known of the serve's ball: carried, a
 class ChosenBall:
     """Which patches are the serve's ball, and the tracks with it in place of the patch each camera liked best.
 
-    seen: the sightings that the fit rests on, other patches left out where the ball is known
+    found: the ball among the sightings that the fit rests on, other patches left out where the ball is known
     """
 
     tracks: Tracks2D
-    seen: Sightings
-    told: tuple[str, ...]
+    found: FoundBall
 
 
 def choose_ball(
@@ -49,30 +51,46 @@ def choose_ball(
 ) -> ChosenBall:
     """The ball whose flight all cameras agree on; the tracks as they are where there is none."""
     seen = sightings_of(rig.cameras, tracks, clocks, candidates)
-    path = fit_ball(seen, clocks, BALL_KINDS[session.file.serve.ball or USUAL_KIND])
-    if path.rows is None:
-        return ChosenBall(tracks, seen, path.told)
-    known = _spans(path, seen)
+    found = find_ball(seen, BALL_KINDS[session.file.serve.ball or USUAL_KIND])
+    if not len(found.rows):
+        return ChosenBall(tracks, found)
+    known = _spans(found)
     own = np.zeros(len(seen), bool)
-    own[path.rows] = True
-    inside = np.array([known[c][0] <= f <= known[c][1] for c, f in zip(seen.camera, seen.frame, strict=True)])
-    first, last = seen.t_s[path.rows].min() - _ABOUT_S, seen.t_s[path.rows].max() + _ABOUT_S
+    own[found.rows] = True
+    first_frame, last_frame = np.array(known)[seen.camera].T
+    inside = (first_frame <= seen.frame) & (seen.frame <= last_frame)
+    first, last = seen.t_s[found.rows][[0, -1]] + (-_ABOUT_S, _ABOUT_S)
     kept = (own | ~inside) & (seen.t_s > first) & (seen.t_s < last)
-    return ChosenBall(_with_ball(tracks, seen, path, known), seen.where(kept), path.told)
+    return ChosenBall(_with_ball(tracks, found, known), found.among(kept))
 
 
 def measured_ball(
-    session: Session, rig: CalibratedRig, chosen: ChosenBall, clocks: Clocks, motion: Motion
+    session: Session, rig: CalibratedRig, chosen: ChosenBall, clocks: Clocks, points: Points3D, motion: Motion
 ) -> tuple[BallPath, tuple[Check, ...]]:
-    """The ball's path with its release from ball and hand together, and what it says of scale and rate."""
-    kind = BALL_KINDS[session.file.serve.ball or USUAL_KIND]
+    """The ball's path with its release from ball and hand together, and what it says of scale and rate.
+
+    points: of the racket as the pixels have them, before a told length holds them.
+    """
     wrist = "left_wrist" if session.file.handedness == "right" else "right_wrist"
     hand = HandPath(motion.t_s, motion.path(wrist))
-    path = fit_ball(chosen.seen, clocks, kind, rig.covariance, hand)
+    path = fit_ball(chosen.found, clocks, rig.covariance, hand)
     stranger = _stranger(path.flight, session.file.handedness, motion)
     if stranger:
-        return BallPath(None, stranger, path.told), ()
-    return path, ball_checks(path, chosen.seen, kind)
+        return BallPath(None, stranger), ()
+    return path, ball_checks(path, chosen.found, _racket_length(session, points))
+
+
+def _racket_length(session: Session, points: Points3D) -> tuple[float, float, float] | None:
+    """The racket's length as its tapes lie apart, its u, and the one told; None where one is missing."""
+    told = session.file.serve.racket_length_m
+    tip, butt = points.index("racket_tip"), points.index("racket_butt")
+    apart = np.linalg.norm(points.xyz_m[:, tip] - points.xyz_m[:, butt], axis=1)
+    apart = apart[~np.isnan(apart)]
+    if told is None or len(apart) < _LEAST_LENGTHS:
+        return None
+    middle = float(np.median(apart))
+    spread = 1.4826 * float(np.median(np.abs(apart - middle))) / np.sqrt(len(apart))
+    return middle + TAPES_INSIDE_M, float(np.hypot(spread, TAPES_UNSURE_M)), told
 
 
 def _stranger(flight: BallFlight | None, handedness: str, motion: Motion) -> str:
@@ -109,25 +127,23 @@ def with_ball_of(tracks: Tracks2D, chosen: Tracks2D) -> Tracks2D:
     return replace(tracks, cameras=tuple(cameras))
 
 
-def _spans(path: BallPath, seen: Sightings) -> list[tuple[int, int]]:
+def _spans(found: FoundBall) -> list[tuple[int, int]]:
     """Per camera the frames from the ball's first to its last; (0, -1) where it never saw it."""
-    rows = path.rows if path.rows is not None else np.array([], int)
-    out = []
-    for c in range(len(seen.cameras)):
-        frames = seen.frame[rows][seen.camera[rows] == c]
+    own, out = found.seen.where(found.rows), []
+    for c in range(len(own.cameras)):
+        frames = own.frame[own.camera == c]
         out.append((int(frames.min()), int(frames.max())) if len(frames) else (0, -1))
     return out
 
 
-def _with_ball(tracks: Tracks2D, seen: Sightings, path: BallPath, spans: list[tuple[int, int]]) -> Tracks2D:
-    p, changed = tracks.index("ball"), []
+def _with_ball(tracks: Tracks2D, found: FoundBall, spans: list[tuple[int, int]]) -> Tracks2D:
+    p, changed, ball = tracks.index("ball"), [], found.seen.where(found.rows)
     for camera in tracks.cameras:
-        c = [k.name for k in seen.cameras].index(camera.camera)
+        c = [k.name for k in ball.cameras].index(camera.camera)
         uv, sigma = camera.uv_px.copy(), camera.sigma_px.copy()
         between = slice(spans[c][0], spans[c][1] + 1)
         uv[between, p], sigma[between, p] = np.nan, np.nan
-        for k in () if path.rows is None else path.rows:
-            if seen.camera[k] == c:
-                uv[seen.frame[k], p], sigma[seen.frame[k], p] = seen.uv_px[k], seen.sigma_px[k]
+        own = ball.camera == c
+        uv[ball.frame[own], p], sigma[ball.frame[own], p] = ball.uv_px[own], ball.sigma_px[own]
         changed.append(replace(camera, uv_px=uv, sigma_px=sigma))
     return replace(tracks, cameras=tuple(changed))

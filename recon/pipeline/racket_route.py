@@ -4,6 +4,7 @@ ones."""
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from collections.abc import Set as AbstractSet
 from dataclasses import replace
 from itertools import pairwise
 from pathlib import Path
@@ -29,7 +30,7 @@ from recon.pipeline.footage import timed
 from recon.pipeline.racket_fill import NOTHING, FilledIn, Frames, RacketRoute, filled_in
 from recon.pipeline.second_look import Checked
 from recon.racket_points import FILE_NAME, CameraFrames, Filmed, Placed, placed, read_racket_points
-from recon.records import CameraTracks, Clocks, NoiseShape, Tracks2D
+from recon.records import EDGES, CameraTracks, Clocks, NoiseShape, Tracks2D, usual_noise
 from recon.result import Result
 from recon.session import Session
 
@@ -86,19 +87,20 @@ def with_racket_points(
 
     Without a file they are as they were. Raises BadInput naming the file's line where it is at fault.
     """
-    path, tracks = racket_file(session), checked.tracks
+    path, found = racket_file(session), checked.tracks
     if not path.is_file():
         return checked
     options = options or FillOptions()
     rows = read_racket_points(path)
     unused = [n for n in load_any_rig(session.rig_path).names if n not in {c.name for c in cameras}]
-    within = {c.name: camera_frames(session, c, tracks.of(c.name)) for c in cameras}
+    within = {c.name: camera_frames(session, c, found.of(c.name)) for c in cameras}
     points = placed(path, rows, within, unused)
+    tracks = _with_room(found, {p.point for p in points})
     views: list[CameraTracks] = []
     filled: dict[str, dict[str, Frames]] = {}
     told: list[str] = []
     for seen in tracks.cameras:
-        own = [p for p in points if p.camera == seen.camera and p.point in tracks.keypoints]
+        own = [p for p in points if p.camera == seen.camera]
         if not own:
             views.append(seen)
             continue
@@ -112,6 +114,22 @@ def with_racket_points(
         tracks, cameras=tuple(views), noise=_noise(tracks, views, filled, _spacing(points, options))
     )
     return replace(checked, tracks=joined, racket=RacketRoute(filled, tuple(told)))
+
+
+def _with_room(tracks: Tracks2D, names: AbstractSet[str]) -> Tracks2D:
+    """The tracks with columns for head edges where one is told and no tape showed any."""
+    if names <= set(tracks.keypoints):
+        return tracks
+    cameras = tuple(
+        replace(
+            c,
+            uv_px=np.pad(c.uv_px, ((0, 0), (0, len(EDGES)), (0, 0)), constant_values=np.nan),
+            sigma_px=np.pad(c.sigma_px, ((0, 0), (0, len(EDGES))), constant_values=np.nan),
+        )
+        for c in tracks.cameras
+    )
+    noise = (*tracks.noise, *(usual_noise(name) for name in EDGES))
+    return Tracks2D((*tracks.keypoints, *EDGES), cameras, tracks.source, noise)
 
 
 def _by_point(own: Sequence[Placed]) -> dict[str, Points]:
@@ -164,12 +182,11 @@ def _noise(
 ) -> tuple[NoiseShape, ...]:
     out = list(tracks.noise)
     for name, spacing in between_s.items():
-        if name in tracks.keypoints:
-            p = tracks.index(name)
-            seen = sum(int((~np.isnan(v.sigma_px[:, p])).sum()) for v in views)
-            many = sum(int(own[name].sum()) for own in filled.values() if name in own)
-            if many:
-                out[p] = noise_of_filled(name, seen, many, spacing)
+        p = tracks.index(name)
+        seen = sum(int((~np.isnan(v.sigma_px[:, p])).sum()) for v in views)
+        many = sum(int(own[name].sum()) for own in filled.values() if name in own)
+        if many:
+            out[p] = noise_of_filled(name, seen, many, spacing)
     return tuple(out)
 
 

@@ -9,7 +9,6 @@ from pathlib import Path
 import cv2
 import tomlkit
 
-from calibration import picture
 from calibration.errors import BadInput
 from calibration.footage import frames
 from recon.keypoints import TapeHues, TapePatch, alike_elsewhere, drawn, patch_at, tape_hues
@@ -31,16 +30,12 @@ class MeasuredTape:
     picture: Path
 
 
-def picture_of(session: Session, camera: str, t_cam_s: float) -> Image:
-    """The first frame of a camera's video from a time of its own on. Raises BadInput where there is none."""
-    for frame in frames(session.video_path(camera), start_s=t_cam_s):
+def picture_of(session: Session, camera: str, at_s: float) -> Image:
+    """The first frame of a camera's video from so many seconds of the file on, outside its stretch too: tape is
+    shown before the serves. Raises BadInput where there is none."""
+    for frame in frames(session.video_path(camera), start_s=at_s):
         return frame.image_bgr
-    raise BadInput(f"{session.video_path(camera)}: no frame at or after {t_cam_s:g} s")
-
-
-def picture_in(path: Path) -> Image:
-    """A picture file. Raises BadInput where it is none."""
-    return picture(path)
+    raise BadInput(f"{session.video_path(camera)}: no frame at or after {at_s:g} s")
 
 
 def measure_tape(session: Session, image: Image, shown: Sequence[Shown]) -> MeasuredTape:

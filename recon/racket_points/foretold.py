@@ -13,7 +13,6 @@ from scipy.interpolate import CubicSpline
 
 from calibration.checks import Array
 from calibration.geometry import Camera
-from recon.racket_points.file import CLICK_SIGMA_PX
 from recon.records import Clocks
 
 _NEAR_M, _FAR_M, _ALONG = 1.0, 40.0, 60  # of a ray, and in how many steps, the nearer the denser
@@ -136,7 +135,8 @@ def _within(t: float, times: Array) -> bool:
 
 
 def nearest_to_rays(seen: Sequence[tuple[Camera, Array]]) -> Array:
-    """The point (3,) nearest to rays through pixels, weighted by distance: least squares of pixels, roughly."""
+    """The point (3,) nearest to rays through pixels, the farther camera's counting less: least squares of
+    pixels, roughly."""
     x: Array = np.zeros(3)
     for _ in range(2):  # the weights need a place
         normal: Array = np.zeros((3, 3))
@@ -144,7 +144,7 @@ def nearest_to_rays(seen: Sequence[tuple[Camera, Array]]) -> Array:
         for camera, uv in seen:
             ray, centre = camera.rays(uv), camera.centre_m()
             away = max(float(np.linalg.norm(x - centre)), 1.0)
-            across = (np.eye(3) - np.outer(ray, ray)) / (away * CLICK_SIGMA_PX) ** 2
+            across = (np.eye(3) - np.outer(ray, ray)) / away**2
             normal += across
             pull += across @ centre
         x = np.asarray(np.linalg.solve(normal, pull), dtype=float)

@@ -14,7 +14,8 @@ them are off by less than 0.02 mm in half a second."""
 def arc(
     position_m: Array, velocity_m_s: Array, gravity_m_s2: Array | float, drag_per_m: Array | float, dt_s: Array
 ) -> tuple[Array, Array]:
-    """Positions and velocities (..., N, 3) a time dt_s (N,) after (before, where negative) a known state.
+    """Positions and velocities (..., N, 3) a time dt_s (N,) after (before, where negative) a known state;
+    NaN where the time is.
 
     position_m, velocity_m_s (..., 3); gravity_m_s2 and drag_per_m broadcast with (...,). The acceleration is
     -g z - k |v| v, with k = air density x drag coefficient x cross-section / (2 x mass), 1/m.
@@ -24,7 +25,7 @@ def arc(
     pulls = (np.asarray(gravity_m_s2, dtype=float)[..., None], np.asarray(drag_per_m, dtype=float)[..., None])
     start = (np.asarray(position_m, dtype=float), np.asarray(velocity_m_s, dtype=float))
     shape = np.broadcast_shapes(start[0].shape, start[1].shape, pulls[0].shape, pulls[1].shape)
-    x, v = np.empty((*shape[:-1], len(dt), 3)), np.empty((*shape[:-1], len(dt), 3))
+    x, v = (np.full((*shape[:-1], len(dt), 3), np.nan) for _ in range(2))
     for after in (dt >= 0, dt < 0):
         if after.any():
             x[..., after, :], v[..., after, :] = _one_way(start, pulls, dt[after])
@@ -69,6 +70,4 @@ def _step(x: Array, v: Array, a1: Array, pulls: tuple[Array, Array], h: float) -
 def _between(a: Array, b: Array, slope_a: Array, slope_b: Array, s: Array, h: float) -> Array:
     """Cubic Hermite curve between two knots, s from 0 to 1."""
     bend = s * (1 - s)
-    return np.asarray(
-        a + (3 - 2 * s) * s**2 * (b - a) + h * bend * ((1 - s) * slope_a - s * slope_b)
-    )  # fmt: skip
+    return np.asarray(a + (3 - 2 * s) * s**2 * (b - a) + h * bend * ((1 - s) * slope_a - s * slope_b))

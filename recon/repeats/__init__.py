@@ -7,7 +7,7 @@ In: measured serves (`serve_of` a result). Out: records of numbers. Not here: wh
 from recon.repeats.likeness import like, like_groups, notes_on_labels
 from recon.repeats.retest import Change, Retest, retest
 from recon.repeats.series import Summary, summarise
-from recon.repeats.serve import MeasuredServe, label_words, names_of, serve_of
+from recon.repeats.serve import MeasuredServe, label_words, names_of, serve_of, youngest
 from recon.repeats.systematic import COMMON_SHARE
 
 __all__ = [
@@ -24,4 +24,5 @@ __all__ = [
     "retest",
     "serve_of",
     "summarise",
+    "youngest",
 ]

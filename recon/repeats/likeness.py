@@ -111,7 +111,7 @@ def notes_on_labels(serves: Sequence[MeasuredServe]) -> tuple[str, ...]:
 
 
 def _differ(trait: _Trait, known: Sequence[str | float | None]) -> bool:
-    return any(not trait.alike(a, b) for a, b in combinations(known, 2))
+    return any(not trait.alike(a, b) for a, b in combinations(set(known), 2))
 
 
 def _listed(known: Sequence[tuple[str, str | float | None]]) -> str:

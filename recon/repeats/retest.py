@@ -1,10 +1,10 @@
 """Two series of one player: what has changed, and whether it is more than chance and measuring.
 
-Per measure: the difference of the means, its 95 % interval with Student's t, and a p-value. About ninety are
-asked at once, so p-values are adjusted after Benjamini Y, Hochberg Y (1995), J R Stat Soc B 57:289-300 (as
-scipy does it): of all changes called real, one in twenty is expected to be chance. That holds for independent
-measures and for such as lean the same way; measures of one body hang together in both ways, so it is close,
-not exact.
+Per measure: the difference of the means, its 95 % interval with Student's t, and a p-value. About a hundred are
+asked at once, so p-values are adjusted after Benjamini Y, Hochberg Y (1995), J R Stat Soc B 57:289-300 (not
+read; cited and computed as in scipy): of all changes called real, at most one in twenty is expected to be
+chance. That holds for independent measures and for such as lean the same way; measures of one body hang
+together in both ways, so it is close, not certain.
 """
 
 from __future__ import annotations

@@ -11,6 +11,7 @@ Where a few serves happen to lie closer together than measuring alone lets them,
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -77,7 +78,7 @@ def summarise(serves: Sequence[MeasuredServe]) -> tuple[Summary, ...]:
     """
     if not serves:
         raise BadInput("series: want one measured serve or more, got none")
-    twice = sorted({s.name for s in serves if [o.name for o in serves].count(s.name) > 1})
+    twice = sorted(name for name, n in Counter(s.name for s in serves).items() if n > 1)
     if twice:
         raise BadInput(f"series: want every session once, under its own name, got twice: {', '.join(twice)}")
     want_one_player(serves)
@@ -118,8 +119,8 @@ def random_variance(values: Sequence[float], parts: Sequence[Parts]) -> float:
 def interval(centre: float, u_random: float, u_systematic: float, dof: float) -> tuple[float, float, float]:
     """(low95, high95, degrees of freedom), with Student's t.
 
-    Degrees of freedom after Welch and Satterthwaite (JCGM 100:2008, G.4.1): the random part has `dof`, the
-    systematic part is known from elsewhere and has infinitely many.
+    Degrees of freedom after Welch and Satterthwaite (JCGM 100:2008, G.4.1; the clause from memory): the random
+    part has `dof`, the systematic part is known from elsewhere and has infinitely many.
     """
     u = float(np.hypot(u_random, u_systematic))
     whole = dof * (u / u_random) ** 4 if u_random > 0 else np.inf

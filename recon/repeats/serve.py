@@ -61,6 +61,12 @@ def names_of(folders: Sequence[Path]) -> dict[Path, str]:
     return names
 
 
+def youngest(serves: Sequence[MeasuredServe]) -> float | None:
+    """The least age among the serves, years; None where one of them is unknown."""
+    known = [s.age_years for s in serves if s.age_years is not None]
+    return min(known) if serves and len(known) == len(serves) else None
+
+
 def label_words(labels: Labels) -> str:
     """'flat, deuce side, 90 % effort, in, full ball, racket 0.685 m'; 'not labelled' where nothing is known."""
     words = [

@@ -35,12 +35,12 @@ class Parts:
 def parts_of(m: Measure) -> Parts:
     """The two parts of a present measure's u; what no source accounts for counts as systematic ("other")."""
     assert m.u is not None
-    shares = {name: m.sources.get(name, 0.0) for name in sorted(SYSTEMATIC)}
-    random2 = sum(u**2 for name, u in m.sources.items() if name not in SYSTEMATIC)
-    rest2 = m.u**2 - random2 - sum(u**2 for u in shares.values())
+    random, known = m.u_random or 0.0, m.u_systematic or 0.0
+    shares = {name: u for name, u in sorted(m.sources.items()) if name in SYSTEMATIC and u > 0}
+    rest2 = m.u**2 - random**2 - known**2
     if rest2 > 1e-6 * m.u**2:
         shares["other"] = float(np.sqrt(rest2))
-    return Parts(float(np.sqrt(random2)), {name: u for name, u in shares.items() if u > 0})
+    return Parts(random, shares)
 
 
 def of_mean(parts: Sequence[Parts]) -> dict[str, float]:

@@ -3,25 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from pathlib import Path
 
-from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from markupsafe import Markup
 
 from recon.repeats import MeasuredServe, Retest, Summary, label_words
 from recon.report.content import HEADLINES
 from recon.report.sections import FindingGroup, ScreenSection
-from recon.report.series_words import (
-    SERIES_CAUTIONS,
-    chance_text,
-    change_row,
-    common_text,
-    summary_row,
-)
+from recon.report.series_words import chance_text, change_row, common_text, summary_row
 from recon.report.strip import StripRow, strip
-from recon.store import write_whole
-
-_HERE = Path(__file__).resolve().parent
+from recon.report.template import filled
+from recon.report.words import SERIES_CAUTIONS
 
 
 def render_series(
@@ -57,11 +48,6 @@ def render_retest(
     )  # fmt: skip
 
 
-def write_page(path: Path, text: str) -> None:
-    """Write a page, whole or not at all."""
-    write_whole(path, lambda part: part.write_text(text, encoding="utf-8"))
-
-
 def _render(
     title: str,
     serves: Sequence[MeasuredServe],
@@ -70,19 +56,14 @@ def _render(
     invented: bool,
     **more: object,
 ) -> str:
-    environment = Environment(
-        loader=FileSystemLoader(_HERE), autoescape=True, undefined=StrictUndefined, trim_blocks=True,
-        lstrip_blocks=True,
-    )  # fmt: skip
     given: dict[str, object] = {
         "rows": (), "changes": (), "groups": (), "screens": None, "paired": False, "chance": "", "common": "",
         "first": set(),
     }  # fmt: skip
     athlete = next((s.athlete for s in serves if s.athlete), "no name given")
-    text = environment.get_template("series.html.j2").render(
-        title=title, athlete=athlete, hand=f"{serves[0].handedness}-handed",
+    return filled(
+        "series.html.j2", title=title, athlete=athlete, hand=f"{serves[0].handedness}-handed",
         serves=[(s.name, label_words(s.labels), s.rig[:12]) for s in serves],
         notes=notes, plots=[(label, plot) for label, plot in plots if plot is not None], invented=invented,
-        style=(_HERE / "page.css").read_text(encoding="utf-8"), cautions=SERIES_CAUTIONS, **(given | more),
+        cautions=SERIES_CAUTIONS, **(given | more),
     )  # fmt: skip
-    return text.strip() + "\n"

@@ -7,20 +7,6 @@ from dataclasses import dataclass
 from recon.repeats import COMMON_SHARE, Change, Retest, Summary
 from recon.wording import estimate_text, range_text, size_text
 
-SERIES_CAUTIONS: tuple[tuple[str, str], ...] = (
-    ("Pain first", "Pain or injury goes to a licensed professional before any change of technique or load."),
-    ("Not a diagnosis", "This page describes movements. It does not say why a body moves that way, nor "
-     "whether anything is wrong with it."),
-    ("Like with like", "Only serves of one kind, on one rig, measured in one way, compare well; what "
-     "differs is named above."),
-    ("A difference is not a gain", "That something changed does not say that it got better, nor what "
-     "changed it."),
-    ("Load", "Changing a serve loads shoulder, back and legs in new ways: raise the number and speed of serves "
-     "step by step."),
-    ("Minors", "Filming or keeping footage of minors needs the consent of those who care for them, and local "
-     "rules apply."),
-)  # fmt: skip
-
 
 @dataclass(frozen=True, slots=True)
 class SummaryRow:
@@ -119,7 +105,7 @@ def chance_text(r: Retest) -> str:
     return (
         f"{r.compared} measures were compared. Had nothing changed, up to about {r.expected_by_chance:.1f} of "
         "the 95 % intervals would miss zero by chance alone. The verdicts keep that in mind: of the changes "
-        "called real, one in twenty is expected to be chance (Benjamini-Hochberg)."
+        "called real, at most about one in twenty is expected to be chance (Benjamini-Hochberg)."
     )
 
 
@@ -131,7 +117,7 @@ def common_text(r: Retest) -> str:
             "by name, a player measured in one way."
         )
     return (
-        f"Both series share their errors from {' and '.join(r.common)} in part: a correlation of "
+        f"Both series share their errors from {', '.join(r.common)} in part: a correlation of "
         f"{COMMON_SHARE:g} was taken between them, a careful choice of this project, and cancels in "
         "the difference."
     )

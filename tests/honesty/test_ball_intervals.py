@@ -13,9 +13,9 @@ from scipy.stats import binom
 
 from calibration.geometry import Camera, Rigid
 from calibration.geometry.camera import N_CAMERA, POSE
-from recon.flight import BALL_KINDS, fit_ball, sightings_of
-from recon.records import BALL_PARAMETERS, BALL_SOURCES, BallFlight, Clocks
-from tests.support.ball_worlds import Filming, InventedToss, filmed
+from recon.flight import BALL_KINDS, find_ball, fit_ball, sightings_of
+from recon.records import BALL_PARAMETERS, BALL_SOURCES, Clocks
+from tests.support.ball_worlds import Filming, InventedToss, filmed, quantities, true_quantities
 from tests.support.world import three_cameras
 
 WORLDS = 24
@@ -31,12 +31,6 @@ def misplaced(camera: Camera, rng: np.random.Generator) -> Camera:
     pose = camera.cam_from_world
     turn = Rotation.from_rotvec(rng.normal(0, U_TURN_RAD, 3)).as_matrix()
     return camera.placed(Rigid(turn @ pose.R, pose.t_m + rng.normal(0, U_PLACE_M, 3), pose.dst, pose.src))
-
-
-def quantities(flight: BallFlight) -> np.ndarray:
-    """Apex (x, y, z), contact time, place at contact (x, y, z), speed."""
-    contact = flight.contact_s or np.nan
-    return np.array([*flight.apex()[1], contact, *flight.at(contact), flight.struck_speed_m_s() or np.nan])
 
 
 def outcome(seed: int) -> np.ndarray:
@@ -58,21 +52,15 @@ def outcome(seed: int) -> np.ndarray:
         ),
     )
     cameras = tuple(misplaced(c, rng) for c in CAMERAS)
-    flight = fit_ball(sightings_of(cameras, tracks, believed), believed, covariance=COVARIANCE).flight
+    flight = fit_ball(find_ball(sightings_of(cameras, tracks, believed)), believed, COVARIANCE).flight
     assert flight is not None
-    true = truth(toss)
+    true = true_quantities(toss)
     variance = np.zeros(len(true))
     for source in BALL_SOURCES:
         given = {"calibration": COVARIANCE, "clocks": believed.covariance()}.get(source)
         drawn = np.array([quantities(f) for f in flight.draws(source, 60, rng, given)])
         variance += drawn.var(axis=0)
     return np.abs(quantities(flight) - true) < 1.96 * np.sqrt(variance)
-
-
-def truth(toss: InventedToss) -> np.ndarray:
-    fine = toss.at(np.linspace(toss.release_s, toss.contact_s, 20001))
-    top = fine[fine[:, 2].argmax()]
-    return np.array([*top, toss.contact_s, *fine[-1], np.linalg.norm(toss.struck_m_s)])
 
 
 def test_intervals_hold_the_truth_as_often_as_they_say() -> None:

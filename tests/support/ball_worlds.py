@@ -10,7 +10,7 @@ import numpy as np
 from calibration.checks import Array
 from calibration.geometry import Camera
 from recon.flight.kinds import BALL_KINDS
-from recon.records import KEYPOINTS, BallCandidates, CameraTracks, Clock, Clocks, Tracks2D
+from recon.records import KEYPOINTS, BallCandidates, BallFlight, CameraTracks, Clock, Clocks, Tracks2D
 from recon.records.arc import arc
 
 DRAG_PER_M = BALL_KINDS["full"].drag_per_m[0]
@@ -162,3 +162,16 @@ def _strays(camera: Camera, count: int, clutter: int, rng: np.random.Generator) 
         out[rng.random(count) < 0.2, k] = np.nan
         out[~((out[:, k] > 0) & (out[:, k] < size)).all(axis=1), k] = np.nan
     return out
+
+
+def quantities(flight: BallFlight) -> Array:
+    """(8,) apex (x, y, z), contact time, place at contact (x, y, z), speed after it; NaN where none is."""
+    contact = np.nan if flight.contact_s is None else flight.contact_s
+    return np.array([*flight.apex()[1], contact, *flight.at(contact), flight.struck_speed_m_s() or np.nan])
+
+
+def true_quantities(toss: InventedToss) -> Array:
+    """The same of the true path of a toss that is struck, told from very many places on it."""
+    assert toss.contact_s is not None
+    path = toss.at(np.linspace(toss.release_s, toss.contact_s, 20001))
+    return np.array([*path[path[:, 2].argmax()], toss.contact_s, *path[-1], np.linalg.norm(toss.struck_m_s)])

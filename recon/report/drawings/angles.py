@@ -8,10 +8,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from calibration.checks import Array
-from recon.body import Body, spine_plane
 from recon.records import Measure
 from recon.report.drawings.marks import LEAST_REACH_M, mark_angle
 from recon.report.drawings.pose import Make, Pose
+from recon.report.drawings.spine import by_shoulders
 from recon.report.drawings.views import X, Y, Z, heading, plane_of
 from recon.report.svg import Drawing, View
 from recon.scene import palette
@@ -183,11 +183,11 @@ def _swapped(arm: tuple[Array, Array], start: Array) -> tuple[Array, Array, Arra
 
 def _lay_back(pose: Pose, m: Measure) -> Corner | None:
     """Seen along the upper arm: ahead of the chest to the right, up the spine upwards."""
-    motion = pose.result.motion
-    body = Body(np.zeros(1), motion.keypoints, pose.xyz[None], np.zeros((1, *pose.xyz.shape)), pose.hand)
-    chest = spine_plane(body).front[0]
+    plane = by_shoulders(pose)
+    if plane is None:
+        return None
     elbow, u = pose.at("hitting_elbow"), _unit(_upper_arm(pose)[1])
-    ahead = _unit(chest - (chest @ u) * u)
+    ahead = _unit(plane.anterior - (plane.anterior @ u) * u)
     view = View(elbow, ahead, pose.h * np.cross(u, ahead))
     fore = view.flat(pose.at("hitting_wrist"))
     turn = float(np.arctan2(fore[1], fore[0]))

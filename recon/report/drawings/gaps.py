@@ -7,6 +7,7 @@ from collections.abc import Callable
 import numpy as np
 
 from calibration.checks import Array
+from recon.body import unit
 from recon.records import Measure
 from recon.report.drawings.marks import Along, mark_gap
 from recon.report.drawings.pose import Make, Place, Pose, place
@@ -161,18 +162,14 @@ def elbow_on_shoulder_line(pose: Pose, _m: Measure) -> Array:
 
 def along_shoulder_line(pose: Pose, m: Measure) -> Array:
     """From there along the shoulder line to beside the tossing shoulder."""
-    here, line = elbow_on_shoulder_line(pose, m), _unit(pose.line("shoulder"))
+    here, line = elbow_on_shoulder_line(pose, m), unit(pose.line("shoulder"))
     return np.asarray(here - ((here - pose.at("tossing_shoulder")) @ line) * line)
 
 
 def _up_from_shoulders(pose: Pose) -> Array:
-    line = _unit(pose.line("shoulder"))
+    line = unit(pose.line("shoulder"))
     spine = pose.at("mid_shoulder") - pose.at("mid_hip")
-    return _unit(spine - (spine @ line) * line)
-
-
-def _unit(v: Array) -> Array:
-    return np.asarray(v / np.linalg.norm(v))
+    return unit(spine - (spine @ line) * line)
 
 
 def landing_toe(pose: Pose, m: Measure) -> Array:

@@ -7,10 +7,10 @@ from collections.abc import Callable
 import numpy as np
 
 from calibration.checks import Array
-from recon.body import Body
+from recon.body import Body, kept
 from recon.curves import value_at
 from recon.mass import centre_of_mass_m
-from recon.records import BallFlight, Measure, PointStatus, side_names
+from recon.records import BallFlight, Measure, Motion, PointStatus, side_names
 from recon.report.svg import Drawing
 from recon.result import Result
 from recon.scene import palette
@@ -101,8 +101,14 @@ def _apex(pose: Pose) -> Array:
     return _ABSENT if flight is None else flight.apex()[1]
 
 
+@kept
+def _body(motion: Motion, hand: str) -> Body:
+    """One body per motion, so that its centre of mass is worked out once for all the points of a way."""
+    return Body.of(motion, hand)
+
+
 def _mass(pose: Pose) -> Array:
-    body = Body.of(pose.result.motion, pose.hand)
+    body = _body(pose.result.motion, pose.hand)
     return value_at(body.t_s, centre_of_mass_m(body), pose.t_s)
 
 

@@ -7,6 +7,7 @@ from collections.abc import Callable
 import numpy as np
 
 from calibration.checks import Array
+from recon.body import unit
 from recon.records import Measure
 from recon.report.drawings.marks import MARK
 from recon.report.drawings.pose import Make, Pose
@@ -30,8 +31,7 @@ def by_face(pose: Pose) -> SpinePlane | None:
     face = pose.at("nose") - pose.at("mid_ear")
     if plane is None or not np.isfinite(face).all():
         return None
-    ahead = face - (face @ plane.spine) * plane.spine
-    ahead = ahead / np.linalg.norm(ahead)
+    ahead = unit(face - (face @ plane.spine) * plane.spine)
     return SpinePlane(plane.origin_m, plane.spine, pose.h * np.cross(ahead, plane.spine), ahead)
 
 

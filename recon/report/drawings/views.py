@@ -6,6 +6,7 @@ import numpy as np
 
 from calibration.checks import Array
 from calibration.court.model import BASELINE_WIDTH_M
+from recon.body import unit
 from recon.report.drawings.pose import Pose
 from recon.report.svg import FAINT, INK, Drawing, View
 from recon.scene import palette
@@ -63,12 +64,11 @@ def plane_of(a: Array, corner: Array, b: Array) -> View | None:
     up = Z - (Z @ normal) * normal
     if float(np.linalg.norm(up)) < 0.1:
         up = (a - corner) - ((a - corner) @ normal) * normal
-    up = up / np.linalg.norm(up)
+    up = unit(up)
     return View(corner, np.cross(up, normal), up)
 
 
 def heading(pose: Pose) -> tuple[Array, Array]:
     """((3,) level, where the chest faces, (3,) level, to the hitting side) as the measures of lean have it."""
-    to_side = pose.line("shoulder") * [1.0, 1.0, 0.0]
-    to_side = to_side / np.linalg.norm(to_side)
+    to_side = unit(pose.line("shoulder") * [1.0, 1.0, 0.0])
     return pose.h * np.cross(Z, to_side), to_side

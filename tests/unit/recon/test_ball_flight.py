@@ -8,9 +8,9 @@ import numpy as np
 import pytest
 
 from calibration.geometry import Camera, Rigid
-from recon.flight import BALL_KINDS, HandPath, ball_checks, fit_ball, sightings_of
+from recon.flight import BALL_KINDS, HandPath, ball_checks, find_ball, fit_ball, sightings_of
 from recon.flight.arcs import Arcs, Prior, fit_arcs
-from recon.records import Check, Clocks, Tracks2D
+from recon.records import BALL_PARAMETERS, Check, Clocks, Tracks2D
 from recon.records.checks import FAILED, UNTOLD
 from tests.support.ball_worlds import BALL, Filming, InventedToss, filmed
 from tests.support.world import three_cameras
@@ -62,7 +62,7 @@ def test_three_cameras_at_120_a_second_reach_the_goals(rng: np.random.Generator)
     toss = InventedToss()
     filming = Filming(sigma_px=1.5, readout_s=0.006, clutter=2)
     tracks, clocks, candidates = filmed(toss, CAMERAS, filming, rng)
-    path = fit_ball(sightings_of(CAMERAS, tracks, clocks, candidates), clocks)
+    path = fit_ball(find_ball(sightings_of(CAMERAS, tracks, clocks, candidates)), clocks)
     flight = path.flight
     assert flight is not None
     fine = np.linspace(0.6, 1.5, 4001)
@@ -86,7 +86,7 @@ def test_release_is_found_however_the_hand_opens(
     t = np.arange(0, 1.7, 1 / 120)
     wrist = toss.hand_at(t) + rng.normal(0, 0.012, 3) + rng.normal(0, 0.005, (len(t), 3))
     hand = HandPath(t, wrist) if with_hand else None
-    flight = fit_ball(sightings_of(CAMERAS, tracks, clocks), clocks, hand=hand).flight
+    flight = fit_ball(find_ball(sightings_of(CAMERAS, tracks, clocks)), clocks, hand=hand).flight
     assert flight is not None and flight.release_s is not None
     u = float(np.sqrt(flight.covariance("pixels")[8, 8]))
     assert 0.005 < u < 0.025
@@ -96,14 +96,47 @@ def test_release_is_found_however_the_hand_opens(
 def test_the_toss_that_was_struck_is_the_serve_and_the_other_is_told(rng: np.random.Generator) -> None:
     filming = Filming(sigma_px=1.0, span_s=(0.0, 2.7), clutter=1)
     tracks, clocks, candidates = filmed(THROWN_TWICE, CAMERAS, filming, rng)
-    path = fit_ball(sightings_of(CAMERAS, tracks, clocks, candidates), clocks)
+    found = find_ball(sightings_of(CAMERAS, tracks, clocks, candidates))
+    path = fit_ball(found, clocks)
     assert path.flight is not None and path.flight.contact_s == pytest.approx(2.4, abs=0.001)
-    assert path.told == ("the ball was tossed and caught at 1.1 s, before the toss that was struck",)
+    assert found.told == ("the ball was tossed and caught at 1.1 s, before the toss that was struck",)
+
+
+def test_the_ball_stays_the_same_where_other_patches_are_left_out(rng: np.random.Generator) -> None:
+    tracks, clocks, candidates = filmed(InventedToss(), CAMERAS, Filming(sigma_px=1.0, clutter=2), rng)
+    found = find_ball(sightings_of(CAMERAS, tracks, clocks, candidates))
+    kept = np.isin(np.arange(len(found.seen)), found.rows) | (np.arange(len(found.seen)) % 3 == 0)
+    fewer = found.among(kept)
+    assert len(fewer.seen) == kept.sum() < len(found.seen)
+    for own, of_all in ((fewer.toss, found.toss), (fewer.struck, found.struck)):
+        assert len(own) > 10
+        np.testing.assert_array_equal(fewer.seen.uv_px[own], found.seen.uv_px[of_all])
+
+
+def test_a_picture_has_one_ball(rng: np.random.Generator) -> None:
+    """Every patch twice, the second one 4 px beside the first: the nearer to the arc is the ball."""
+    tracks, clocks, _ = filmed(InventedToss(), CAMERAS, Filming(sigma_px=1.0), rng)
+    one = sightings_of(CAMERAS, tracks, clocks)
+    two = one.where(np.repeat(np.arange(len(one)), 2))
+    second = np.arange(len(two)) % 2 == 1
+    found = find_ball(replace(two, uv_px=two.uv_px + 4.0 * second[:, None]))
+    pictures = {*zip(two.camera[found.rows], two.frame[found.rows], strict=True)}
+    assert len(found.rows) == len(pictures) > 200
+    assert second[found.rows].mean() < 0.3
+
+
+def test_clocks_that_are_all_late_move_release_and_contact_alike(rng: np.random.Generator) -> None:
+    tracks, clocks, _ = filmed(InventedToss(), CAMERAS, Filming(), rng)
+    flight = fit_ball(find_ball(sightings_of(CAMERAS, tracks, clocks)), clocks).flight
+    assert flight is not None and flight.by_clocks is not None
+    release, contact = (BALL_PARAMETERS.index(f"{name}_s") for name in ("release", "contact"))
+    for row in (release, contact):
+        assert flight.by_clocks[row, ::3].sum() == pytest.approx(-1, abs=1e-3)
 
 
 def test_a_toss_that_nobody_strikes_has_no_contact(rng: np.random.Generator) -> None:
     tracks, clocks, _ = filmed(THROWN_TWICE[1], CAMERAS, Filming(), rng)
-    flight = fit_ball(sightings_of(CAMERAS, tracks, clocks), clocks).flight
+    flight = fit_ball(find_ball(sightings_of(CAMERAS, tracks, clocks)), clocks).flight
     assert flight is not None and flight.contact_s is None and flight.struck_speed_m_s() is None
 
 
@@ -113,7 +146,7 @@ def test_gaps_and_few_pictures_after_contact(rng: np.random.Generator) -> None:
     tracks, clocks, _ = filmed(toss, CAMERAS, Filming(lost=0.25), rng)
     seen = sightings_of(CAMERAS, tracks, clocks)
     kept = seen.where(((seen.t_s < 1.45) | (seen.t_s > 1.502)) & (seen.t_s < 1.535))
-    flight = fit_ball(kept, clocks).flight
+    flight = fit_ball(find_ball(kept), clocks).flight
     assert flight is not None and flight.contact_s == pytest.approx(1.5, abs=0.002)
     speed, u = flight.struck_speed_m_s(), float(np.sqrt(flight.covariance("pixels")[11, 11]))
     assert speed is not None and abs(speed - np.linalg.norm(toss.struck_m_s)) < 4 * u
@@ -133,10 +166,10 @@ def blind(tracks: Tracks2D, sights: int) -> Tracks2D:
 def test_no_ball_says_why(rng: np.random.Generator) -> None:
     tracks, clocks, _ = filmed(InventedToss(), CAMERAS, Filming(), rng)
     for sights, why in ((0, "no camera saw anything"), (5, "in 5 frames; want at least 8"), (12, "no stretch")):
-        seen = sightings_of(CAMERAS, blind(tracks, sights), clocks)
-        path = fit_ball(seen, clocks)
+        found = find_ball(sightings_of(CAMERAS, blind(tracks, sights), clocks))
+        path = fit_ball(found, clocks)
         assert path.flight is None and why in path.why
-        (check,) = ball_checks(path, seen, FULL)
+        (check,) = ball_checks(path, found)
         assert check.verdict == UNTOLD and check.why == path.why
 
 
@@ -148,8 +181,8 @@ def checked(
 ) -> dict[str, Check]:
     seen = sightings_of(cameras, tracks, clocks)
     seen = replace(seen, diameter_px=np.full(len(seen), size_px))
-    path = fit_ball(seen, clocks)
-    return {c.name: c for c in ball_checks(path, seen, FULL, (0.685 * length, 0.004, 0.685))}
+    found = find_ball(seen)
+    return {c.name: c for c in ball_checks(fit_ball(found, clocks), found, (0.685 * length, 0.004, 0.685))}
 
 
 def stretched(camera: Camera, factor: float) -> Camera:
@@ -180,6 +213,15 @@ def test_a_wrong_rate_changes_the_fall_by_its_square_alone(rng: np.random.Genera
     assert checks["gravity"].verdict == FAILED
     assert "lengths are right" in checks["gravity"].why
     assert "% more pictures a second than stamped" in checks["gravity"].why
+
+
+def test_a_path_that_falls_otherwise_is_told_with_its_own_fall(rng: np.random.Generator) -> None:
+    tracks, clocks, _ = filmed(InventedToss(), CAMERAS, Filming(sigma_px=0.8, offsets_s=(0.0, 0.0, 0.0)), rng)
+    for rate, fall in ((1.0, 9.81), (1.04, 9.81 / 1.04**2)):
+        cameras = tuple(replace(c, t_cam_s=rate * c.t_cam_s) for c in tracks.cameras)
+        seen = sightings_of(CAMERAS, replace(tracks, cameras=cameras), clocks)
+        flight = fit_ball(find_ball(seen), clocks).flight
+        assert flight is not None and flight.fall_m_s2 == pytest.approx(fall, abs=0.06)
 
 
 def test_a_moved_camera_misses_the_others_rays(rng: np.random.Generator) -> None:

@@ -70,6 +70,12 @@ def test_several_balls_at_once_fly_as_each_alone() -> None:
         np.testing.assert_allclose(v[i], one[1], atol=1e-12)
 
 
+def test_at_no_time_there_is_no_place() -> None:
+    x, v = arc(np.zeros(3), np.ones(3), 9.81, 0.02, np.array([np.nan, 0.0]))
+    assert np.isnan(x[0]).all() and np.isnan(v[0]).all() and v[1].tolist() == [1, 1, 1]
+    assert np.isnan(TOSS.at(np.nan)).all()
+
+
 def test_the_path_is_whole_and_breaks_at_contact() -> None:
     before, after = TOSS.at(np.array([1.1, 1.1 + 1e-7]))
     np.testing.assert_allclose(before, after, atol=1e-5)

@@ -36,6 +36,14 @@ def test_a_ball_is_found_whatever_its_colour(colour: tuple[int, int, int], rng: 
     assert balls[0, 4] > 0.9 if colour == YELLOW else balls[0, 4] < 0.3
 
 
+def test_a_place_is_told_in_the_whole_picture_though_a_part_is_searched(rng: np.random.Generator) -> None:
+    seen, scene = picture(rng, [(60.3, 40.7, YELLOW)])
+    balls = find_balls(seen, scene, (30, 12, 120, 110), BODY_PX, BallOptions(hues_deg=(67.0,)))
+    assert np.hypot(*(balls[0, :2] - (60.3, 40.7))) < 0.5
+    other = find_balls(seen, scene, (80, 12, 120, 110), BODY_PX, BallOptions(hues_deg=(67.0,)))
+    assert np.isnan(other).all()
+
+
 def test_a_stage_ball_has_two_hues(rng: np.random.Generator) -> None:
     seen, scene = picture(rng, [(60.3, 40.7, ORANGE)])
     balls = find_balls(seen, scene, (0, 0, SIZE[1], SIZE[0]), BODY_PX, BallOptions(hues_deg=(67.0, 27.0)))

@@ -12,6 +12,8 @@ from recon.definitions import DEFINITIONS
 from recon.records import PointStatus
 from recon.report.content import gather
 from recon.report.drawings import DRAWINGS, draw, drawing_of
+from recon.report.drawings.pose import Pose
+from recon.report.drawings.spine import by_face, by_shoulders
 from recon.report.svg import arc, turn_between
 from recon.result import Result, load_result
 from recon.wording import value_text
@@ -76,6 +78,24 @@ def test_rows_of_the_tables_have_their_drawings_too(whole: Result) -> None:
     rows = [card for group in gather(whole).groups for card in group.cards]
     with_one = {card.name for card in rows if card.drawing is not None}
     assert with_one == {card.name for card in rows} & set(DRAWINGS) and len(with_one) > 50
+
+
+def test_face_and_shoulders_tell_the_same_hitting_side(whole: Result) -> None:
+    t_s = whole.measures.of("spine_plane_head_min").t_s
+    assert t_s is not None
+    planes = [plane_at(Pose(whole, t_s)) for plane_at in (by_shoulders, by_face)]
+    assert planes[0] is not None and planes[1] is not None
+    assert planes[0].normal @ planes[1].normal > 0.5 and planes[0].anterior @ planes[1].anterior > 0.5
+
+
+def test_the_ball_was_met_where_its_own_flight_has_it(whole: Result) -> None:
+    """Its flight tells contact a little earlier than the events do; by then it is a good way off."""
+    flight, told = whole.flight, whole.events.time("contact")
+    assert flight is not None and told is not None
+    met = told - 0.05
+    struck = replace(flight, contact_s=met, struck_velocity_m_s=np.array([0.0, 45.0, -2.0]))
+    pose = Pose(replace(whole, flight=struck), met)
+    assert pose.at("ball@contact") == pytest.approx(np.asarray(flight.at(met)), abs=1e-6)
 
 
 def test_the_racket_is_broken_where_no_camera_measured_it(whole: Result) -> None:

@@ -99,6 +99,14 @@ def test_a_cubic_is_met_by_the_curve_through_two_clicks_on_either_side() -> None
     assert (straight.parted_px < 1e-9).all() and (straight.sigma_px < 2.0).all()
 
 
+def test_what_stands_still_is_less_sure_the_farther_its_ends_are(rng: np.random.Generator) -> None:
+    """By hand: both ways agree, so that halfway u² is (1² + 1²) / 4 of the ends' own and 0.3² for 2 frames."""
+    picture = rng.integers(0, 255, (120, 160)).astype(np.uint8)
+    known = Known(np.array([80.0, 60.0]), 1.0)
+    way = fill_between([picture] * 5, np.tile(known.uv_px, (5, 1)), known, known)
+    assert way.sigma_px[2] == pytest.approx(np.sqrt(0.5 + 2 * 0.3**2), abs=1e-6)
+
+
 def test_at_an_end_the_curve_is_a_parabola_and_less_sure() -> None:
     at, t = np.array([0.0, 0.05, 0.1]), np.array([0.075])
     bent = np.stack([at, 4e3 * at**2], axis=1)

@@ -133,8 +133,9 @@ def test_the_bound_holds_for_errors_that_are_shared_or_opposed(tmp_path: Path) -
     [
         (3, 5, 0, "found", "seen in 3 of 5 like serves, with probability 0.9 or more each"),
         (2, 5, 0, "not found", "seen in 2 of 5 like serves; it takes 3"),
-        (3, 4, 0, "film more", "seen 3 times in 4 of the at least 5 like serves that it takes: film more"),
-        (1, 1, 0, "film more", "seen once in 1 of the at least 5"),
+        (3, 4, 0, "film more", "seen 3 times in 4 like serves; it takes at least 5: film more"),
+        (1, 1, 0, "film more", "seen once, in the one serve judged; it takes at least 5 like serves: film"),
+        (0, 1, 2, "film more", "not seen in the one serve judged; it takes at least 5 like serves"),
         (2, 4, 0, "film more", "seen twice in 4"),
         (0, 4, 0, "film more", "not seen in 4"),
         (3, 4, 2, "film more", "seen 3 times in 4"),
@@ -201,6 +202,15 @@ def test_bands_of_adults_are_not_held_against_the_young(
     assert judged.verdict == verdict
     assert ("64.5" in card.conditions[0].limit) == (verdict == "found")
     assert any("under 16" in c for c in card.cautions) == (verdict != "found")
+
+
+@pytest.mark.parametrize(("other", "careful"), [(None, True), (15.0, True), (24.0, False)])
+def test_one_young_serve_or_one_of_unknown_age_is_enough_for_care(
+    other: float | None, careful: bool, tmp_path: Path
+) -> None:
+    (rule,) = rules_in(tmp_path, TURN)
+    serves = [serve("a", turned(40.0), age_years=24.0), serve("b", turned(40.0), age_years=other)]
+    assert any("under 16" in c for c in card_of(judge(rule, serves)).cautions) is careful
 
 
 # -- the program's own rules -----------------------------------------------------------------------------

@@ -12,7 +12,8 @@ import pytest
 from recon.motion import Held, MotionSupport, RacketOptions, RigidRacket, hold_racket
 from recon.motion.lengths import Length
 from recon.motion.racket_curves import less_sure, trusted
-from recon.motion.racket_shape import SPANS, TAPES_INSIDE_M, shape_of
+from recon.motion.racket_shape import SPANS, TAPES_INSIDE_M, RacketShape, shape_of
+from recon.motion.racket_ties import RigidTies
 from recon.records import RACKET, Motion, PointStatus
 from recon.smoothing import PointEvents
 from tests.support.racket_world import BUTT_THROAT_M, LENGTH_M, THROAT_TIP_M, RigidSwing
@@ -161,6 +162,25 @@ def test_places_and_velocities_are_those_of_a_rigid_body() -> None:
     apart = np.abs(between.sum(axis=1)) / LENGTH_M
     assert np.median(apart) < 0.1
     assert rms((motion.velocity_m_s - real)[GONE, TIP]) < 3 * 0.4 * np.sqrt(3)  # the curve's own was 40 m/s off
+
+
+def test_velocities_are_as_wrong_as_they_say() -> None:
+    found = swing(3, 0.004)
+    motion = found.racket.held.motion
+    error = motion.velocity_m_s - np.gradient(found.true_m, T, axis=0)
+    cov = np.asarray(motion.velocity_cov_m2_s2)
+    assert 0.8 < np.einsum("tpi,tpij,tpj->tp", error, np.linalg.inv(cov), error).mean() / 3 < 1.25
+
+
+def test_draws_of_what_a_racket_is_off_have_the_covariance_that_is_stated(rng: np.random.Generator) -> None:
+    """What it is off by lasts with the shape's error and comes and goes with its bending."""
+    C = np.array([[9e-6, -4e-6], [-4e-6, 16e-6]])
+    ties = RigidTies(RacketShape(BUTT_THROAT_M, THROAT_TIP_M, C, rng.multivariate_normal([0, 0], C, 20_000)))
+    way = np.array([[0.6, 0.0, 0.8], [0.0, -0.8, 0.6]])
+    drawn = ties.wrong(way, 2, 0.7, rng)
+    for t, stated in enumerate(ties.covariance(way)):
+        sd = np.sqrt(np.diag(stated))
+        np.testing.assert_allclose((np.cov(drawn[:, t].T) - stated) / np.outer(sd, sd), 0.0, atol=0.05)
 
 
 def test_tapes_whose_middles_are_off_make_all_points_less_sure_and_stay_honest() -> None:

@@ -86,8 +86,11 @@ def test_frame_or_time_and_no_sigma_will_do(tmp_path: Path) -> None:
         (HEAD + "attic,3,,racket_tip,1,2,\n", "unknown camera 'attic'; want one of side, rear_left, front"),
         (HEAD + "side,50,,racket_tip,1,2,\n", "frame 50 is beyond the clip, whose last frame is 49"),
         (HEAD + "side,,0.6,racket_tip,1,2,\n", "no frame at 0.6 s"),
+        (HEAD + "side,,0.496,racket_tip,1,2,\n", "no frame at 0.496 s"),  # the last is at 0.49 s
         (HEAD + "rear_left,5,,racket_tip,1,2,\n", "beyond the clip, which is 0.1 s to 0.4 s"),
+        (HEAD + "rear_left,40,,racket_tip,1,2,\n", "beyond the clip, which is 0.1 s to 0.4 s"),
         (HEAD + "side,3,,racket_tip,1279.6,2,\n", "inside the picture of 1280x720"),
+        (HEAD + "side,3,,racket_tip,1,719.6,\n", "inside the picture of 1280x720"),
         (HEAD + "side,3,,racket_tip,1,2,\nside,,0.032,racket_tip,5,6,\n", "row 3: .* stands in row 2 too"),
     ],
 )

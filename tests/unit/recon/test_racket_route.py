@@ -10,10 +10,14 @@ import pytest
 
 from calibration.errors import BadInput
 from calibration.geometry import Camera
+from recon.keypoints import read_own_keypoints
 from recon.pipeline import measure_session
+from recon.pipeline.racket_route import with_racket_points
+from recon.pipeline.second_look import Checked
 from recon.racket_points import FILE_NAME, Row, wanted_instants, write_racket_points
-from recon.records import KEYPOINTS, WHITE
+from recon.records import KEYPOINTS, SOUGHT, WHITE
 from recon.result import load_result
+from recon.session import load_session
 from tests.support.filmed_example import film_racket
 from tests.support.recorded_keypoints import write_recording
 from tests.support.serve_series import ServeSeries
@@ -116,6 +120,28 @@ def test_five_clicks_in_two_filmed_cameras_give_the_tip_around_them(session: Pat
     assert shape.slow > 0.5 and 0.02 < shape.slow_s < 0.03
     told = result.provenance["notes"]["racket points"]
     assert all("5 frames from racket_points.csv" in s and " 0 from tape" in s for s in told) and len(told) == 2
+
+
+def test_edges_that_no_tape_shows_are_taken_from_the_file(session: Path) -> None:
+    rows = [
+        Row("side", edge, 500.0 + 20 * k + 5 * n, 300.0 + n, None, 2.0 + 5 * n / FPS)
+        for k, edge in enumerate(("racket_edge_1", "racket_edge_2"))
+        for n in range(4)
+    ]
+    write_racket_points(session / FILE_NAME, rows)
+    loaded = load_session(session)
+    found = read_own_keypoints(session / "points.csv", CAMERAS)
+    assert found.keypoints == KEYPOINTS
+    tracks = with_racket_points(loaded, CAMERAS, Checked(found)).tracks
+    assert tracks.keypoints == SOUGHT
+    for camera in tracks.cameras:
+        seen = ~np.isnan(camera.sigma_px[:, len(KEYPOINTS) :])
+        assert seen.sum() == (0 if camera.camera != "side" else 2 * (4 + 3 * 4))  # 4 frames between rows
+        before = found.of(camera.camera)
+        np.testing.assert_array_equal(camera.uv_px[:, : len(KEYPOINTS)], before.uv_px)
+    side = tracks.of("side")
+    at = int(np.abs(side.t_cam_s - 2.0 - 5 / FPS).argmin())
+    np.testing.assert_allclose(side.uv_px[at, len(KEYPOINTS) :], [(505.0, 301.0), (525.0, 301.0)])
 
 
 def test_a_row_that_is_at_fault_is_named(session: Path) -> None:

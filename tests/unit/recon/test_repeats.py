@@ -145,6 +145,20 @@ def test_a_retest_is_welchs_where_nothing_is_systematic() -> None:
     assert c.difference == pytest.approx(np.mean(AFTER) - np.mean(BEFORE)) and c.verdict == "real change"
 
 
+def test_typical_error_of_two_series_weighs_each_by_its_degrees_of_freedom() -> None:
+    """Variances 2 cm² of five serves and 4.5 cm² of two: (4 · 2 + 1 · 4.5) / 5 = 2.5 cm²."""
+    after = series([0.04, 0.07], start="t")
+    (c,) = retest(series([0.02, 0.04, 0.04, 0.04, 0.06]), after).changes
+    assert c.typical_error == pytest.approx(0.01 * 2.5**0.5)
+    assert c.sdc == pytest.approx(1.96 * 2**0.5 * 0.01 * 2.5**0.5)
+
+
+def test_two_series_that_lie_together_by_chance_do_not_beat_measuring() -> None:
+    unsure = {"pixels": 0.02}
+    (c,) = retest(series([0.3, 0.3, 0.3], unsure), series([0.3, 0.3], unsure, start="t")).changes
+    assert c.typical_error == 0.0 and c.sdc == pytest.approx(1.96 * 2**0.5 * 0.02)
+
+
 def test_paired_measurings_are_the_paired_test_and_hopkins_formula() -> None:
     """Differences 1, 3, 2 cm: mean 2, SD 1; typical error of measuring 1/√2 cm."""
     (c,) = retest(series([0.10, 0.20, 0.30]), series([0.11, 0.23, 0.32], start="t"), paired=True).changes
@@ -156,9 +170,11 @@ def test_paired_measurings_are_the_paired_test_and_hopkins_formula() -> None:
 
 def test_pairs_of_unrelated_serves_and_the_series_itself_tell_the_same_typical_error() -> None:
     rng = np.random.default_rng(5)
-    values = 0.3 + 0.02 * rng.standard_normal((2, 4000))
-    assert float(np.std(values[1] - values[0], ddof=1) / 2**0.5) == pytest.approx(0.02, rel=0.03)
-    assert float(np.std(values[0], ddof=1)) == pytest.approx(0.02, rel=0.03)
+    first, second = (list(0.3 + 0.02 * rng.standard_normal(4000)) for _ in range(2))
+    (s,) = summarise(series(first))
+    assert s.typical_error == pytest.approx(0.02, rel=0.03)
+    (c,) = retest(series(first), series(second, start="t"), paired=True).changes
+    assert c.typical_error == pytest.approx(0.02, rel=0.03)
 
 
 def test_a_common_calibration_and_player_cancel_in_part_and_only_then() -> None:
@@ -195,7 +211,8 @@ PUBLISHED_P = (
     0.0001, 0.0004, 0.0019, 0.0095, 0.0201, 0.0278, 0.0298, 0.0344, 0.0459, 0.3240, 0.4262, 0.5719, 0.6528,
     0.7590, 1.0000,
 )  # fmt: skip
-"""Benjamini & Hochberg 1995, J R Stat Soc B 57:289-300, their example; four are called at 0.05."""
+"""The example of Benjamini & Hochberg 1995, J R Stat Soc B 57:289-300, as scipy's documentation of
+false_discovery_control quotes it; four are called at 0.05."""
 
 
 def test_verdicts_follow_the_published_example_of_many_comparisons() -> None:

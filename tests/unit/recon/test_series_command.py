@@ -20,6 +20,7 @@ from recon.findings import judge, judge_all, load_rules
 from recon.repeats import retest, summarise
 from recon.report.sections import finding_group
 from recon.report.series_page import render_retest, render_series
+from recon.report.series_words import change_row, summary_row
 from recon.report.strip import StripRow, strip
 from tests.support.example_result import save_example
 from tests.support.invented_serves import LABELS as LABELS_OF_A_SERVE
@@ -144,6 +145,20 @@ def test_a_session_that_is_not_measured_is_refused_by_name(made: Path, tmp_path:
         run("retest", "--before", made / "a0", "--after", made / "a0")
 
 
+def test_a_serve_below_the_quality_gate_is_told_and_ends_with_code_3(made: Path, tmp_path: Path) -> None:
+    shutil.copytree(made / "a0", tmp_path / "a0")
+    shutil.copytree(made / "rig", tmp_path / "rig")
+    path = tmp_path / "a0" / "derived" / "provenance.json"
+    kept = json.loads(path.read_text(encoding="utf-8"))
+    path.write_text(
+        json.dumps(kept | {"notes": {"quality": ["two cameras lost the player"]}}), encoding="utf-8"
+    )
+    page = tmp_path / "page.html"
+    done = CliRunner().invoke(app, ["series", str(tmp_path / "a0"), "--out", str(page)])
+    assert done.exit_code == 3 and "below the quality gate" in done.output
+    assert "serve a0: two cameras lost the player" in text_of(page.read_text(encoding="utf-8"))
+
+
 def test_rules_of_ones_own_are_used_and_checked(made: Path, tmp_path: Path) -> None:
     text = (
         '[[rule]]\nname = "mine"\ntitle = "High contact"\nkind = "strength"\nchain = "contact"\n'
@@ -158,6 +173,31 @@ def test_rules_of_ones_own_are_used_and_checked(made: Path, tmp_path: Path) -> N
     path.write_text(text.replace("contact_height", "contact_hight"), encoding="utf-8")
     with pytest.raises(BadInput, match="contact_hight: no measure of that name"):
         run("series", *sessions(made, "a"), *out)
+
+
+# -- rows of words ----------------------------------------------------------------------------------------
+
+
+def test_a_series_in_words_by_hand() -> None:
+    """2, 4, 4, 4, 6 cm: SD 1.414, χ² of 4 degrees 11.143 and 0.4844; systematic 3 and 4 mm; t 2.21 of 10.6."""
+    sources = {"pixels": 1e-9, "calibration": 0.003, "joint centres": 0.004}
+    values = (0.02, 0.04, 0.04, 0.04, 0.06)
+    (s,) = summarise([serve(f"s{k}", measured("contact_height", v, sources)) for k, v in enumerate(values)])
+    row = summary_row(s)
+    assert (row.n, row.mean, row.typical) == ("5 of 5", "4.0 ± 1.8 cm", "1.4 cm (0.8 to 4.1 cm)")
+    assert (row.own, row.sdc, row.stays) == ("1.4 cm", "3.9 cm", "0.50 cm, mostly joint centres")
+
+
+def test_a_change_in_words_has_the_p_of_all_measures_before_that_of_one_alone() -> None:
+    before, after = (
+        [serve(f"{start}{k}", measured("contact_height", v + 0.01 * k)) for k in range(3)]
+        for start, v in (("a", 0.2), ("b", 0.3))
+    )
+    (change,) = retest(before, after).changes
+    row = change_row(replace(change, p=0.04, p_adjusted=0.08))
+    assert row.p == "0.080 (0.040)" and row.difference.startswith("10.0 ±")
+    page = text_of(render_retest(retest(before, after), before, after))
+    assert "a0 (before)" in page and "b0 (after)" in page
 
 
 # -- the page by itself ----------------------------------------------------------------------------------
@@ -215,6 +255,13 @@ def test_a_strip_has_a_dot_per_serve_where_its_value_is() -> None:
         assert (left + right) / 2 == pytest.approx(dot, abs=0.2)
     (nothing,) = summarise([serve("s", measured("spine_plane_min", None))])
     assert strip("tip", [StripRow("serves", nothing)]) is None
+
+
+@pytest.mark.parametrize(("start", "zero"), [(0.02, True), (1.00, False), (-0.12, True)])
+def test_a_strip_has_zero_on_its_axis_only_where_it_is_near(start: float, zero: bool) -> None:
+    rows = [serve(f"s{k}", measured("spine_plane_min", start + 0.05 * k, {"pixels": 0.001})) for k in range(3)]
+    (summary,) = summarise(rows)
+    assert (">0 cm<" in str(strip("tip", [StripRow("serves", summary)]))) is zero
 
 
 def test_same_serves_same_page() -> None:

@@ -1,14 +1,16 @@
-"""A flight that the racket cannot have met is not the serve's ball."""
+"""What a session holds its ball against: the racket's reach, its length, and a fall."""
 
 from __future__ import annotations
 
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
 
-from recon.pipeline.ball import _stranger
-from recon.records import KEYPOINTS, BallFlight, Motion, PointStatus
+from recon.pipeline.ball import _racket_length, _stranger
+from recon.records import KEYPOINTS, BallFlight, Motion, Points3D, PointStatus
+from recon.session import Labels, Session, SessionFile
 
 T = np.arange(0, 2.0, 1 / 120)
 
@@ -46,3 +48,31 @@ def test_an_unseen_wrist_or_no_break_tells_nothing():
 
 def test_a_flight_that_does_not_tell_its_fall_is_none():
     assert "fell" in _stranger(replace(met(2.7), u_gravity_m_s2=3.3), "right", motion((0.0, 0.3, 2.1)))
+
+
+def racket(apart_m: float, instants: int) -> Points3D:
+    """Tip and butt so far apart, but for one instant, in so many of all instants."""
+    xyz = np.full((len(T), len(KEYPOINTS), 3), np.nan)
+    tip, butt = (KEYPOINTS.index(f"racket_{end}") for end in ("tip", "butt"))
+    xyz[:instants, butt] = (0.2, 0.1, 1.5)
+    xyz[:instants, tip] = (0.2, 0.1 + apart_m, 1.5)
+    xyz[0, tip, 2] += 0.5
+    seen = ~np.isnan(xyz).any(axis=2)
+    status = np.where(seen, PointStatus.OK, PointStatus.TOO_FEW_VIEWS)
+    cov = np.where(seen[..., None, None], np.eye(3) * 1e-6, np.nan)
+    return Points3D("court", KEYPOINTS, ("a", "b"), T, xyz, cov, status, np.repeat(seen[..., None], 2, axis=2))
+
+
+def told(length_m: float | None) -> Session:
+    serve = Labels(racket_length_m=length_m)
+    return Session(Path(), SessionFile(rig="rig", handedness="right", keypoints="points.csv", serve=serve))
+
+
+def test_the_rackets_length_is_that_of_its_tapes_and_what_they_lie_inside():
+    """Tapes 0.665 m apart and 25 mm inside, placed to 12 mm: 0.690 m."""
+    assert _racket_length(told(0.685), racket(0.665, 40)) == pytest.approx((0.690, 0.012, 0.685), abs=1e-6)
+
+
+def test_a_rackets_length_wants_both_ends_often_and_a_told_one():
+    assert _racket_length(told(0.685), racket(0.665, 9)) is None
+    assert _racket_length(told(None), racket(0.665, 40)) is None

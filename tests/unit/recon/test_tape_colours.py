@@ -13,7 +13,8 @@ from typer.testing import CliRunner
 from calibration import BadInput
 from recon.cli import app
 from recon.keypoints import TapePatch, patch_at, tape_hues
-from recon.keypoints.tape_colours import circular_middle_deg, hues_apart_deg
+from recon.keypoints.markers import hues_apart_deg
+from recon.keypoints.tape_colours import circular_middle_deg
 from recon.pipeline.reading import markers_of
 from recon.session import TapeColours, load_session
 

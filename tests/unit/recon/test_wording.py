@@ -70,3 +70,12 @@ def test_times() -> None:
     assert wording.time_text(1.21666) == "1.217 s"
     assert wording.event_time_text(Event("trophy", 0.98, 0.0061)) == "0.980 ± 0.012 s"
     assert wording.event_time_text(Event("landing", None, None, "not seen")) == "absent"
+
+
+def test_sizes_limits_ranges_and_estimates() -> None:
+    assert (wording.size_text(0.0342, "m"), wording.size_text(0.0, "m")) == ("3.4 cm", "0 cm")
+    assert wording.limit_text(np.deg2rad(-12.0), "rad") == "−12°"
+    assert wording.range_text(-0.0123, 0.0561, "m") == "−1.2 to 5.6 cm"  # half width 3.4
+    assert wording.range_text(-0.0104, 0.1101, "m") == "−1.0 to 11.0 cm"  # 6.0: two digits of the half width
+    assert wording.range_text(0.02, 0.02, "m") == "2 cm"
+    assert wording.estimate_text(0.3137, 0.0842, "m") == "31 ± 8 cm"
