@@ -10,6 +10,7 @@ from calibration.history import Calibration, calibration_of, calibrations
 from calibration.own import load_any_rig
 from calibration.provenance import content_hash
 from recon import store
+from recon.racket_points import FILE_NAME as RACKET_CLICKS
 from recon.records import BallFlight, Clocks, Events, MeasureSet, Motion, Points3D, RacketPose, Tracks2D
 from recon.session import Session, load_session
 
@@ -51,7 +52,7 @@ class Result:
     @property
     def quality(self) -> tuple[str, ...]:
         """Signs that this serve should not be relied on as it stands; empty where there are none."""
-        return self._noted("quality")
+        return (*self._newer_clicks(), *self._noted("quality"))
 
     @property
     def times(self) -> tuple[str, ...]:
@@ -67,6 +68,15 @@ class Result:
     def racket_told(self) -> tuple[str, ...]:
         """What was found of the racket, and how much of it was measured and how much inferred."""
         return self._noted("racket")
+
+    def _newer_clicks(self) -> tuple[str, ...]:
+        """That the racket was clicked since; no error, for whoever is clicking still looks at the serve."""
+        path, inputs = self.session.folder / RACKET_CLICKS, self.provenance.get("inputs")
+        if not isinstance(inputs, dict):
+            return ()
+        if inputs.get("racket points") == (content_hash(path) if path.is_file() else None):
+            return ()
+        return (f"{RACKET_CLICKS} changed since the serve was measured; `courtplumb measure` reads it again",)
 
     def _noted(self, key: str) -> tuple[str, ...]:
         notes = self.provenance.get("notes", {})
@@ -124,6 +134,8 @@ def _want_unchanged(session: Session, provenance: dict[str, object]) -> None:
     inputs = provenance.get("inputs")
     if not isinstance(inputs, dict):
         return
-    for name, path in (("session.toml", session.folder / "session.toml"), ("rig", session.rig_path)):
-        if name in inputs and inputs[name] != content_hash(path):
+    now = {"session": (session.folder / "session.toml", session.file.measured_by)}
+    now["rig"] = (session.rig_path, lambda: content_hash(session.rig_path))
+    for name, (path, told) in now.items():
+        if name in inputs and inputs[name] != told():
             raise BadInput(f"{path}: changed since the serve was measured; run `courtplumb measure` again")

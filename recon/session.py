@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import hashlib
+import json
 import tomllib
 from dataclasses import dataclass
 from pathlib import Path
@@ -128,6 +130,15 @@ class SessionFile(BaseModel):
             if not start < stop:
                 raise ValueError(f"[window] {name}: want its end after its start")
         return self
+
+    def measured_by(self) -> str:
+        """SHA-256 (hex) of all that results depend on; what names or compares serves does not count, nor does
+        how the file is laid out.
+        """
+        serve = self.serve.model_copy(update={"type": None, "effort_percent": None, "landed": None})
+        bare = self.model_copy(update={"athlete": "", "age_years": None, "serve": serve})
+        told = bare.model_dump(mode="json", exclude_defaults=True)
+        return hashlib.sha256(json.dumps(told, sort_keys=True).encode()).hexdigest()
 
 
 @dataclass(frozen=True, slots=True)

@@ -158,7 +158,7 @@ def rig_of(session: Session) -> CalibratedRig:
 def _making(session: Session, options: PipelineOptions) -> dict[str, object]:
     """What the results depend on: a result is up to date while none of it has changed."""
     inputs = {
-        "session.toml": content_hash(session.folder / "session.toml"),
+        "session": session.file.measured_by(),
         "rig": content_hash(session.rig_path),
     }
     if session.file.keypoints is not None:
