@@ -33,6 +33,7 @@ def goals(outcomes: Sequence[Outcome]) -> list[Goal]:
     """All goals; those of lengths and instants with three cameras, ball and tape to be seen."""
     usual = [o for o in outcomes if o.subject.is_usual]
     rows = [row for o in usual for row in o.rows]
+    flown = [row for o in usual if "leaves the ground" in o.subject.kinds for row in o.rows]
     frame = {o.subject.name: 1 / o.subject.fps for o in usual}
     everything = [row for o in outcomes for row in o.rows]
     tips = [o.tip for o in usual if o.tip is not None]
@@ -47,6 +48,8 @@ def goals(outcomes: Sequence[Outcome]) -> list[Goal]:
         _of(rows, "event_release", "release, 95 % of them", 15, "ms", 1e3, _high),
         _frames(rows, "event_push_off", "push-off, median", 2, frame, np.median),
         _frames(rows, "event_push_off", "push-off, 95 % of them", 2, frame, _high),
+        _frames(flown, "event_push_off", "the same of who leaves the ground, median", 2, frame, np.median),
+        _frames(flown, "event_push_off", "and 95 % of them", 2, frame, _high),
         _of(rows, "toss_gravity", "gravity of the toss, median", 0.15, "m/s²", 1),
         _of(rows, "toss_gravity", "gravity of the toss, 95 % of them", 0.15, "m/s²", 1, _high),
         *_fault_goals(everything),

@@ -15,7 +15,7 @@ from benchmarks.measure_coverage.goals import VERDICTS, Goal, goals, verdicts
 from benchmarks.measure_coverage.rigs import calibrated, layouts, true_cameras
 from benchmarks.measure_coverage.rows import Outcome, Row, Truth, outcome_of
 from benchmarks.measure_coverage.scene import variations
-from benchmarks.measure_coverage.subjects import KINDS, Subject, subject_of, subjects
+from benchmarks.measure_coverage.subjects import CHOSEN_ON, FRESH, KINDS, Subject, subject_of, subjects
 from benchmarks.measure_coverage.variations import SEED, Variation
 from benchmarks.pages import circumstances, table
 from calibration import SERVE_VOLUME, worst_u_over_volume
@@ -59,10 +59,12 @@ def page_text(
     parts = [
         "# Measures on rendered serves: do the intervals hold?",
         _INTRODUCTION.format(
-            seed=SEED, varied=len(judged), drawn=len(variations()), others=len(outcomes) - len(judged)
+            seed=SEED, varied=len(judged), drawn=len(variations()), others=len(outcomes) - len(judged),
+            chosen=", ".join(sorted(CHOSEN_ON)),
         ),
         told, _old(old), _refused(outcomes), "## Goals", _GOALS, _goal_table(goals(outcomes)),
         "## Coverage by family", _COVERAGE, _family_table(rows),
+        "### The same, of serves that nothing was chosen on", _family_table(_fresh(outcomes)),
         "## Coverage by what was filmed", _condition_table(outcomes),
         "## Every measure", _EVERY, _measure_table(by_measure(rows)),
         "## Foot faults", _FAULTS, _fault_table(rows),
@@ -90,7 +92,8 @@ px, lines painted to 3 mm), and camera errors drawn once from it. Where the ball
 the truth stays that of the serve: contact is the scripted one, though nothing but the body tells it.
 
 Two parts of u, `posture` and `smoothing`, how far a shoe reaches, and how push-off and landing are told were
-chosen on v00 to v05, v09, v25 and v39 to v43: for what they touch, coverage on these serves proves nothing."""
+chosen on some of these serves: {chosen}. For what they touch, coverage there
+proves nothing; the second table of coverage leaves them out."""
 _GOALS = """\
 Lengths and instants: sessions with three cameras, ball and tape to be seen. Foot faults: all sessions."""
 _COVERAGE = """\
@@ -140,6 +143,10 @@ def _cells(c: Coverage) -> list[str]:
     by_serves = "rejected" if c.rejected_by_serves else "holds"
     return [f"{100 * c.share:.1f} %", f"{c.held} of {c.n}", f"{c.p:.2g}, {verdict}", str(c.serves),
             f"{c.p_serves:.2g}, {by_serves}"]  # fmt: skip
+
+
+def _fresh(outcomes: Sequence[Outcome]) -> list[Row]:
+    return [row for o in outcomes if FRESH in o.subject.kinds for row in o.rows]
 
 
 def _family_table(rows: Sequence[Row]) -> str:

@@ -17,9 +17,14 @@ from benchmarks.measure_coverage.scene import is_child, is_held_out
 from benchmarks.measure_coverage.variations import Variation
 from recon.result import PROVENANCE
 
+CHOSEN_ON = frozenset(f"v{k:02d}" for k in (0, 1, 2, 3, 4, 5, 9, 25, 39, 40, 41, 42, 43))
+"""Serves on which parts of u or of a method were chosen: they prove less than the others."""
+FRESH = "nothing was chosen on it"
+
 KINDS = (
     "right-handed", "left-handed", "platform stance", "pinpoint stance", "leaves the ground",
     "stays on the ground", "child", "body near one of the detector study's", "body near one held out of it",
+    FRESH,
 )  # fmt: skip
 
 
@@ -64,18 +69,20 @@ def subject_of(work: Path, v: Variation) -> Subject:
     """A filmed variation."""
     return Subject(
         name=v.name, folder=session_folder(work, v), truth=truth_path(work, v), cameras=cameras_path(work, v),
-        clip=v.name, n_cameras=len(v.cameras), fps=v.fps, ball=v.ball, tape=v.tape, kinds=_kinds(v),
+        clip=v.name, n_cameras=len(v.cameras), fps=v.fps, ball=v.ball, tape=v.tape, kinds=kinds_of(v),
     )  # fmt: skip
 
 
-def _kinds(v: Variation) -> frozenset[str]:
+def kinds_of(v: Variation) -> frozenset[str]:
+    """What else a variation is: words of KINDS."""
     told = {
         f"{v.handedness}-handed",
         "pinpoint stance" if v.pinpoint else "platform stance",
         "leaves the ground" if v.leaves else "stays on the ground",
         "body near one held out of it" if is_held_out(v) else "body near one of the detector study's",
     }
-    return frozenset(told | ({"child"} if is_child(v) else set()))
+    told |= {kind for kind, fits in (("child", is_child(v)), (FRESH, v.name not in CHOSEN_ON)) if fits}
+    return frozenset(told)
 
 
 def subjects(work: Path, wanted: list[Variation], wheel: Path, demo: Path | None) -> list[Subject]:

@@ -17,7 +17,7 @@ from benchmarks.measure_coverage.page import page_text
 from benchmarks.measure_coverage.rigs import calibrated, layouts, true_cameras
 from benchmarks.measure_coverage.rows import Outcome, Row, Tip
 from benchmarks.measure_coverage.scene import scene_of, variations
-from benchmarks.measure_coverage.subjects import Subject
+from benchmarks.measure_coverage.subjects import CHOSEN_ON, FRESH, Subject, kinds_of
 from benchmarks.measure_coverage.variations import RIGS, SHARES, draw_variations
 from calibration import SERVE_VOLUME, worst_u_over_volume
 from demo_rigs.soles import true_sole_clearance
@@ -169,10 +169,13 @@ def test_a_measure_tells_its_middle_error_and_why_it_is_absent():
     assert found.median == pytest.approx(0.2)
 
 
-def outcome(name: str, *rows: Row, cameras: int = 3, tip: Tip | None = None, ball: bool = True) -> Outcome:
+def outcome(
+    name: str, *rows: Row, cameras: int = 3, tip: Tip | None = None, ball: bool = True,
+    kinds: frozenset[str] = frozenset(),
+) -> Outcome:  # fmt: skip
     nowhere = Path("/nowhere")
     subject = Subject(name=name, folder=nowhere, truth=nowhere, cameras=nowhere, clip=name, n_cameras=cameras,
-                      fps=100.0, ball=ball)  # fmt: skip
+                      fps=100.0, ball=ball, kinds=kinds)  # fmt: skip
     return Outcome(subject, rows, tip)
 
 
@@ -192,6 +195,22 @@ def test_goals_of_lengths_and_instants_come_from_three_cameras_with_ball_and_tap
     assert found["contact, median"].reached == pytest.approx(0.4)  # 4 ms of a frame of 10
     assert found["signed crossing distance, median"].word == "missed"
     assert found["the same by the head, median"].word == "nothing to judge"
+
+
+def test_push_off_is_judged_also_of_serves_that_leave_the_ground_alone():
+    flown = outcome("a", row("a", "event_push_off", 0.01), kinds=frozenset({"leaves the ground"}))
+    found = reached(goals([flown, outcome("b", row("b", "event_push_off", 0.05))]))
+    assert found["push-off, median"].reached == pytest.approx(3.0)  # of 10 and 50 ms, frames of 10
+    assert found["the same of who leaves the ground, median"].reached == pytest.approx(1.0)
+
+
+def test_serves_that_something_was_chosen_on_are_left_out_of_the_second_table():
+    fresh = outcome("a", row("a", "com_rise", 0.1), kinds=frozenset({FRESH}))
+    text = page_text(Path("/nowhere"), [], [fresh, outcome("b", row("b", "com_rise", 9.0))], [], "*Some day.*")
+    whole, second = text.split("### The same, of serves that nothing was chosen on")
+    assert "| drive | 50.0 % | 1 of 2 |" in whole and "| drive | 100.0 % | 1 of 1 |" in second
+    chosen = [v.name for v in variations() if FRESH not in kinds_of(v)]
+    assert set(chosen) == CHOSEN_ON and all(name in whole for name in chosen)
 
 
 def test_foot_fault_verdicts_are_wrong_when_they_say_the_opposite_and_over_the_line_is_never_clear():
