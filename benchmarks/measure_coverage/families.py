@@ -23,7 +23,7 @@ FAMILIES: dict[str, tuple[str, ...]] = {
                  "shoulder_rotation_speed*", "tip_speed_peak*"),
     "contact": ("contact_*", "elbow_flexion_contact", "shoulder_elevation_contact",
                 "trunk_above_horizontal_contact", "tip_speed_contact", "tossing_wrist_to_trunk",
-                "pronation_after_contact"),
+                "pronation_after_contact", "face_turn_after_contact"),
     "landing": ("landing_*", "trunk_inclination_landing"),
     "events": ("event_*",),
     "ball": ("ball_speed", "toss_gravity"),

@@ -12,6 +12,7 @@ from recon.curves import path_length, stretch, value_at
 from recon.mass import centre_of_mass_m
 from recon.measures.feet import EVERY_S, touching
 from recon.measures.reading import Compute, NotSeen, Reading, Serve, absent, at_event, time_of
+from recon.records import EDGES
 from recon.trunk import inclination_rad
 
 PRONATION_S = 0.1
@@ -32,18 +33,32 @@ def wrist_to_trunk_m(body: Body) -> Array:
 def pronation(serve: Serve) -> Reading:
     """Turn of the hitting hand's knuckle line about the forearm in the 0.1 s after contact; pronation positive.
 
-    The knuckle line of contact is carried along with the forearm without twist; what the line at the end has
-    turned beyond that, less than half a turn, is the value. With a nearly straight elbow the upper arm's own
-    turn goes with it.
+    With a nearly straight elbow the upper arm's own turn goes with it.
+    """
+    return _turn_about_forearm(serve, ("hitting_pinky", "hitting_index"), "hitting hand")
+
+
+def face_turn(serve: Serve) -> Reading:
+    """The same of the racket's face, told by the edges of its head: what they turn about the forearm."""
+    if not set(EDGES) <= set(serve.body.keypoints):
+        return absent("no tape or click tells the edges of the racket's head")
+    return _turn_about_forearm(serve, EDGES, "racket's head with both edges")
+
+
+def _turn_about_forearm(serve: Serve, ends: tuple[str, ...], what: str) -> Reading:
+    """Turn of the line between two points about the forearm in the 0.1 s after contact; pronation positive.
+
+    The line of contact is carried along with the forearm without twist; what the line at the end has turned
+    beyond that, less than half a turn, is the value.
     """
     body, t0 = serve.body, time_of(serve, "contact")
-    points = [body.point(f"hitting_{p}") for p in ("elbow", "wrist", "index", "pinky")]
+    points = [body.point(name) for name in ("hitting_elbow", "hitting_wrist", *ends)]
     times, moved = stretch(body.t_s, np.stack(points, axis=1).reshape(-1, 12), t0, t0 + PRONATION_S)
     moved = moved.reshape(-1, 4, 3)
     if np.isnan(moved[:, :2]).any() or np.isnan(moved[[0, -1]]).any():
-        return absent("the hitting hand was not seen through the 0.1 s after contact")
+        return absent(f"the {what} was not seen through the 0.1 s after contact")
     axis = unit(moved[:, 1] - moved[:, 0])
-    across = moved[[0, -1], 2] - moved[[0, -1], 3]
+    across = moved[[0, -1], 3] - moved[[0, -1], 2]
     return Reading(-body.h * _twist(axis, across), float(times[-1]))
 
 
@@ -105,6 +120,7 @@ def sway(serve: Serve) -> Reading:
 COMPUTE: dict[str, Compute] = {
     "tossing_wrist_to_trunk": at_event(wrist_to_trunk_m, "contact", "tossing wrist or trunk was not seen then"),
     "pronation_after_contact": pronation,
+    "face_turn_after_contact": face_turn,
     "landing_distance": landing_distance,
     "landing_time_to_settled": time_to_settled,
     "trunk_inclination_landing": at_event(inclination_rad, "landing", "the trunk was not seen at landing"),

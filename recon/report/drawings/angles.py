@@ -201,18 +201,24 @@ def _sweep(pose: Pose, _m: Measure) -> Corner:
     return _directed(View(shoulder, X, Y), pose.h * X, reach, "along the baseline", "tossing arm")
 
 
-def _pronation(pose: Pose, m: Measure) -> Corner | None:
-    """Seen along the forearm from the hand: the knuckle line, and where it would be without the turn."""
-    wrist, elbow = pose.at("hitting_wrist"), pose.at("hitting_elbow")
-    axis = _unit(wrist - elbow)
-    up = _unit(Z - (Z @ axis) * axis)
-    view = View(wrist, np.cross(up, axis), up)
-    knuckles = 1.8 * (view.flat(pose.at("hitting_index")) - view.flat(pose.at("hitting_pinky")))
-    turn = -pose.h * float(m.value or 0.0)  # the carried line turns by it, about the axis that points at us
-    c, s = np.cos(turn), np.sin(turn)
-    carried = np.array([[c, s], [-s, c]]) @ knuckles
-    return Corner(view, np.zeros(2), carried, knuckles, "as at contact", "knuckles", turn)
+def _turned(ends: tuple[str, str], times: float, name: str) -> Callable[[Pose, Measure], Corner | None]:
+    """Seen along the forearm from the hand: a line across it, and where it would be without the turn."""
 
+    def corner(pose: Pose, m: Measure) -> Corner | None:
+        wrist, elbow = pose.at("hitting_wrist"), pose.at("hitting_elbow")
+        axis = _unit(wrist - elbow)
+        up = _unit(Z - (Z @ axis) * axis)
+        view = View(wrist, np.cross(up, axis), up)
+        line = times * (view.flat(pose.at(ends[1])) - view.flat(pose.at(ends[0])))
+        turn = -pose.h * float(m.value or 0.0)  # the carried line turns by it, about the axis that points at us
+        c, s = np.cos(turn), np.sin(turn)
+        carried = np.array([[c, s], [-s, c]]) @ line
+        return Corner(view, np.zeros(2), carried, line, "as at contact", name, turn)
+
+    return corner
+
+
+_AFTER = "seen along the forearm from the hand, 0.1 s after contact"
 
 TURNS: dict[str, tuple[Make, str]] = {
     "inclination": (angle(_inclination, _TRUNK), "seen square to the lean"),
@@ -225,8 +231,12 @@ TURNS: dict[str, tuple[Make, str]] = {
     "lay-back": (angle(_lay_back, ("hitting_arm", "racket"), ("hitting_arm",)), "seen along the upper arm"),
     "sweep": (angle(_sweep, ("trunk", "tossing_arm")), "seen from above, the net upwards"),
     "pronation": (
-        angle(_pronation, ("hitting_arm", "racket"), ()),
-        "seen along the forearm from the hand, 0.1 s after contact",
+        angle(_turned(("hitting_pinky", "hitting_index"), 1.8, "knuckles"), ("hitting_arm", "racket"), ()),
+        _AFTER,
+    ),
+    "face": (
+        angle(_turned(("racket_edge_1", "racket_edge_2"), 0.6, "face"), ("hitting_arm", "racket"), ()),
+        _AFTER,
     ),
 }
 """Angle -> its drawing, and from where it is seen."""

@@ -127,6 +127,7 @@ DRAWINGS: Mapping[str, tuple[Make, str]] = MappingProxyType(
         "trunk_above_horizontal_contact": TURNS["above horizontal"],
         "tossing_wrist_to_trunk": (_line_gap("tossing_wrist", "mid_hip", "mid_shoulder", _TOSSING), SQUARE),
         "pronation_after_contact": TURNS["pronation"],
+        "face_turn_after_contact": TURNS["face"],
         "landing_distance": (gaps.past_line(gaps.landing_toe, None, _EDGE), SIDE),
         "trunk_inclination_landing": TURNS["inclination"],
         "landing_sway": (feet.way("mass", "landing", None, "path", ("front",)), ABOVE),

@@ -124,6 +124,7 @@ HAND_COMPUTED = {
 STILL_HAS_NONE = {
     "front_foot_pivot": "less than 5",
     "weight_towards_front": None,  # see test_weight_between_the_feet
+    "face_turn_after_contact": "no tape or click",
 }
 PEAKS = {f"{link}_before_contact" for link, _, _ in SEQUENCE}
 
@@ -141,6 +142,11 @@ def test_still_pose(name, hand):
 @pytest.mark.parametrize("hand", ["right", "left"])
 def test_a_foot_that_does_not_turn_has_no_pivot(hand):
     assert STILL_HAS_NONE["front_foot_pivot"] in taken("front_foot_pivot", posed(hand)).reason
+
+
+@pytest.mark.parametrize("hand", ["right", "left"])
+def test_a_head_without_edges_tells_no_turn_of_the_face(hand):
+    assert STILL_HAS_NONE["face_turn_after_contact"] in taken("face_turn_after_contact", posed(hand)).reason
 
 
 def test_without_a_ball_the_racket_heads_middle_tells_contact():

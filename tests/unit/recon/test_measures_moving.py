@@ -7,9 +7,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from recon.body import Body
 from recon.measures import Athlete, Serve
 from recon.measures.swing import order
-from recon.records import Events
+from recon.records import EDGES, Events
 from tests.support.posed import (
     EVENTS,
     FOOT_M,
@@ -160,6 +161,32 @@ def test_a_hand_that_turns_about_the_forearm_pronates(hand):
     middle = wrist + [0, 0, 0.08]
     body = moving(hand, right_index=middle + across, right_pinky=middle - across)
     assert read("pronation_after_contact", body) == pytest.approx(0.6, abs=1e-3)
+
+
+def _with_edges(body: Body, across: np.ndarray) -> Body:
+    """Edges of a racket's head at (T, 3) to both sides of its middle, told for a right-hander."""
+    sign = np.array([body.h, 1.0, 1.0])
+    middle = body.point("racket_tip") - sign * [0, 0, 0.15]
+    edges = np.stack([middle - sign * across, middle + sign * across], axis=1)
+    xyz = np.concatenate([body.xyz_m, edges], axis=1)
+    return Body(T, (*body.keypoints, *EDGES), xyz, np.gradient(xyz, T, axis=0), body.handedness)
+
+
+@pytest.mark.parametrize("hand", ["right", "left"])
+def test_a_face_that_turns_outward_about_the_forearm_pronates(hand):
+    """As the knuckles above; that the hand keeps still, and that the racket tilts, change nothing."""
+    turn = 9.0 * np.clip(T - 1.6, 0, 0.1)
+    across = np.stack([0.13 * np.cos(turn), -0.13 * np.sin(turn), 0.05 * np.sin(turn)], axis=1)
+    body = _with_edges(moving(hand), across)
+    assert read("face_turn_after_contact", body) == pytest.approx(0.9, abs=1e-3)
+    assert read("pronation_after_contact", body) == pytest.approx(0.0, abs=1e-9)
+
+
+def test_a_face_lost_before_the_time_is_over_has_no_turn():
+    across = np.tile([0.13, 0.0, 0.0], (len(T), 1))
+    across[T > 1.65] = np.nan
+    reading = taken("face_turn_after_contact", _with_edges(moving("right"), across))
+    assert reading.value is None and "both edges" in reading.reason
 
 
 def test_sway_after_landing_adds_up():
