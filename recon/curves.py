@@ -1,4 +1,4 @@
-"""Values over time between their samples: at an instant, over a stretch, largest, as rates.
+"""Values over time between their samples: at an instant, over a stretch, largest, as rates; runs of flags.
 
 Sampled values are read between samples by the cubic through the four nearest ones, and by a straight line
 where one of the four is absent: at 120 samples a second a racket tip near contact would be half a decimetre
@@ -8,8 +8,18 @@ off at the nearest sample, and 17 mm off on a straight line.
 from __future__ import annotations
 
 import numpy as np
+from numpy.typing import NDArray
 
 from calibration.checks import Array
+
+WAY_STEP_S = 0.1
+"""Steps along which ways on the ground are measured: through shorter ones, noise would add up to a way."""
+
+
+def true_runs(flags: NDArray[np.bool_]) -> list[tuple[int, int]]:
+    """[start, stop) of every run of consecutive True in flags (N,)."""
+    edges = np.flatnonzero(np.diff(np.concatenate([[0], flags.astype(np.int8), [0]]))).reshape(-1, 2)
+    return [(int(a), int(b)) for a, b in edges]
 
 
 def value_at(t_s: Array, values: Array, at_s: float) -> Array:
@@ -76,11 +86,8 @@ def unwrapped(angle_rad: Array) -> Array:
     return out
 
 
-def path_length(times: Array, points: Array, every_s: float) -> float:
-    """Length of the way along points (N, 2 or 3), through places every_s apart; NaN where one is absent.
-
-    Steps much shorter than a sample's noise would add up to a way that nobody went.
-    """
+def path_length(times: Array, points: Array, every_s: float = WAY_STEP_S) -> float:
+    """Length of the way along points (N, 2 or 3), through places every_s apart; NaN where one is absent."""
     if len(times) < 2:
         return 0.0
     count = max(round((times[-1] - times[0]) / every_s), 1)

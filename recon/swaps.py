@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from calibration.checks import Array
 from calibration.errors import BadInput
 from calibration.geometry import Camera
+from recon.curves import true_runs
 from recon.epipolar import disagreement, essential
 from recon.records import CameraTracks, Clocks, Tracks2D
 from recon.resample import at_times, common_times
@@ -99,7 +100,8 @@ def repair_swaps(
         for k, camera in enumerate(cameras):
             exchanged = states[:, k]
             found += [
-                Exchange(camera.name, parts, float(t[a]), float(t[b]), undone) for a, b in _runs(exchanged)
+                Exchange(camera.name, parts, float(t[a]), float(t[b - 1]), undone)
+                for a, b in true_runs(exchanged)
             ]
             if not undone:
                 continue
@@ -193,11 +195,6 @@ def _jumps(
         return np.asarray(np.nan_to_num(np.minimum(squared, options.cap_sigma**2)).sum(axis=1))
 
     return total(left, left) + total(right, right), total(left, right) + total(right, left)
-
-
-def _runs(flags: NDArray[np.bool_]) -> list[tuple[int, int]]:
-    edges = np.flatnonzero(np.diff(np.concatenate([[0], flags.astype(np.int8), [0]])))
-    return [(int(a), int(b) - 1) for a, b in edges.reshape(-1, 2)]
 
 
 def _exchange(

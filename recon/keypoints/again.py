@@ -13,12 +13,11 @@ from calibration.checks import Array
 from calibration.footage import Video, frames
 from recon.keypoints.follow import ClipTracks, balls_around, marker_region
 from recon.keypoints.markers import Image, MarkerOptions, find_markers
-from recon.keypoints.passes import Mode, Seen, look_at
+from recon.keypoints.passes import NOBODY, Mode, look_at
 from recon.keypoints.pose import PoseReader, Window
 from recon.records import BODY
 
 _APART_S = 0.5  # frames farther apart are sought in the file anew
-_NOBODY = Seen(np.full((len(BODY), 2), np.nan), np.full(len(BODY), np.nan), np.full(len(BODY), np.nan))
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,7 +49,7 @@ def look_again(
             window = windows.get(frame.t_s)
             if window is None:
                 continue
-            seen = look_at(reader, frame.image_bgr, window, once) or _NOBODY
+            seen = look_at(reader, frame.image_bgr, window, once) or NOBODY
             region = marker_region(frame.image_bgr, window)
             marks, sigma = find_markers(frame.image_bgr, scene, region, markers)
             balls = balls_around(frame.image_bgr, scene, window, markers)

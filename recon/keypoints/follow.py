@@ -18,7 +18,7 @@ from recon.keypoints.balls import NO_BALLS, BallOptions, find_balls
 from recon.keypoints.course import PERSON_SHARE, Course
 from recon.keypoints.markers import MARKERS, Image, MarkerOptions, find_markers
 from recon.keypoints.pace import Pace
-from recon.keypoints.passes import Mode, Seen, look_at
+from recon.keypoints.passes import NOBODY, Mode, Seen, look_at
 from recon.keypoints.pose import Pose, PoseReader, Window
 from recon.keypoints.server import LEAP_HEIGHTS, ServerPlace, hips_px
 from recon.keypoints.trail import Trail
@@ -109,7 +109,7 @@ def follow(
         seen, window = follower.sight(frame, is_last)
         region = marker_region(frame.image_bgr, window)
         marker_uv, marker_sigma = find_markers(frame.image_bgr, scene, region, markers)
-        body = seen if seen is not None else _NOBODY
+        body = seen if seen is not None else NOBODY
         points = np.concatenate([body.uv_px, marker_uv])
         balls = balls_around(frame.image_bgr, scene, window, markers)
         rows.append((frame.t_s, points, body.visibility, marker_sigma, body.spread_px, balls))
@@ -123,9 +123,6 @@ def follow(
         np.array(spread).reshape(-1, len(BODY)),
         np.array(balls_seen).reshape(-1, *NO_BALLS.shape),
     )
-
-
-_NOBODY = Seen(np.full((len(BODY), 2), np.nan), np.full(len(BODY), np.nan), np.full(len(BODY), np.nan))
 
 
 class _Follower:

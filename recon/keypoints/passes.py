@@ -91,6 +91,10 @@ class Seen:
     spread_px: Array
 
 
+NOBODY = Seen(np.full((len(BODY), 2), np.nan), np.full(len(BODY), np.nan), np.full(len(BODY), np.nan))
+"""What a frame says that shows nobody."""
+
+
 def look_at(reader: PoseReader, image_bgr: Image, window: Window, mode: Mode) -> Seen | None:
     """The person in a window, by as many passes as the mode and the passes' own agreement ask for.
 

@@ -8,7 +8,7 @@ from calibration.checks import Array
 from recon.body import Body, kept, knee_flexion_rad, read_only
 from recon.curves import largest, path_length, rate, stretch, value_at
 from recon.mass import centre_of_mass_m
-from recon.measures.feet import EVERY_S, middle_of_foot, over_standing_m
+from recon.measures.feet import middle_of_foot, over_standing_m
 from recon.measures.reading import Compute, Reading, Serve, absent, largest_between, time_of
 
 _BACK_UNSEEN = "the back foot was not seen between deepest bend and push-off"
@@ -23,7 +23,7 @@ def drag(serve: Serve) -> Reading:
     times, places = _pushing(serve, serve.body.point("back_toe")[:, :2])
     if not len(times):
         return absent("push-off comes before the deepest bend")
-    length = path_length(times, places, EVERY_S)
+    length = path_length(times, places)
     return absent(_BACK_UNSEEN) if np.isnan(length) else Reading(length, float(times[-1]))
 
 

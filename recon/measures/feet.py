@@ -14,8 +14,6 @@ from recon.measures.reading import NotSeen, Serve, time_of
 STANCE_HALF_S = 0.1
 """Half of the 0.2 s of rest that the stance is."""
 _FIRM = GroundOptions(rise_m=0.02, speed_m_s=0.15, hold=1.2)
-EVERY_S = 0.1
-"""Steps along which ways on the ground are measured: through shorter ones, noise would add up to a way."""
 
 
 def rest_of(serve: Serve) -> tuple[float, float]:

@@ -10,7 +10,7 @@ from calibration.checks import Array
 from recon.body import Body, kept, read_only, unit
 from recon.curves import path_length, stretch, value_at
 from recon.mass import centre_of_mass_m
-from recon.measures.feet import EVERY_S, touching
+from recon.measures.feet import touching
 from recon.measures.reading import Compute, NotSeen, Reading, Serve, absent, at_event, time_of
 from recon.records import EDGES
 from recon.trunk import inclination_rad
@@ -109,7 +109,7 @@ def sway(serve: Serve) -> Reading:
     times, places = stretch(serve.body.t_s, mass, time_of(serve, "landing"), time_of(serve, "settled"))
     if not len(times):
         return absent("the body was settled when it landed")
-    length = path_length(times, places, EVERY_S)
+    length = path_length(times, places)
     return (
         absent("the whole body was not seen after landing")
         if np.isnan(length)

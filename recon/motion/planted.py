@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.checks import Array
+from recon.curves import true_runs
 from recon.motion.holding import GIVES_WITHIN_S, Held, lingering
 
 _POINTS = tuple(f"{side}_{part}" for side in ("left", "right") for part in ("heel", "toe"))
@@ -65,8 +66,7 @@ def _stretches(t: Array, x: Array, v: Array) -> list[tuple[int, int]]:
     height = x[:, 2] - np.percentile(x[sound, 2], 10)
     with np.errstate(invalid="ignore"):
         stands: NDArray[np.bool_] = sound & (height < _LOW_M) & (np.linalg.norm(v, axis=1) < _SLOW_M_S)
-    edges = np.flatnonzero(np.diff(np.concatenate([[0], stands.astype(np.int8), [0]]))).reshape(-1, 2)
-    return [(int(a), int(b)) for a, b in edges if t[b - 1] - t[a] >= _LEAST_S]
+    return [(a, b) for a, b in true_runs(stands) if t[b - 1] - t[a] >= _LEAST_S]
 
 
 def _kept(held: Held, p: int, start: int, stop: int, rng: np.random.Generator) -> tuple[Held, Planted | None]:

@@ -6,6 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.checks import Array
+from recon.curves import true_runs
 from recon.motion.fallback import SinglePoints
 from recon.motion.fit import MotionSupport
 from recon.motion.holding import Held, lingering
@@ -38,11 +39,11 @@ def trusted(
     spotted = np.bincount(events.grid[~events.wanted], minlength=len(t_s)) > 0
     alone = spotted & ~measured
     measured = measured.copy()
-    for start, stop in stretches_of(measured):
+    for start, stop in true_runs(measured):
         if stop - start < _LONELY and alone[max(start - _BESIDE, 0) : stop + _BESIDE].any():
             measured[start:stop] = False
     vague = np.zeros(len(t_s), dtype=bool)
-    for start, stop in stretches_of(~measured):
+    for start, stop in true_runs(~measured):
         lasts = t_s[min(stop, len(t_s) - 1)] - t_s[max(start - 1, 0)]
         if lasts > _TRUSTED_S:
             vague[start:stop] = True
@@ -56,22 +57,16 @@ def less_sure(measured: NDArray[np.bool_], t_s: Array) -> Array:
     its lowest point, it is not: eight frames there, at 120/s, were off by up to six of the curve's sigmas.
     """
     grown = np.ones(len(t_s))
-    for start, stop in stretches_of(~measured):
+    for start, stop in true_runs(~measured):
         lasts = t_s[min(stop, len(t_s) - 1)] - t_s[max(start - 1, 0)]
         grown[start:stop] = 1 + min(lasts / _UNSEEN_TURN_S, 1.0)
     return grown
 
 
-def stretches_of(flags: NDArray[np.bool_]) -> list[tuple[int, int]]:
-    """[start, stop) runs of consecutive True."""
-    edges = np.flatnonzero(np.diff(np.concatenate([[0], flags.astype(np.int8), [0]]))).reshape(-1, 2)
-    return [(int(a), int(b)) for a, b in edges]
-
-
 def between(flags: NDArray[np.bool_], wrong: NDArray[np.bool_]) -> NDArray[np.bool_]:
     """(T,) of each stretch of flags, from its first wrong instant to its last."""
     out = np.zeros(len(wrong), dtype=bool)
-    for start, stop in stretches_of(flags):
+    for start, stop in true_runs(flags):
         at = start + np.flatnonzero(wrong[start:stop])
         if len(at):
             out[at[0] : at[-1] + 1] = True

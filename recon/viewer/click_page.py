@@ -33,6 +33,7 @@ from calibration import (
 )
 from calibration.court.clicks import LEAST_EACH, WANTED_EACH
 from calibration.court_rig import player_u_m
+from recon.curves import true_runs
 from recon.viewer.local_page import LocalHandler, LocalServer, assets
 
 Register = Callable[[], CalibratedRig]
@@ -53,7 +54,7 @@ def court_in_picture(camera: Camera) -> list[list[list[float]]]:
         uv = camera.project(points)
         near = np.abs(uv / [w, h] - 0.5).max(axis=1) < 1.0  # up to half a picture outside; NaN is not near
         seen = near & _within_lens(camera, points)
-        out += [uv[list(run)].round(2).tolist() for run in _runs(seen) if len(run) > 1]
+        out += [uv[a:b].round(2).tolist() for a, b in true_runs(seen) if b - a > 1]
     return out
 
 
@@ -68,12 +69,6 @@ def _within_lens(camera: Camera, points_m: Array) -> NDArray[np.bool_]:
     limit = 1.5 * float(np.nanmax(np.linalg.norm(n, axis=1))) if np.isfinite(n).any() else np.inf
     x = camera.cam_from_world.apply(points_m)
     return np.asarray(np.linalg.norm(x[:, :2], axis=1) <= limit * np.maximum(x[:, 2], 0.0))
-
-
-def _runs(flags: NDArray[np.bool_]) -> list[range]:
-    """Runs of consecutive True."""
-    edges = np.flatnonzero(np.diff(np.concatenate([[False], flags, [False]]).astype(int)))
-    return [range(a, b) for a, b in zip(edges[::2], edges[1::2], strict=True)]
 
 
 class ClickDesk:

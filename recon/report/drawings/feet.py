@@ -19,7 +19,6 @@ from recon.wording import value_text
 
 _LOW_M = 0.12  # of a foot point that may be on the ground
 _STEPS = 30
-_EVERY_S = 0.1  # steps of a way's length, as the measures have it
 _ROLES = ("back", "front")
 
 
@@ -111,7 +110,7 @@ def way(point: str, first: str, last: str | None, kind: Kind, feet: tuple[str, .
         start, end = places[0], places[-1]
         if kind == "path":
             drawing.flat_line(places[np.isfinite(places).all(axis=1)], MARK, 2, arrows="end", keep=True)
-            drawing.marked = path_length(times, places, _EVERY_S)
+            drawing.marked = path_length(times, places)
         else:
             drawing.flat_line(places[np.isfinite(places).all(axis=1)], palette.GREY, 1.2, dash="3 3", keep=True)
             if kind == "to the front foot":
