@@ -26,6 +26,7 @@ _EDGE_PX = 0.8  # u of an apparent diameter: where an unsharp, half lit edge is
 _RAYS_PX = 2.0  # a lasting disagreement of so many pixels is a camera that stands elsewhere
 _LEAST_SIZES = 10
 _MOVED_M = 0.3  # where the ball is looked for in a camera that may have been moved
+_LENGTHS = "look at the square size of the board, and at the length that the session tells"
 
 
 def ball_checks(
@@ -36,7 +37,10 @@ def ball_checks(
     racket: length between its ends as measured, its u, and the true one, metres; None where one is not known.
     """
     if path.flight is None or path.fit is None:
-        return (Check(GRAVITY, "m/s²", None, None, GRAVITY_M_S2, U_GRAVITY_M_S2, UNTOLD, path.why),)
+        fall = Check(GRAVITY, "m/s²", None, None, GRAVITY_M_S2, U_GRAVITY_M_S2, UNTOLD, path.why)
+        if racket is None:
+            return (fall,)
+        return fall, _check(RACKET, "m", racket[:2], (racket[2], 0.0), 0.0, _LENGTHS)
     used, kind, arcs = found.seen.where(found.rows), found.kind, path.fit.arcs
     x = arcs.at(used.t_s)[0]
     g, u_g = path.flight.gravity_m_s2, path.flight.u_gravity_m_s2

@@ -10,6 +10,7 @@ from recon.motion.racket_pose import racket_pose
 from recon.motion.racket_shape import TAPES_INSIDE_M, TAPES_UNSURE_M, RacketShape
 from recon.motion.roll import EdgedRacket, add_edges, without_edges
 from recon.motion.stray import without_strays
+from recon.motion.unheld import Unheld, without_unheld
 
 __all__ = [
     "TAPES_INSIDE_M",
@@ -24,6 +25,7 @@ __all__ = [
     "RacketShape",
     "RigidRacket",
     "Unbelieved",
+    "Unheld",
     "add_edges",
     "fit_motion",
     "hold_lengths",
@@ -33,4 +35,5 @@ __all__ = [
     "without_edges",
     "without_strays",
     "without_unbelieved",
+    "without_unheld",
 ]

@@ -27,7 +27,7 @@ def without_strays(tracks: Tracks2D, clocks: Clocks, motion: Motion) -> tuple[Tr
     A point is a stray where it contradicts more of the other two than they do of each other; of two that
     contradict each other alone, the less certain one is.
     """
-    names = [n for n in _RACKET if n in motion.keypoints and n in tracks.keypoints]
+    names = [n for n in _RACKET if n in motion.keypoints and n in tracks.keypoints and _is_seen(tracks, n)]
     xyz = np.stack([motion.path(n) for n in names], axis=1) if names else np.zeros((len(motion.t_s), 0, 3))
     columns = [motion.keypoints.index(n) for n in names]
     variance = np.trace(motion.cov_m2[:, columns], axis1=2, axis2=3) / 3
@@ -43,6 +43,11 @@ def without_strays(tracks: Tracks2D, clocks: Clocks, motion: Motion) -> tuple[Tr
         t = np.asarray(clocks.of(view.camera).rig_time(view.t_cam_s))
         left_out[view.camera] = {n: near(t, motion.t_s[stray[:, i]]) for i, n in enumerate(names)}
     return without_pixels(tracks, left_out)
+
+
+def _is_seen(tracks: Tracks2D, name: str) -> bool:
+    p = tracks.index(name)
+    return any(not np.isnan(c.sigma_px[:, p]).all() for c in tracks.cameras)
 
 
 def _off(a: Array, b: Array, variance: Array, seen: NDArray[np.bool_]) -> NDArray[np.bool_]:

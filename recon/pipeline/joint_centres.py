@@ -9,7 +9,15 @@ from calibration.geometry import Camera
 from recon.detector_study import DetectorStudy, study_of
 from recon.instants import points_at_instants
 from recon.joints import TakenOut, sized_by_posture, to_joint_centres, without_view_errors
-from recon.motion import MotionSupport, Unbelieved, fit_motion, without_strays, without_unbelieved
+from recon.motion import (
+    MotionSupport,
+    Unbelieved,
+    Unheld,
+    fit_motion,
+    without_strays,
+    without_unbelieved,
+    without_unheld,
+)
 from recon.pipeline.options import PipelineOptions
 from recon.records import Clocks, Motion, Points3D, Tracks2D
 from recon.session import Session
@@ -25,6 +33,7 @@ class BodyFit:
     exchanges   left and right put back in the pixels without view errors
     unbelieved  joints and racket points left out where they contradict the lengths of bones and racket
     taken_out   what was taken out of the pixels, where that was wanted and could be
+    unheld      points taken for the racket that no hand holds, left out throughout
     """
 
     tracks: Tracks2D
@@ -34,6 +43,7 @@ class BodyFit:
     exchanges: tuple[Exchange, ...] = ()
     unbelieved: tuple[Unbelieved, ...] = ()
     taken_out: TakenOut | None = None
+    unheld: tuple[Unheld, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -81,18 +91,19 @@ def fit_body(
     """
     points, motion, support = _fit(cameras, tracks, clocks)
     tracks, joints = without_unbelieved(cameras, tracks, clocks, motion)
+    tracks, unheld = without_unheld(tracks, motion)
     tracks, strays = without_strays(tracks, clocks, motion)
     unbelieved = (*joints, *strays)
-    if unbelieved:
+    if unbelieved or unheld:
         points = points_at_instants(cameras, tracks, clocks)
-        changed = {u.point for u in unbelieved}
+        changed = {u.point for u in (*unbelieved, *unheld)}
         motion, support = fit_motion(cameras, tracks, clocks, points, before=(motion, support), changed=changed)
     cleaned = without_view_errors(cameras, tracks, clocks, motion, study) if study else None
     if cleaned is None:
-        return BodyFit(tracks, points, motion, support, unbelieved=unbelieved)
+        return BodyFit(tracks, points, motion, support, unbelieved=unbelieved, unheld=unheld)
     tracks, exchanges = repair_swaps(cameras, cleaned[0], clocks, groups=finer_groups(len(cameras)))
     tracks = sized_by_posture(tracks, cleaned[1])
-    return BodyFit(tracks, *_fit(cameras, tracks, clocks), exchanges, unbelieved, cleaned[1])
+    return BodyFit(tracks, *_fit(cameras, tracks, clocks), exchanges, unbelieved, cleaned[1], unheld)
 
 
 def _fit(cameras: Sequence[Camera], tracks: Tracks2D, clocks: Clocks) -> tuple[Points3D, Motion, MotionSupport]:

@@ -184,6 +184,7 @@ def _judge(
         *flags,
         *check_flags(moving.checks, flags),
         *handedness_flags(Body.of(moving.motion, session.file.handedness)),
+        *(u.sentence() for u in moving.joints.fit.unheld),
         *slow_fall_flags(points, slowed_fall(points) if flight is None else None),
         *_apart(rig, tracks, synced.clocks),
         *_unclear_sides((*synced.exchanges, *moving.joints.fit.exchanges)),

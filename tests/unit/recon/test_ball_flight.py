@@ -11,7 +11,7 @@ from calibration.geometry import Camera, Rigid
 from recon.flight import BALL_KINDS, HandPath, ball_checks, find_ball, fit_ball, sightings_of
 from recon.flight.arcs import Arcs, Prior, fit_arcs
 from recon.records import BALL_PARAMETERS, Check, Clocks, Tracks2D
-from recon.records.checks import FAILED, UNTOLD
+from recon.records.checks import FAILED, PASSED, UNTOLD
 from tests.support.ball_worlds import BALL, Filming, InventedToss, filmed
 from tests.support.world import three_cameras
 
@@ -171,6 +171,16 @@ def test_no_ball_says_why(rng: np.random.Generator) -> None:
         assert path.flight is None and why in path.why
         (check,) = ball_checks(path, found)
         assert check.verdict == UNTOLD and check.why == path.why
+
+
+@pytest.mark.parametrize(("length_m", "verdict"), [(0.690, PASSED), (0.740, FAILED)])
+def test_without_a_ball_the_racket_still_tells_the_scale(rng, length_m, verdict) -> None:
+    """0.685 m are told, u is 4 mm: 0.740 m is too long for that."""
+    tracks, clocks, _ = filmed(InventedToss(), CAMERAS, Filming(), rng)
+    found = find_ball(sightings_of(CAMERAS, blind(tracks, 0), clocks))
+    fall, length = ball_checks(fit_ball(found, clocks), found, (length_m, 0.004, 0.685))
+    assert fall.verdict == UNTOLD and length.verdict == verdict
+    assert ("square size" in length.why) == (verdict == FAILED)
 
 
 # -- checks: what fits a wrong rig -------------------------------------------------------------------------
