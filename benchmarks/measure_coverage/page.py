@@ -91,10 +91,9 @@ court clicks has before these cameras (20 board views a camera, 20 shared, corne
 px, lines painted to 3 mm), and camera errors drawn once from it. Where the ball or the tape is not filmed,
 the truth stays that of the serve: contact is the scripted one, though nothing but the body tells it.
 
-Two parts of u, `posture` and `smoothing`, how far a shoe reaches, how push-off and landing are told, and what
-is no tape were
-chosen on some of these serves: {chosen}. For what they touch, coverage there
-proves nothing; the second table of coverage leaves them out."""
+Two parts of u, `posture` and `smoothing`, how far a shoe reaches, how push-off and landing are told, and
+which patches are no tape were chosen on some of these serves: {chosen}.
+For what they touch, coverage there proves nothing; the second table of coverage leaves them out."""
 _GOALS = """\
 Lengths and instants: sessions with three cameras, ball and tape to be seen. Foot faults: all sessions."""
 _COVERAGE = """\
