@@ -148,7 +148,7 @@ def test_head_edges_are_sought_once_their_colour_was_shown(folder: Path) -> None
     ("words", "wanted"),
     [
         (["--tip", "60;40"], "--tip: want a pixel as U,V"),
-        ([], "want a pixel on at least one part"),
+        (["--camera", "a"], "either --picture FILE or --camera"),
         (["--camera", "a", "--tip", "60,40"], "either --picture FILE or --camera"),
     ],
 )
