@@ -16,7 +16,15 @@ from recon.keypoints.pose import PoseReader, Window
 from recon.keypoints.racket_join import Points, join_points, noise_of_filled, with_frames
 from recon.keypoints.rigid import contradicting_fill
 from recon.keypoints.server import ServerPlace
-from recon.keypoints.tape_colours import TapeHues, TapePatch, alike_elsewhere, drawn, patch_at, tape_hues
+from recon.keypoints.tape_colours import (
+    TapeHues,
+    TapePatch,
+    alike_elsewhere,
+    drawn,
+    goes_on,
+    patch_at,
+    tape_hues,
+)
 
 __all__ = [
     "MARKERS",
@@ -49,6 +57,7 @@ __all__ = [
     "follow",
     "glimpse",
     "glimpse_own_keypoints",
+    "goes_on",
     "join_points",
     "look_again",
     "look_around",

@@ -68,29 +68,36 @@ def patch_at(picture_bgr: Image, part: str, at_px: Sequence[float]) -> TapePatch
     u, v = (round(float(x)) for x in at_px)
     if not (0 <= u < width and 0 <= v < height):
         raise BadInput(f"{part}: want a pixel inside the picture of {width}x{height}, got {u},{v}")
-    hue, saturation, value = _hsv(picture_bgr)
-    seed = np.s_[max(v - _SEED_PX, 0) : v + _SEED_PX + 1, max(u - _SEED_PX, 0) : u + _SEED_PX + 1]
+    reach = _reach_px(height)
+    near = np.s_[max(v - reach, 0) : v + reach + 1, max(u - reach, 0) : u + reach + 1]
+    hue, saturation, value = _hsv(picture_bgr[near])
+    y, x = min(v, reach), min(u, reach)  # the pixel's own place among those near it
+    seed = np.s_[max(y - _SEED_PX, 0) : y + _SEED_PX + 1, max(x - _SEED_PX, 0) : x + _SEED_PX + 1]
     _want_colour(part, float(np.median(saturation[seed])), float(np.median(value[seed])))
     middle = circular_middle_deg(hue[seed].ravel())
     alike = (hues_apart_deg(hue, middle) <= _LIKE_SEED_DEG) & _sure(saturation, value)
-    reach = int(_AROUND_PX * max(height / 720, 1.0))
-    near = np.zeros(alike.shape, dtype=bool)
-    near[max(v - reach, 0) : v + reach + 1, max(u - reach, 0) : u + reach + 1] = True
-    _, labels = cv2.connectedComponents((alike & near).astype(np.uint8), connectivity=8)
+    _, labels = cv2.connectedComponents(alike.astype(np.uint8), connectivity=8)
     here = np.asarray(labels)[seed]
     if not here.any():
         raise BadInput(f"{part}: want a pixel on the tape, got {u},{v} beside it")
-    inside = np.asarray(labels) == np.bincount(here[here > 0]).argmax()
-    if inside.sum() < _USUAL.min_area_px:
+    taken = np.asarray(labels) == np.bincount(here[here > 0]).argmax()
+    if taken.sum() < _USUAL.min_area_px:
         raise BadInput(
-            f"{part}: want a patch of {_USUAL.min_area_px} pixels or more at {u},{v}, got {int(inside.sum())}: "
+            f"{part}: want a patch of {_USUAL.min_area_px} pixels or more at {u},{v}, got {int(taken.sum())}: "
             "too small or too blurred to be found in a video; more tape, or a picture that shows it larger"
         )
-    own = circular_middle_deg(hue[inside])
-    spread = float(np.percentile(hues_apart_deg(hue[inside], own), 95))
+    own = circular_middle_deg(hue[taken])
+    spread = float(np.percentile(hues_apart_deg(hue[taken], own), 95))
+    inside = np.zeros((height, width), dtype=bool)
+    inside[near] = taken
     return TapePatch(
-        part, own, spread, float(np.median(saturation[inside])), float(np.median(value[inside])), inside
+        part, own, spread, float(np.median(saturation[taken])), float(np.median(value[taken])), inside
     )
+
+
+def _reach_px(height: int) -> int:
+    """How far from the pixel a patch may go, in a picture so high."""
+    return int(_AROUND_PX * max(height / 720, 1.0))
 
 
 def _hsv(picture_bgr: Image) -> tuple[Array, Array, Array]:
@@ -105,10 +112,15 @@ def _sure(saturation: Array, value: Array) -> NDArray[np.bool_]:
 
 
 def _want_colour(part: str, saturation: float, value: float) -> None:
-    if saturation < _USUAL.min_saturation or value < _USUAL.min_value:
+    if value < _USUAL.min_value:
         raise BadInput(
-            f"{part}: want a saturation of {_USUAL.min_saturation:.0%} and a brightness of {_USUAL.min_value} "
-            f"of 255 or more, got {saturation:.0%} and {value:.0f}: brighter tape, more light, or another pixel"
+            f"{part}: want a brightness of {_USUAL.min_value} of 255 or more, got {value:.0f}: too dark to be "
+            "found in a video; more light, or another pixel"
+        )
+    if saturation < _USUAL.min_saturation:
+        raise BadInput(
+            f"{part}: want a saturation of {_USUAL.min_saturation:.0%} or more, got {saturation:.0%}: too pale "
+            "to be found in a video; other tape, other light, or another pixel"
         )
 
 
@@ -130,9 +142,10 @@ def tape_hues(patches: Sequence[TapePatch], kept_deg: Mapping[str, float]) -> Ta
     for a, b in combinations(told, 2):
         apart = hues_apart_deg(told[a], told[b])
         if apart < 2 * tolerance:
+            got = [f"{x} at {told[x]:.0f}°" + ("" if x in measured else " (kept, not shown)") for x in (a, b)]
             raise BadInput(
-                f"tape: want colours {2 * tolerance:.0f}° apart on the colour circle in this light, got {a} at "
-                f"{told[a]:.0f}° and {b} at {told[b]:.0f}°: other tape, or more even light"
+                f"tape: want colours {2 * tolerance:.0f}° apart on the colour circle in this light, got "
+                f"{' and '.join(got)}: other tape, or more even light"
             )
     return TapeHues(told, tolerance, tuple(_near_skin(told, tolerance)))
 
@@ -164,6 +177,19 @@ def alike_elsewhere(picture_bgr: Image, patches: Sequence[TapePatch], tolerance_
             out.append(
                 f"the picture shows the {part}'s colour elsewhere too (patches: {len(area)}): what stands "
                 "still does no harm, clothes and shoes do"
+            )
+    return tuple(out)
+
+
+def goes_on(patches: Sequence[TapePatch]) -> tuple[str, ...]:
+    """A caution per patch that reaches from end to end of the square it may lie in: hardly tape."""
+    out = []
+    for patch in patches:
+        across = 2 * _reach_px(patch.inside.shape[0])
+        if max(np.ptp(places) for places in np.nonzero(patch.inside)) >= across:
+            out.append(
+                f"what was taken for the {patch.part} is {across} pixels long or longer: it may be "
+                "court or clothes rather than tape"
             )
     return tuple(out)
 

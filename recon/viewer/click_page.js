@@ -206,11 +206,7 @@ function showResult(r) {
   }
 }
 
-$("finish").addEventListener("click", async () => {
-  await keeper.saving;
-  await send("/finish", null);
-  document.body.textContent = "Finished; the clicks are saved. This page can be closed.";
-});
+finishes(() => "the clicks are saved.");
 
 fetch("/state").then(r => r.json()).then(s => {
   info = s;

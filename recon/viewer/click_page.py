@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import itertools
 import threading
-import webbrowser
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -191,8 +190,7 @@ class _Handler(LocalHandler):
         elif path == "/register":
             self.answer_json(200, self.server.desk.registered())
         elif path == "/finish":
-            self.answer_json(200, {})
-            threading.Thread(target=self.server.shutdown).start()
+            self.end()
         else:
             return False
         return True
@@ -217,12 +215,6 @@ def click_court(
     on_ready gets the page's address once it can be opened (the command line prints it).
     Raises BadInput for a broken rig folder, unreadable pictures or clicks.
     """
-    server = _Server(port, ClickDesk(read_rig_folder(rig_folder), register))
-    try:
-        if on_ready is not None:
-            on_ready(server.url)
-        if open_browser:
-            webbrowser.open(server.url)
-        server.serve_forever(poll_interval=0.2)
-    finally:
-        server.server_close()
+    _Server(port, ClickDesk(read_rig_folder(rig_folder), register)).serve(
+        open_browser=open_browser, on_ready=on_ready
+    )

@@ -21,6 +21,15 @@ async function send(path, value) {
   return content;
 }
 
+// Asks one question again and again; an answer, {error} where it failed, is null once it was asked anew.
+function latest(path) {
+  let asks = 0;
+  return async value => {
+    const mine = ++asks, found = await send(path, value).catch(e => ({error: e.message}));
+    return mine === asks ? found : null;
+  };
+}
+
 // Keeps clicks one save after the other. An earlier save's answer says nothing of the clicks as they are now.
 const keeper = {
   saving: Promise.resolve(),
@@ -35,6 +44,16 @@ const keeper = {
     return this.saving;
   },
 };
+
+// The button that ends the page. words(): what is then said of the clicks.
+function finishes(words) {
+  $("finish").addEventListener("click", async () => {
+    await keeper.saving;
+    const said = words();
+    await send("/finish", null);
+    document.body.textContent = `Finished; ${said} This page can be closed.`;
+  });
+}
 
 function cameraButtons(cameras, current, clicks, look) {
   $("cameras").replaceChildren();

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping
+import threading
+import webbrowser
+from collections.abc import Callable, Mapping
 from contextlib import suppress
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from importlib import resources
@@ -41,14 +43,16 @@ class LocalHandler(BaseHTTPRequestHandler):
         raise NotImplementedError
 
     def do_GET(self) -> None:
+        if self._from_here():
+            self._answered(self._get)
+
+    def _get(self) -> bool:
         path = self.path.partition("?")[0]
-        if not self._from_here():
-            return
-        if path in self.assets:
-            file, kind = self.assets[path]
-            self.answer(200, resources.files("recon.viewer").joinpath(file).read_bytes(), kind)
-        elif not self.get(path):
-            self.answer_json(404, {"error": "no such page"})
+        if path not in self.assets:
+            return self.get(path)
+        file, kind = self.assets[path]
+        self.answer(200, resources.files("recon.viewer").joinpath(file).read_bytes(), kind)
+        return True
 
     def do_POST(self) -> None:
         if not self._from_here():
@@ -57,10 +61,16 @@ class LocalHandler(BaseHTTPRequestHandler):
         if self.headers.get("Content-Type") != "application/json":
             self.answer_json(415, {"error": "want application/json"})
             return
+        self._answered(self._post)
+
+    def _post(self) -> bool:
+        length = min(int(self.headers.get("Content-Length", 0)), _BODY_LIMIT)
+        return self.post(self.path, json.loads(self.rfile.read(length) or b"null"))
+
+    def _answered(self, answer: Callable[[], bool]) -> None:
+        """Let one of this page's answer; say what is at fault where it cannot."""
         try:
-            length = min(int(self.headers.get("Content-Length", 0)), _BODY_LIMIT)
-            body = json.loads(self.rfile.read(length) or b"null")
-            if not self.post(self.path, body):
+            if not answer():
                 self.answer_json(404, {"error": "no such page"})
         except (CourtplumbError, ValueError) as error:
             self.answer_json(422, {"error": str(error)})
@@ -69,6 +79,11 @@ class LocalHandler(BaseHTTPRequestHandler):
                 500, {"error": f"the program failed ({type(error).__name__}); its window says more"}
             )
             raise
+
+    def end(self) -> None:
+        """Answer, and serve nothing more."""
+        self.answer_json(200, {})
+        threading.Thread(target=self.server.shutdown).start()
 
     def _from_here(self) -> bool:
         """Refuse a request that reached this machine under another name."""
@@ -107,3 +122,17 @@ class LocalServer(ThreadingHTTPServer):
     def url(self) -> str:
         """The page's address."""
         return f"http://localhost:{self.server_address[1]}/"
+
+    def serve(self, *, open_browser: bool, on_ready: Callable[[str], None] | None) -> None:
+        """Serve until a handler ends it or it is interrupted.
+
+        on_ready gets the page's address once it can be opened (the command line prints it).
+        """
+        try:
+            if on_ready is not None:
+                on_ready(self.url)
+            if open_browser:
+                webbrowser.open(self.url)
+            self.serve_forever(poll_interval=0.2)
+        finally:
+            self.server_close()

@@ -29,11 +29,10 @@ function place(u, v) {
   });
 }
 
-let asks = 0;
+const helpers = latest("/help");
 async function askHelp() {
-  const mine = ++asks;
-  const found = await send("/help", {camera, frame, point: asked}).catch(() => null);
-  if (mine !== asks || !found) return;  // the page has moved on
+  const found = await helpers({camera, frame, point: asked});
+  if (!found || found.error) return;  // the page has moved on
   help = found;
   document.body.dataset.helped = `${camera}/${frame}/${asked}`;
   showPicture();
@@ -183,11 +182,7 @@ document.addEventListener("keydown", e => {
 $("take").addEventListener("click", takeBack);
 $("undo").addEventListener("click", undo);
 $("next").addEventListener("click", nextWorth);
-$("finish").addEventListener("click", async () => {
-  await keeper.saving;
-  await send("/finish", null);
-  document.body.textContent = "Finished; the clicks are saved. Run measure again to use them. This page can be closed.";
-});
+finishes(() => "the clicks are saved. Run measure again to use them.");
 
 fetch("/state").then(r => r.json()).then(s => {
   info = s;

@@ -8,7 +8,6 @@ it.
 from __future__ import annotations
 
 import threading
-import webbrowser
 from collections import OrderedDict
 from collections.abc import Callable, Mapping
 from pathlib import Path
@@ -248,8 +247,7 @@ class _Handler(LocalHandler):
         elif path == "/help":
             self.answer_json(200, self.server.desk.help(body))
         elif path == "/finish":
-            self.answer_json(200, {})
-            threading.Thread(target=self.server.shutdown).start()
+            self.end()
         else:
             return False
         return True
@@ -276,13 +274,5 @@ def click_racket(
     Raises BadInput where the file that is there is at fault, or there is no video.
     """
     desk = RacketDesk(result, filmed)
-    server = _Server(port, desk)
-    try:
-        if on_ready is not None:
-            on_ready(server.url)
-        if open_browser:
-            webbrowser.open(server.url)
-        server.serve_forever(poll_interval=0.2)
-    finally:
-        server.server_close()
+    _Server(port, desk).serve(open_browser=open_browser, on_ready=on_ready)
     return desk.path

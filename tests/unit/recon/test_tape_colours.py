@@ -57,6 +57,18 @@ def test_a_patch_is_measured_as_it_was_painted(part: str) -> None:
     assert patch.saturation == pytest.approx(0.9, abs=0.04)
 
 
+@pytest.mark.parametrize("corner", [(2, 3), (SIZE[1] - 3, 3), (2, SIZE[0] - 4), (SIZE[1] - 3, SIZE[0] - 4)])
+def test_a_patch_in_a_corner_of_the_picture_is_measured_there(corner: tuple[int, int]) -> None:
+    picture = np.full((*SIZE, 3), 105, np.uint8)
+    cv2.rectangle(
+        picture, (corner[0] - 2, corner[1] - 2), (corner[0] + 2, corner[1] + 2), bgr(190.0).tolist(), -1
+    )
+    v, u = np.nonzero(patch_at(picture, "throat", corner).inside)
+    assert (u.min(), u.max(), v.min(), v.max()) == (
+        corner[0] - 2, corner[0] + 2, corner[1] - 2, corner[1] + 2
+    )  # fmt: skip
+
+
 @pytest.mark.parametrize(
     ("picture", "at", "wanted"),
     [
@@ -148,7 +160,7 @@ def test_head_edges_are_sought_once_their_colour_was_shown(folder: Path) -> None
     ("words", "wanted"),
     [
         (["--tip", "60;40"], "--tip: want a pixel as U,V"),
-        ([], "want a pixel on at least one part"),
+        (["--camera", "a"], "either --picture FILE or --camera"),
         (["--camera", "a", "--tip", "60,40"], "either --picture FILE or --camera"),
     ],
 )
