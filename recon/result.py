@@ -23,10 +23,15 @@ EVENTS = "events.json"
 MEASURES = "measures.json"
 RACKET = "racket.nc"
 PROVENANCE = "provenance.json"
+TOLD = ("times", "people", "ball")
+"""Headings of a run's notes that hold what a reader should know."""
 PICTURES = "pictures"
 STILLS = "stills"
 REPORT = "report.html"
 VIEWER_PICTURE = "viewer.png"
+MEASURED_AS = "measured as"
+"""Heading of a run's notes: the hand that the measures name arms and feet after, where session.toml says the
+other one."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -55,14 +60,11 @@ class Result:
         return (*self._newer_clicks(), *self._noted("quality"))
 
     @property
-    def times(self) -> tuple[str, ...]:
-        """How the times of the pictures were found, where that is worth telling."""
-        return self._noted("times")
-
-    @property
-    def people(self) -> tuple[str, ...]:
-        """Whom the server was told from, and where a camera had lost or mistaken them."""
-        return self._noted("people")
+    def told(self) -> tuple[str, ...]:
+        """What a reader should know though it makes nothing wrong: how the times of the pictures were found,
+        whom the server was told from, where a camera had lost or mistaken them, which throws were passed over.
+        """
+        return tuple(sentence for heading in TOLD for sentence in self._noted(heading))
 
     @property
     def racket_told(self) -> tuple[str, ...]:
@@ -100,6 +102,7 @@ def load_result(folder: Path) -> Result:
     provenance = dict(store.read_json(d / PROVENANCE, "courtplumb provenance"))
     session = _with_its_rig(session, provenance)
     _want_unchanged(session, provenance)
+    session = _as_measured(session, provenance)
     tracks = store.load_tracks(d / TRACKS)
     indexes = [d / PICTURES / c.camera for c in tracks.cameras]
     return Result(
@@ -127,6 +130,15 @@ def _with_its_rig(session: Session, provenance: dict[str, object]) -> Session:
         return session
     kept = any(c.sha256 == measured for c in calibrations(path))
     return replace(session, rig_version=measured) if kept else session
+
+
+def _as_measured(session: Session, provenance: dict[str, object]) -> Session:
+    """The session with the hand that it was measured by, where the cameras saw the other one than it says."""
+    notes = provenance.get("notes")
+    hand = notes.get(MEASURED_AS) if isinstance(notes, dict) else None
+    if hand not in ("left", "right"):
+        return session
+    return replace(session, file=session.file.model_copy(update={"handedness": hand}))
 
 
 def _want_unchanged(session: Session, provenance: dict[str, object]) -> None:

@@ -23,6 +23,7 @@ def serves(
         cut = cut_serves(session, progress=tell, workers=workers)
         found = cut.serves
         notes: list[str] = []
+        doubtful = False
         table = table_of("serve", "contact near", "cameras", "measured", "session folder")
         for done, serve in enumerate(found):
             tell("measuring serves", done, len(found))
@@ -32,15 +33,15 @@ def serves(
                     result = measure_session(serve.folder, PipelineOptions(workers=workers))
                     values = [m for m in result.measures.measures if m.value is not None]
                     said = f"{len(values)} of {len(result.measures.measures)}"
-                    own = (*result.times, *result.quality)
+                    own, doubtful = (*result.told, *result.quality), doubtful or bool(result.quality)
                 except CourtplumbError as error:
-                    said, own = "no", (str(error),)
+                    said, own, doubtful = "no", (str(error),), True
                 notes += [f"serve {serve.number}: {note}" for note in own]
             cameras = ", ".join(serve.spans_s)
             table.add_row(str(serve.number), f"{serve.contact_s:.1f} s", cameras, said, str(serve.folder))
         tell("measuring serves", len(found), len(found))
     OUT.print(table)
     print_notes((*cut.notes(), *notes))
-    if notes:
+    if doubtful:
         ERR.print("some serves are below the quality gate: read the notes before relying on a value")
         raise typer.Exit(3)

@@ -53,7 +53,7 @@ def measure(
     for item in result.measures.measures:
         table.add_row(item.label, value_text(item), item.note or item.reason)
     OUT.print(table)
-    print_notes((*result.rig.flags, *result.times, *result.people, *result.quality))
+    print_notes((*result.rig.flags, *result.told, *result.quality))
     if result.quality:
         ERR.print("measured, but below the quality gate: read the notes before relying on a value")
         raise typer.Exit(3)

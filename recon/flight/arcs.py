@@ -183,6 +183,8 @@ def _within(values: Array) -> Array:
 
 
 def _solved(normal: Array, pull: Array) -> Array:
+    if not (np.diag(normal) > 0).all():  # no picture tells of the struck arc: contact went past all of them
+        raise NotMeasurable("the pictures of the ball do not tell its path")
     scale = 1 / np.sqrt(np.diag(normal))
     scaled = normal * scale * scale[:, None]
     if not np.isfinite(scaled).all() or np.linalg.cond(scaled) > 1e13:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -17,7 +18,9 @@ from recon.flight.strike import Strike, find_strike
 from recon.records import BALL_PARAMETERS, BallFlight, Clocks
 
 _WRONG_FALL_M_S2, _WRONG_SIGMAS = 0.1, 3.0  # beyond both, the path falls as it was seen to
+_LOST_S = 1.0  # above a picture, a ball is away for no longer: it rises 1.2 m beyond
 _TOSSED_RISE_M = 0.3  # what rises less was dropped or bounced
+_AS_HIGH_M = 0.5  # tosses of one player differ by less (common practice); a bounced ball rises less by more
 _N = len(BALL_PARAMETERS)
 _RELEASE, _CONTACT = BALL_PARAMETERS.index("release_s"), BALL_PARAMETERS.index("contact_s")
 
@@ -71,13 +74,13 @@ class _Thrown:
 def find_ball(
     seen: Sightings, kind: BallKind = BALL_KINDS[USUAL_KIND], options: SearchOptions | None = None
 ) -> FoundBall:
-    """The toss that the racket broke, or the highest where none was seen broken."""
+    """The toss that the racket broke, or the likeliest where none was seen broken."""
     options, prior = options or SearchOptions(), _prior(kind)
     thrown = [_Thrown(f, find_strike(seen, f, prior, options)) for f in find_flights(seen, prior, options)]
     if not thrown:
         return FoundBall(seen, kind, why=_why_none(seen))
-    serve = max(thrown, key=lambda t: _rank(t, seen))
-    told = tuple(s for t in thrown if t is not serve and (s := _other_throw(t, serve, seen)))
+    serve = _serve_of(thrown, seen)
+    told = _other_throws(thrown, serve, seen)
     flight, strike = serve.flight, serve.strike
     if strike is None:
         return FoundBall(seen, kind, toss=flight.members, told=told, free=flight.arcs, whole=flight.arcs)
@@ -103,10 +106,24 @@ def _prior(kind: BallKind) -> Prior:
     return Prior(drag=kind.drag_per_m[0], u_drag=kind.drag_per_m[1])
 
 
-def _rank(thrown: _Thrown, seen: Sightings) -> tuple[int, float]:
-    """A strike that was well seen makes a serve; among tosses without one, how high the ball went."""
-    struck = 0 if thrown.strike is None else len(thrown.strike.struck)
-    return struck, float(thrown.flight.arcs.at(seen.t_s[thrown.flight.members])[0][:, 2].max())
+def _serve_of(thrown: Sequence[_Thrown], seen: Sightings) -> _Thrown:
+    """The throw with the strike that was seen best. Without one, of those last seen well above where they came
+    from, for a ball that is caught or dropped falls back, the last one that went about as high as any.
+    """
+    struck = [t for t in thrown if t.strike is not None]
+    if struck:
+        return max(struck, key=lambda t: 0 if t.strike is None else len(t.strike.struck))
+    heights = [_heights_m(t, seen) for t in thrown]
+    ended_high = [z[-1] - z[0] > _TOSSED_RISE_M for z in heights]
+    open_to = [k for k in range(len(thrown)) if ended_high[k] or not any(ended_high)]
+    highest = max(heights[k].max() for k in open_to)
+    return thrown[[k for k in open_to if heights[k].max() > highest - _AS_HIGH_M][-1]]
+
+
+def _heights_m(thrown: _Thrown, seen: Sightings) -> Array:
+    """Along a flight, from its first sighting to its last."""
+    first, last = thrown.flight.span(seen)
+    return np.asarray(thrown.flight.arcs.at(np.linspace(first, last, 50))[0][:, 2])
 
 
 def _why_none(seen: Sightings) -> str:
@@ -119,16 +136,25 @@ def _why_none(seen: Sightings) -> str:
     return "no stretch of the ball's path falls as a free flight does"
 
 
-def _other_throw(thrown: _Thrown, serve: _Thrown, seen: Sightings) -> str:
-    """A sentence about a throw before the serve that went up and came down unbroken; "" for anything else."""
-    first, last = thrown.flight.span(seen)
-    if first > serve.flight.span(seen)[0]:
-        return ""
-    z = thrown.flight.arcs.at(np.linspace(first, last, 50))[0][:, 2]
-    if z.max() - z[0] < _TOSSED_RISE_M or z.max() - z[-1] < _TOSSED_RISE_M / 2:
-        return ""
-    how = "tossed and caught" if z[-1] > 2 * _TOSSED_RISE_M else "tossed and dropped"
-    return f"the ball was {how} at {last:.1f} s, before the toss that was struck"
+def _other_throws(thrown: Sequence[_Thrown], serve: _Thrown, seen: Sightings) -> tuple[str, ...]:
+    """Sentences about throws before the serve that went up and came down unbroken.
+
+    One that was lost on high, above the picture say, and found again comes in two parts.
+    """
+    then = serve.flight.span(seen)[0]
+    told, last_s, before = [], -np.inf, np.array([])
+    for one in (t for t in thrown if t.flight.span(seen)[0] < then):
+        first, last = one.flight.span(seen)
+        z = _heights_m(one, seen)
+        if len(before) and first - last_s < _LOST_S and before[-1] - before[0] > _TOSSED_RISE_M < z[0] - z[-1]:
+            z = np.concatenate([before, z])
+        before, last_s = z, last
+        if z.max() - z[0] > _TOSSED_RISE_M and z.max() - z[-1] > _TOSSED_RISE_M / 2:
+            how = "tossed and caught" if z[-1] > 2 * _TOSSED_RISE_M else "tossed and dropped"
+            told.append(
+                f"the ball was {how} at {last:.1f} s; the serve is measured from the toss at {then:.1f} s"
+            )
+    return tuple(told)
 
 
 def _as_path(

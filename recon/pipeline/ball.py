@@ -21,11 +21,12 @@ from recon.flight import (
 )
 from recon.flight.checks import GRAVITY
 from recon.motion import TAPES_INSIDE_M, TAPES_UNSURE_M
-from recon.records import BallCandidates, BallFlight, Check, Clocks, Motion, Points3D, Tracks2D
+from recon.records import BallCandidates, BallFlight, Check, Clocks, Motion, Points3D, Tracks2D, other_side
 from recon.records.checks import FAILED
 from recon.session import Session
 
 _REACH_M = 1.2  # from the wrist: the longest racket the rules allow, 0.74 m, and what is not known of the wrist
+_QUICK_M_S = 4.0  # no hand that hits is slower; one that carries or tosses a ball is
 _FALLS_M_S2 = 1.0  # u of the fitted gravity: a toss of half a second tells it ten times better
 _LEAST_LENGTHS = 10  # instants with both ends of the racket: some of fewer may all be gross errors
 _ABOUT_S = 0.3  # before and after what is known of the serve's ball: carried, and flown out of the picture
@@ -65,19 +66,36 @@ def choose_ball(
 
 
 def measured_ball(
-    session: Session, rig: CalibratedRig, chosen: ChosenBall, clocks: Clocks, points: Points3D, motion: Motion
+    session: Session,
+    rig: CalibratedRig,
+    chosen: ChosenBall,
+    clocks: Clocks,
+    points: Points3D,
+    motion: Motion,
+    hitting: str,
 ) -> tuple[BallPath, tuple[Check, ...]]:
     """The ball's path with its release from ball and hand together, and what it says of scale and rate.
 
-    points: of the racket as the pixels have them, before a told length holds them.
+    points: of the racket as the pixels have them, before a told length holds them; hitting: the hand that hits,
+    right or left.
     """
-    wrist = "left_wrist" if session.file.handedness == "right" else "right_wrist"
-    hand = HandPath(motion.t_s, motion.path(wrist))
+    hand = HandPath(motion.t_s, motion.path(f"{other_side(hitting)}_wrist"))
     path = fit_ball(chosen.found, clocks, rig.covariance, hand)
-    stranger = _stranger(path.flight, session.file.handedness, motion)
+    stranger = _stranger(path.flight, hitting, motion)
     if stranger:
         return BallPath(None, stranger), ()
     return path, ball_checks(path, chosen.found, _racket_length(session, points))
+
+
+def told_of_ball(chosen: ChosenBall, path: BallPath) -> tuple[str, ...]:
+    """Sentences about other throws, and why there is no ball where there is none."""
+    if path.flight is not None:
+        return chosen.found.told
+    return (
+        *chosen.found.told,
+        f"without the ball: {path.why}; hands and racket tell release and contact, less surely, and what only "
+        "a ball tells is not measured",
+    )
 
 
 def _racket_length(session: Session, points: Points3D) -> tuple[float, float, float] | None:
@@ -94,20 +112,36 @@ def _racket_length(session: Session, points: Points3D) -> tuple[float, float, fl
 
 
 def _stranger(flight: BallFlight | None, handedness: str, motion: Motion) -> str:
-    """Why a flight cannot be of this serve's ball: nothing tells that it fell, or it was met out of the
-    racket's reach; empty where it can."""
+    """Why a flight cannot be of this serve's ball: nothing tells that it fell, or at the hit it was, or would
+    have been, out of the racket's reach; empty where it can."""
     if flight is not None and flight.u_gravity_m_s2 > _FALLS_M_S2:
         return "something flew, but too briefly or too faintly to tell that it fell as a tossed ball does"
-    if flight is None or flight.contact_s is None:
+    if flight is None:
         return ""
-    wrist = motion.path(f"{handedness}_wrist")[motion.nearest(flight.contact_s)]
-    away = float(np.linalg.norm(flight.at(flight.contact_s) - wrist))
+    hit_s = flight.contact_s if flight.contact_s is not None else _fastest_s(handedness, motion)
+    if hit_s is None:
+        return ""
+    wrist = motion.path(f"{handedness}_wrist")[motion.nearest(hit_s)]
+    away = float(np.linalg.norm(flight.at(hit_s) - wrist))
     if not away > _REACH_M:  # a wrist that was not seen then tells nothing
         return ""
+    if flight.contact_s is None:
+        return (
+            f"what flew freely from {flight.t0_s:.1f} s to {flight.t1_s:.1f} s was out of reach at the hit, at "
+            f"{hit_s:.1f} s: that was another throw, and the ball that was hit was not seen"
+        )
     return (
         f"something flew freely, and broke off {away:.1f} m from the hitting hand: farther than a racket "
         "reaches, so that is not taken for the serve's ball"
     )
+
+
+def _fastest_s(handedness: str, motion: Motion) -> float | None:
+    """When the hitting hand was fastest; None where it was never seen to be quick."""
+    velocity = motion.velocity_m_s[:, motion.index(f"{handedness}_wrist")]
+    speed = np.nan_to_num(np.linalg.norm(velocity, axis=1))
+    k = int(speed.argmax())
+    return float(motion.t_s[k]) if speed[k] > _QUICK_M_S else None
 
 
 def check_flags(checks: Sequence[Check], said: Sequence[str]) -> list[str]:

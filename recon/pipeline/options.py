@@ -11,7 +11,7 @@ from recon.keypoints import mode_of
 Progress = Callable[[str, int, int], None]
 """progress(label, done, total)"""
 
-METHOD = 6
+METHOD = 7
 """Raised whenever measured numbers may change; older derived files then count as out of date."""
 
 

@@ -20,7 +20,7 @@ from recon.flight import slowed_fall
 from recon.instants import points_at_instants
 from recon.measures import Athlete, measure
 from recon.motion import hold_lengths, hold_planted, racket_pose, without_edges
-from recon.pipeline.ball import check_flags, choose_ball, measured_ball, with_ball_of
+from recon.pipeline.ball import check_flags, choose_ball, measured_ball, told_of_ball, with_ball_of
 from recon.pipeline.clock_sources import first_clocks, with_other_sources
 from recon.pipeline.footage import told_times
 from recon.pipeline.joint_centres import JointMotion, fit_joints
@@ -29,8 +29,8 @@ from recon.pipeline.racket import with_racket
 from recon.pipeline.racket_route import keep_rigid
 from recon.pipeline.second_look import Checked
 from recon.pipeline.shutters import shutters_of
-from recon.quality import handedness_flags, quality_flags, slow_fall_flags
-from recon.records import BallFlight, Check, Clocks, Events, Motion, Tracks2D
+from recon.quality import hand_flags, other_hand, quality_flags, slow_fall_flags, unseen_flags
+from recon.records import BallFlight, Check, Clocks, Events, Motion, Tracks2D, other_side
 from recon.session import Session
 from recon.swaps import Exchange, repair_swaps
 from recon.sync import refine_clocks, spreads, take_flags, why_apart, with_shutters
@@ -67,6 +67,8 @@ def reconstruct(
     progress("reconstructing", 2, _STEPS)
     events = _measured(session, moving)
     _judge(session, rig, synced, moving, events, notes)
+    if moving.hand != session.file.handedness:
+        notes[names.MEASURED_AS] = moving.hand
     notes["quality"] += [*checked.trouble, *synced.trouble]
     notes["packages"] = {name: version(name) for name in _PACKAGES}
     progress("reconstructing", 3, _STEPS)
@@ -104,13 +106,18 @@ def _synced(session: Session, rig: CalibratedRig, checked: Checked, notes: Notes
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Moving:
-    """Everything that moved, and how the known sources of error move it."""
+    """Everything that moved, and how the known sources of error move it.
+
+    hand: that is seen to hit, right or left; other_hand: how that shows where the session says the other one.
+    """
 
     joints: JointMotion
     motion: Motion
     draws: tuple[Displacements, ...]
     flight: BallFlight | None
     checks: tuple[Check, ...]
+    hand: str
+    other_hand: str
 
 
 def _moving(
@@ -138,7 +145,10 @@ def _moving(
     store.save_motion(d / names.MOTION, motion)
     everything = np.sum([source.moved_m for source in draws[:3]], axis=0)
     store.save_racket(d / names.RACKET, racket_pose(motion, everything))
-    path, checks = measured_ball(session, rig, ball, clocks, joints.fit.points, motion)
+    said = session.file.handedness
+    seen = other_hand(Body.of(motion, said))
+    hand = other_side(said) if seen else said
+    path, checks = measured_ball(session, rig, ball, clocks, joints.fit.points, motion, hand)
     store.save_flight(d / names.FLIGHT, path.flight, path.why)
     notes["joint centres"] = joints.told
     notes["left out against lengths"] += [u.sentence() for u in joints.fit.unbelieved]
@@ -147,14 +157,14 @@ def _moving(
     notes["beyond their range"] = list(held.beyond)
     notes["planted"] = [stood.sentence() for stood in planted]
     notes["racket"] = list(racket.told)
-    notes["ball"] = list(ball.found.told)
+    notes["ball"] = list(told_of_ball(ball, path))
     notes["checks"] = [c.sentence() for c in checks]
-    return _Moving(joints, motion, draws, path.flight, tuple(checks))
+    return _Moving(joints, motion, draws, path.flight, tuple(checks), hand, seen)
 
 
 def _measured(session: Session, moving: _Moving) -> Events:
     """Events and measures, kept; the events with all that makes their times unsure."""
-    hand, flight = session.file.handedness, moving.flight
+    hand, flight = moving.hand, moving.flight
     found = detect_events(Body.of(moving.motion, hand), flight)
     start = found.of("start")
     taken = measure(
@@ -183,8 +193,9 @@ def _judge(
     notes["quality"] += [
         *flags,
         *check_flags(moving.checks, flags),
-        *handedness_flags(Body.of(moving.motion, session.file.handedness)),
         *(u.sentence() for u in moving.joints.fit.unheld),
+        *unseen_flags(tracks, synced.clocks, events),
+        *hand_flags(session.file.handedness, moving.other_hand),
         *slow_fall_flags(points, slowed_fall(points) if flight is None else None),
         *_apart(rig, tracks, synced.clocks),
         *_unclear_sides((*synced.exchanges, *moving.joints.fit.exchanges)),

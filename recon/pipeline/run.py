@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import replace
 from pathlib import Path
@@ -27,7 +28,7 @@ from recon.pipeline.pictures import make_pictures
 from recon.pipeline.placement import moved_camera_flags
 from recon.pipeline.racket_route import check_racket_file, racket_inputs, with_racket_points
 from recon.pipeline.reconstruct import reconstruct
-from recon.pipeline.second_look import Checked, person_flags, with_second_look
+from recon.pipeline.second_look import Checked, OtherServe, person_flags, with_second_look
 from recon.result import Result, load_result
 from recon.session import Session, load_session
 
@@ -88,8 +89,12 @@ def measure_kept_tracks(
     made = _making(session, options)
     (session.derived / names.PROVENANCE).unlink(missing_ok=True)
     tracks = store.load_tracks(path)
-    rig = rig.subset([c.camera for c in tracks.cameras])
-    checked = person_flags(session, rig.cameras, tracks)
+
+    def kept(session: Session, rig: CalibratedRig) -> Checked:
+        own = replace(tracks, cameras=tuple(tracks.of(name) for name in rig.names))
+        return person_flags(session, rig.cameras, own)
+
+    session, rig, checked = _of_those_who_saw(session, rig.subset([c.camera for c in tracks.cameras]), kept)
     notes = reconstruct(session, rig, checked, (), options, progress)
     _vouch(session, made, notes | {"tracks": "kept from an earlier run"})
     return load_result(folder)
@@ -209,26 +214,38 @@ def _tracks(
     session: Session, rig: CalibratedRig, options: PipelineOptions, progress: Progress, questions: _Questions
 ) -> tuple[Session, CalibratedRig, Checked]:
     """The pixels of all cameras that saw the player, with session and rig of these cameras alone."""
-    blind: list[NobodySeen] = []
-    while True:
-        try:
-            checked = _found_tracks(session, rig, options, progress, questions)
-            break
-        except NobodySeen as error:
-            if len(rig.names) < 3:
-                raise (blind[0] if blind else error) from None
-            blind.append(error)
-            rig = rig.subset([name for name in rig.names if name != error.camera])
-            session = replace(session, file=session.file.model_copy(update={"cameras": rig.names}))
+
+    def found(session: Session, rig: CalibratedRig) -> Checked:
+        return _found_tracks(session, rig, options, progress, questions)
+
+    session, rig, checked = _of_those_who_saw(session, rig, found)
     questions.moved()
     for seen in checked.tracks.cameras:
         where = f"{session.folder}: camera {seen.camera}"
         _want_one_serve(where, float(np.ptp(seen.t_cam_s)), own=session.file.keypoints is not None)
-    return (
-        session,
-        rig,
-        replace(checked, trouble=(*checked.trouble, *(f"{e}; measured without this camera" for e in blind))),
-    )
+    return session, rig, checked
+
+
+def _of_those_who_saw(
+    session: Session, rig: CalibratedRig, found: Callable[[Session, CalibratedRig], Checked]
+) -> tuple[Session, CalibratedRig, Checked]:
+    """What is found without the cameras that show nobody or another serve, as far as two are left; it is said.
+
+    Raises what the first of these raised where fewer are left.
+    """
+    useless: list[NobodySeen | OtherServe] = []
+    while True:
+        try:
+            checked = found(session, rig)
+            break
+        except (NobodySeen, OtherServe) as error:
+            useless.append(error)
+            if len(rig.names) < 3:
+                raise useless[0] from None
+            rig = rig.subset([name for name in rig.names if name != error.camera])
+            session = replace(session, file=session.file.model_copy(update={"cameras": rig.names}))
+    said = tuple(f"{error}; measured without this camera" for error in useless)
+    return session, rig, replace(checked, trouble=(*checked.trouble, *said))
 
 
 def _want_one_serve(where: str, length_s: float, *, own: bool) -> None:

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from calibration.checks import Array
 from calibration.errors import NotMeasurable
 from calibration.geometry import Camera
-from recon.keypoints import ClipTracks, Mode, Wanted, window_of_box, with_rows, without_bodies
+from recon.keypoints import ClipTracks, Mode, NobodySeen, Wanted, window_of_box, with_rows, without_bodies
 from recon.motion import without_edges
 from recon.people import Followed, State, compare_followed
 from recon.people.followed import AGREE
@@ -22,9 +22,22 @@ from recon.pipeline.options import PipelineOptions, Progress
 from recon.pipeline.racket_fill import RacketRoute
 from recon.records import BODY, BallCandidates, Clocks, Tracks2D
 from recon.session import Session
+from recon.sync import standing_alone
 
 _TOLD_S = 0.1  # a shorter stretch of somebody else is not worth a sentence
+_EMPTY_SHARE = 0.9  # of a camera's frames: with fewer it tells nothing
 _UNMENDED_SHARE = 0.05  # of a camera's frames: more than that, and the serve is below the quality gate
+
+
+class OtherServe(NotMeasurable):
+    """One camera's clip agrees with no other, and the others agree; camera: its name."""
+
+    def __init__(self, camera: str) -> None:
+        super().__init__(
+            f"camera {camera}: its clip agrees with no other at any time, while the others agree: it shows "
+            "something else than this serve, or the camera was moved"
+        )
+        self.camera = camera
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -51,7 +64,7 @@ def with_second_look(
     """Tracks of the server, each frame looked at once more at most where the cameras say it is needed.
 
     Bodies that are somebody else's after that are left out, and it is said. Raises NotMeasurable where a camera
-    shows no person at all.
+    shows no person at all, OtherServe where one stands alone among three or more.
     """
     first = with_true_times(session, found.tracks())
     judged = _judged(session, cameras, first)
@@ -73,7 +86,14 @@ def with_second_look(
 
 
 def person_flags(session: Session, cameras: Sequence[Camera], tracks: Tracks2D) -> Checked:
-    """Points of the user's own, as they are: sentences where cameras' points are not one person's."""
+    """Points of the user's own, as they are: sentences where cameras' points are not one person's.
+
+    Raises NobodySeen where a camera shows hardly anything, OtherServe where one of three or more stands alone.
+    """
+    for seen in tracks.cameras:
+        empty = float(np.isnan(seen.sigma_px).all(axis=1).mean())
+        if empty > _EMPTY_SHARE:
+            raise NobodySeen(seen.camera, f"camera {seen.camera}: nothing seen in {empty:.0%} of its frames")
     judged = _judged(session, cameras, tracks)
     if judged is None:
         return Checked(tracks)
@@ -94,12 +114,15 @@ def _said(found: Found) -> tuple[str, ...]:
 
 
 def _judged(session: Session, cameras: Sequence[Camera], tracks: Tracks2D) -> tuple[Clocks, Followed] | None:
-    """None where the clips do not tell their clocks: the next stage says why."""
+    """None where the clips do not tell their clocks: the next stage says why. Raises as above."""
     try:
         tracks, _ = without_edges(tracks)  # a pair without names would be matched at random
         clocks = first_clocks(session, cameras, tracks)
         return clocks, compare_followed(cameras, tracks, clocks)
     except NotMeasurable:
+        alone = standing_alone(cameras, tracks)
+        if alone is not None:
+            raise OtherServe(alone) from None
         return None
 
 

@@ -105,6 +105,7 @@ class Page:
     age: str
     labels: str
     quality: tuple[str, ...]
+    told: tuple[str, ...]
     measured_on: str
     invented: bool
     cameras: tuple[str, ...]
@@ -132,6 +133,7 @@ def gather(result: Result) -> Page:
         age="" if file.age_years is None else f"{file.age_years:g} years old",
         labels=labels_text(file.serve),
         quality=result.quality,
+        told=result.told,
         measured_on=written_on(result.session.derived / PROVENANCE),
         invented=is_invented(result),
         cameras=tuple(c.camera for c in result.tracks.cameras),

@@ -7,7 +7,7 @@ from datetime import datetime
 from pathlib import Path
 
 from calibration.provenance import content_hash
-from recon.result import Result
+from recon.result import TOLD, Result
 from recon.wording import value_with_uncertainty
 
 _LONG = 16
@@ -32,7 +32,7 @@ def facts_of(result: Result) -> tuple[tuple[str, str], ...]:
     rows += _rig_facts(result)
     kept = {k: v for k, v in result.provenance.items() if k not in ("kind", "format")}
     if isinstance(notes := kept.get("notes"), Mapping):
-        kept["notes"] = {k: v for k, v in notes.items() if k not in (_CHECKS, "quality")}
+        kept["notes"] = {k: v for k, v in notes.items() if k not in (_CHECKS, "quality", *TOLD)}
     _flatten("", kept, rows)
     return tuple(rows)
 

@@ -2,7 +2,7 @@
 
 from recon.sync.clips import Clip, ClipMatchOptions, ClipOffset, Contradiction, match_clips
 from recon.sync.clocks import SyncOptions, estimate_clocks
-from recon.sync.explain import why_apart
+from recon.sync.explain import standing_alone, why_apart
 from recon.sync.instants import SameInstant, SourceJudged, combine
 from recon.sync.joint import refine_clocks
 from recon.sync.shutter import shutter_not_told, with_shutters
@@ -24,6 +24,7 @@ __all__ = [
     "refine_clocks",
     "shutter_not_told",
     "spreads",
+    "standing_alone",
     "take_flags",
     "why_apart",
     "with_shutters",

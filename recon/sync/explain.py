@@ -34,6 +34,17 @@ def why_apart(cameras: Sequence[Camera], tracks: Tracks2D, options: SyncOptions 
     return trial.exchanged() or trial.mirrored(alone) or trial.slowed(alone) or trial.other_take(alone)
 
 
+def standing_alone(
+    cameras: Sequence[Camera], tracks: Tracks2D, options: SyncOptions | None = None
+) -> str | None:
+    """The one camera that agrees with no other, where all others agree and nothing of the above mends it."""
+    trial = _Trial(cameras, tracks, options or SyncOptions())
+    alone = trial.alone()
+    if len(alone) != 1 or len(trial.cameras) < 3:
+        return None
+    return None if trial.exchanged() or trial.mirrored(alone) or trial.slowed(alone) else alone[0].name
+
+
 class _Trial:
     """One session's clips, thinned, to be tried under suppositions."""
 

@@ -23,6 +23,7 @@ THROWN_TWICE = (
         release_s=0.3, contact_s=None, start_m=(0.3, 0.2, 1.5), velocity_m_s=(0.1, 0.2, 4.0), visible_s=5
     ),
 )
+CAUGHT = "the ball was tossed and caught at 1.1 s; the serve is measured from the toss at 1.6 s"
 
 
 def test_drag_of_a_usual_ball_is_the_published_one() -> None:
@@ -99,7 +100,26 @@ def test_the_toss_that_was_struck_is_the_serve_and_the_other_is_told(rng: np.ran
     found = find_ball(sightings_of(CAMERAS, tracks, clocks, candidates))
     path = fit_ball(found, clocks)
     assert path.flight is not None and path.flight.contact_s == pytest.approx(2.4, abs=0.001)
-    assert found.told == ("the ball was tossed and caught at 1.1 s, before the toss that was struck",)
+    assert found.told == (CAUGHT,)
+
+
+@pytest.mark.parametrize("lost_s", [(9.0, 9.0), (0.55, 0.85)])
+def test_the_last_toss_is_the_serve_where_the_struck_ball_was_not_seen(
+    lost_s: tuple[float, float], rng: np.random.Generator
+) -> None:
+    """The one that was caught went 0.2 m higher; lost at its highest, its first part ends on high as well."""
+    higher = replace(THROWN_TWICE[1], velocity_m_s=(0.1, 0.2, 5.6))
+    struck = replace(THROWN_TWICE[0], start_m=(0.25, 0.3, 1.5), release_s=2.2, contact_s=3.0)
+    filming = Filming(sigma_px=1.0, span_s=(0.0, 3.3), clutter=1)
+    tracks, clocks, candidates = filmed((struck, higher), CAMERAS, filming, rng)
+    seen = sightings_of(CAMERAS, tracks, clocks, candidates)
+    seen = seen.where((seen.t_s < 3.0) & ((seen.t_s < lost_s[0]) | (seen.t_s > lost_s[1])))
+    found = find_ball(seen)
+    path = fit_ball(found, clocks)
+    assert path.flight is not None and path.flight.contact_s is None
+    assert path.flight.release_s == pytest.approx(2.2, abs=0.03)
+    (said,) = found.told
+    assert "tossed and caught at 1.4 s" in said and "the toss at 2." in said
 
 
 def test_the_ball_stays_the_same_where_other_patches_are_left_out(rng: np.random.Generator) -> None:

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from recon.body import Body
-from recon.quality import handedness_flags, quality_flags
+from recon.quality import hand_flags, other_hand, quality_flags
 from recon.records import (
     EVENT_NAMES,
     KEYPOINTS,
@@ -116,9 +116,11 @@ def test_the_wrong_hand_in_the_session_is_noticed(true, racket):
         for point in ("tip", "throat", "butt"):
             xyz[:, KEYPOINTS.index(f"racket_{point}")] = np.nan
     wrong = {"right": "left", "left": "right"}[true]
-    assert handedness_flags(Body(t, KEYPOINTS, xyz, np.gradient(xyz, t, axis=0), true)) == ()
-    (flag,) = handedness_flags(Body(t, KEYPOINTS, xyz, np.gradient(xyz, t, axis=0), wrong))
-    assert f"says {wrong}-handed" in flag
+    assert other_hand(Body(t, KEYPOINTS, xyz, np.gradient(xyz, t, axis=0), true)) == ""
+    seen = other_hand(Body(t, KEYPOINTS, xyz, np.gradient(xyz, t, axis=0), wrong))
+    assert seen.endswith(f"the {true} hand") and hand_flags(true, "") == ()
+    (flag,) = hand_flags(wrong, seen)
+    assert f"says {wrong}-handed, but {seen}" in flag
     assert f'handedness = "{true}"' in flag
     assert ("racket" in flag) == racket
 
@@ -126,7 +128,15 @@ def test_the_wrong_hand_in_the_session_is_noticed(true, racket):
 def test_hands_that_nobody_saw_tell_no_handedness():
     t, xyz, _, _ = invented_motion("right")
     xyz[:, KEYPOINTS.index("left_wrist")] = np.nan
-    assert handedness_flags(Body(t, KEYPOINTS, xyz, np.gradient(xyz, t, axis=0), "left")) == ()
+    assert other_hand(Body(t, KEYPOINTS, xyz, np.gradient(xyz, t, axis=0), "left")) == ""
+
+
+def test_one_gross_error_makes_no_hand_the_faster():
+    t, xyz, _, _ = invented_motion("right")
+    xyz[:, KEYPOINTS.index("racket_butt")] = np.nan
+    rate = np.gradient(xyz, t, axis=0)
+    rate[50, KEYPOINTS.index("left_wrist")] = (90.0, 0.0, 0.0)
+    assert other_hand(Body(t, KEYPOINTS, xyz, rate, "right")) == ""
 
 
 @pytest.mark.parametrize(("away_m", "doubted"), [(0.30, False), (0.50, True)])
@@ -136,5 +146,5 @@ def test_a_racket_a_little_nearer_to_the_other_hand_proves_nothing(away_m, doubt
     butt = xyz[:, KEYPOINTS.index("racket_butt")]
     xyz[:, KEYPOINTS.index("left_wrist")] = butt + [0.2, 0, 0]
     xyz[:, KEYPOINTS.index("right_wrist")] = butt - [away_m, 0, 0]
-    flags = handedness_flags(Body(t, KEYPOINTS, xyz, np.gradient(xyz, t, axis=0), "right"))
-    assert bool(flags) == doubted
+    seen = other_hand(Body(t, KEYPOINTS, xyz, np.gradient(xyz, t, axis=0), "right"))
+    assert bool(seen) == doubted

@@ -46,6 +46,31 @@ def test_an_unseen_wrist_or_no_break_tells_nothing():
     assert _stranger(None, "right", motion((0.0, 0.3, 2.1))) == ""
 
 
+def swung(at_s: float) -> Motion:
+    """The hitting wrist passes 2.1 m, as it does at a hit, and is quick about that instant alone."""
+    still = motion((0.0, 0.3, 2.1))
+    velocity = still.velocity_m_s.copy()
+    velocity[abs(T - at_s) < 0.05, KEYPOINTS.index("right_wrist")] = (0.0, 12.0, 0.0)
+    return replace(still, velocity_m_s=velocity)
+
+
+@pytest.mark.parametrize(("hit_s", "strange"), [(1.45, False), (1.9, True)])
+def test_a_toss_that_is_not_near_the_racket_at_the_hit_is_another_throw(hit_s, strange):
+    """It leaves 2.7 m at 1.25 s, at rest: 0.2 s later it is at 2.50 m, 0.4 m above the wrist; 0.65 s later at
+    0.63 m, 1.5 m below it."""
+    toss = replace(
+        met(2.7), t0_s=1.25, contact_s=None, struck_velocity_m_s=None, struck_sightings=0, fall_m_s2=9.81
+    )
+    why = _stranger(toss, "right", swung(hit_s))
+    assert bool(why) == strange
+    assert not strange or ("another throw" in why and "1.9 s" in why)
+
+
+def test_a_hand_that_was_never_quick_tells_no_hit():
+    toss = replace(met(9.0), contact_s=None, struck_velocity_m_s=None, struck_sightings=0)
+    assert _stranger(toss, "right", motion((0.0, 0.3, 2.1))) == ""
+
+
 def test_a_flight_that_does_not_tell_its_fall_is_none():
     assert "fell" in _stranger(replace(met(2.7), u_gravity_m_s2=3.3), "right", motion((0.0, 0.3, 2.1)))
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from concurrent.futures import Future
 from pathlib import Path
 from types import SimpleNamespace
 
@@ -13,13 +12,12 @@ from calibration.checks import Array
 from calibration.errors import BadInput, NotMeasurable
 from calibration.footage import Video
 from calibration.recorded_rate import TimedVideo
-from recon.keypoints import MODES, MarkerOptions, ServerPlace
-from recon.keypoints.pose import Pose
 from recon.pipeline import whom
-from recon.pipeline.crew import Clip, Known
+from recon.pipeline.crew import Known
 from recon.pipeline.whom import whom_to_follow
 from recon.session import Session, SessionFile
-from tests.support.invented_people import Somebody, looks, stands, walks
+from tests.support.invented_people import Somebody, stands, walks
+from tests.support.played_crew import PlayedCrew, clips_of
 from tests.support.world import three_cameras
 
 CAMERAS = three_cameras()
@@ -27,24 +25,6 @@ SERVER = Somebody(stands(0.5, -0.2), 1.8, hand_up_s=(1.0, 2.0))
 AT_THE_LINE = Somebody(stands(-1.6, -0.4), 1.75)
 FAR = Somebody(stands(2.5, 6.0), 1.9)
 STARTS = {"rear_left": 0.0, "rear_right": 0.25, "side": -0.25}
-
-
-class PlayedCrew:
-    """Answers find_people with looks at invented people; counts what it was asked for."""
-
-    def __init__(self, people: list[Somebody]) -> None:
-        self._people, self.asked = people, []
-
-    def submit(self, _do: object, clip: Clip, step_s: float | None) -> Future:
-        self.asked.append(step_s)
-        times = np.array([0.0]) if step_s is None else np.arange(0.0, 3.0, step_s)
-        rng = np.random.default_rng(len(self.asked))
-        seen = looks([clip.place.camera], self._people, times, rng, ahead_s=STARTS)[clip.camera]
-        done: Future = Future()
-        done.set_result(
-            [(float(t), [Pose(s.uv_px, s.visibility) for s in p]) for t, p in zip(times, seen, strict=True)]
-        )
-        return done
 
 
 def session_of(folder: Path, server: dict[str, tuple[float, float]] | None = None) -> Session:
@@ -60,11 +40,7 @@ def stamps_are_true(monkeypatch: pytest.MonkeyPatch) -> None:
 def asked(
     folder: Path, people: list[Somebody], server: dict[str, tuple[float, float]] | None = None, **more: bool
 ) -> tuple[dict[str, Known], str, PlayedCrew]:
-    marks = MarkerOptions(hues_deg=(300.0, 180.0, 120.0, 60.0), tolerance_deg=15.0)
-    clips = {
-        c.name: Clip(Video(Path(c.name)), Path("model"), marks, MODES["quick"], ServerPlace(c)) for c in CAMERAS
-    }
-    crew = PlayedCrew(people)
+    clips, crew = clips_of(CAMERAS), PlayedCrew(people, STARTS)
     keys = {c.name: "key" for c in CAMERAS}
     known, said = whom_to_follow(session_of(folder, server), clips, keys, crew, **more)  # type: ignore[arg-type]
     return known, said, crew
