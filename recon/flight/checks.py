@@ -37,10 +37,10 @@ def ball_checks(
     racket: length between its ends as measured, its u, and the true one, metres; None where one is not known.
     """
     if path.flight is None or path.fit is None:
-        fall = Check(GRAVITY, "m/s²", None, None, GRAVITY_M_S2, U_GRAVITY_M_S2, UNTOLD, path.why)
+        untold = Check(GRAVITY, "m/s²", None, None, GRAVITY_M_S2, U_GRAVITY_M_S2, UNTOLD, path.why)
         if racket is None:
-            return (fall,)
-        return fall, _check(RACKET, "m", racket[:2], (racket[2], 0.0), 0.0, _LENGTHS)
+            return (untold,)
+        return untold, _check(RACKET, "m", racket[:2], (racket[2], 0.0), 0.0, _LENGTHS)
     used, kind, arcs = found.seen.where(found.rows), found.kind, path.fit.arcs
     x = arcs.at(used.t_s)[0]
     g, u_g = path.flight.gravity_m_s2, path.flight.u_gravity_m_s2

@@ -96,7 +96,7 @@ def fit_body(
     unbelieved = (*joints, *strays)
     if unbelieved or unheld:
         points = points_at_instants(cameras, tracks, clocks)
-        changed = {u.point for u in (*unbelieved, *unheld)}
+        changed = {u.point for u in unbelieved} | {u.point for u in unheld}
         motion, support = fit_motion(cameras, tracks, clocks, points, before=(motion, support), changed=changed)
     cleaned = without_view_errors(cameras, tracks, clocks, motion, study) if study else None
     if cleaned is None:
