@@ -57,7 +57,7 @@ def _off(a: Array, b: Array, variance: Array, seen: NDArray[np.bool_]) -> NDArra
         return np.zeros(len(apart), dtype=bool)
     usual = float(np.median(apart[seen]))
     miss = np.abs(apart - usual)
-    return np.asarray(seen & (miss > _OFF * usual) & (miss > _OFF_SD * np.sqrt(variance)))
+    return np.asarray(seen & (miss > _OFF * usual) & (miss > _OFF_SD * np.sqrt(np.where(seen, variance, 0.0))))
 
 
 def _most_contradicted(against: NDArray[np.int_], variance: Array) -> NDArray[np.bool_]:
