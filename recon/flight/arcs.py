@@ -25,7 +25,7 @@ GRAVITY_M_S2, U_GRAVITY_M_S2 = 9.81, 0.015
 
 _NU = 4.0
 _SETTLED = 1e-6  # squared length of the last step, in its own sigmas
-_ASTRAY_M_S = 100.0
+_ASTRAY_M_S, _ASTRAY_S = 100.0, 0.5
 _NUDGE = np.array([1e-3, 1e-3, 1e-3, 1e-2, 1e-4])  # m/s, m/s², 1/m: for derivatives by differences
 
 
@@ -169,11 +169,21 @@ def settled(start: Arcs, seen: Sightings, prior: Prior, steps: int = 25) -> Arcs
         pull = np.einsum("n,nai,na->i", weight, J, r, optimize=True) + told @ (known - arcs.values)
         step = _solved(normal, pull)
         arcs = replace(arcs, values=_within(arcs.values + step))
-        if not np.linalg.norm(arcs.values[3:6]) < _ASTRAY_M_S:
+        if _astray(arcs, seen):
             raise NotMeasurable("the pictures of the ball do not lead to a path")
         if step @ normal @ step < _SETTLED:
             break
     return arcs
+
+
+def _astray(arcs: Arcs, seen: Sightings) -> bool:
+    """Whether a fit has left all that a ball does: too fast, or met at no time near the pictures."""
+    if not np.linalg.norm(arcs.values[3:6]) < _ASTRAY_M_S:
+        return True
+    if not arcs.struck:
+        return False
+    near = seen.t_s.min() - _ASTRAY_S < arcs.contact_s < seen.t_s.max() + _ASTRAY_S
+    return not (near and np.linalg.norm(arcs.values[STRUCK]) < 2 * _ASTRAY_M_S)
 
 
 def _within(values: Array) -> Array:

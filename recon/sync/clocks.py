@@ -13,7 +13,7 @@ from calibration.checks import Array
 from calibration.errors import BadInput, NotMeasurable
 from calibration.geometry import Camera
 from recon.epipolar import RayTrack, disagreement, essential, ray_track, sample
-from recon.records import Clock, Clocks, Tracks2D
+from recon.records import CameraTracks, Clock, Clocks, Tracks2D
 from recon.sync.search import agreements
 
 _PHASES = 4
@@ -64,8 +64,7 @@ def estimate_clocks(cameras: Sequence[Camera], tracks: Tracks2D, options: SyncOp
     Source: Noguchi & Kato (2007), WACV; jackknife: Efron (1982), SIAM.
     """
     options = options or SyncOptions()
-    marker = _is_marker(tracks.keypoints)
-    half_width = np.where(marker, options.marker_smoothing_s, options.body_smoothing_s)
+    half_width = _half_width_s(tracks.keypoints, options)
     rays = [ray_track(camera, tracks.of(camera.name), half_width) for camera in cameras]
     offsets = _chain_offsets(rays, options)
     offsets, u = _refine(rays, tracks.keypoints, offsets, options)
@@ -137,10 +136,26 @@ def _coarse(a: RayTrack, b: RayTrack, options: SyncOptions) -> tuple[float, floa
 
 def _want_movement(ray: RayTrack, names: str, options: SyncOptions) -> None:
     """Points that stand still agree at every offset, to the last digits, in which one may seem to stand out."""
-    speed = np.linalg.norm(ray.rate, axis=2) * 0.01 / ray.sigma
-    fastest = float(np.nanmax(speed)) if np.isfinite(speed).any() else 0.0
-    if fastest < options.least_movement:
+    if not _moves(ray, options):
         raise NotMeasurable(f"{names}: no movement to lock on: all that {ray.camera.name} sees stands still")
+
+
+def _moves(ray: RayTrack, options: SyncOptions) -> bool:
+    speed = np.linalg.norm(ray.rate, axis=2) * 0.01 / ray.sigma
+    return bool(np.isfinite(speed).any() and np.nanmax(speed) >= options.least_movement)
+
+
+def shows_movement(
+    camera: Camera, seen: CameraTracks, keypoints: tuple[str, ...], options: SyncOptions | None = None
+) -> bool:
+    """Whether anything in a clip moves by more than its own noise: without that no clock is told."""
+    options = options or SyncOptions()
+    return _moves(ray_track(camera, seen, _half_width_s(keypoints, options)), options)
+
+
+def _half_width_s(keypoints: tuple[str, ...], options: SyncOptions) -> Array:
+    """(P,) over how long each point is smoothed, to both sides."""
+    return np.where(_is_marker(keypoints), options.marker_smoothing_s, options.body_smoothing_s)
 
 
 def _refine(

@@ -12,7 +12,7 @@ from calibration.checks import Array
 from calibration.errors import NotMeasurable
 from calibration.geometry import Camera
 from recon.records import CameraTracks, Tracks2D, other_side
-from recon.sync.clocks import SyncOptions, estimate_clocks
+from recon.sync.clocks import SyncOptions, estimate_clocks, shows_movement
 from recon.sync.takes import spreads, take_flags
 
 _SLOWED = (2.0, 4.0, 8.0, 4.8, 5.0, 9.6, 10.0)
@@ -42,7 +42,8 @@ def standing_alone(
     alone = trial.alone()
     if len(alone) != 1 or len(trial.cameras) < 3:
         return None
-    return None if trial.exchanged() or trial.mirrored(alone) or trial.slowed(alone) else alone[0].name
+    mended = trial.exchanged() or trial.mirrored(alone) or trial.slowed(alone)
+    return None if mended else alone[0].name
 
 
 class _Trial:
@@ -71,6 +72,10 @@ class _Trial:
                 joined |= {a.camera, b.camera}
         return [c for c in self.cameras if c.name not in joined]
 
+    def at_rest(self, camera: Camera) -> bool:
+        """Whether nothing moves in its clip: that agrees with anything, played fast enough."""
+        return not shows_movement(camera, self.seen[camera.name], self.tracks.keypoints, self.options)
+
     def all_agree(self) -> bool:
         """Whether every pair agrees as it is."""
         return all(self.agree(a, b) for a, b in combinations(self.seen.values(), 2))
@@ -78,6 +83,8 @@ class _Trial:
     def exchanged(self) -> str:
         """Whether all agree once the clips are given to the cameras in another order."""
         names = list(self.seen)
+        if any(self.at_rest(camera) for camera in self.cameras):
+            return ""
         for order in permutations(names):
             given = [replace(self.seen[was], camera=name) for name, was in zip(names, order, strict=True)]
             sizes = all(s.size_px == self.seen[s.camera].size_px for s in given)
@@ -100,7 +107,8 @@ class _Trial:
         found = [
             camera.name
             for camera in alone
-            if any(
+            if not self.at_rest(camera)
+            and any(
                 self.agree(_turned_over(self.seen[camera.name], self.tracks.keypoints, relabel), other)
                 for relabel in (True, False)
                 for other in self._others(camera)
@@ -112,7 +120,7 @@ class _Trial:
 
     def slowed(self, alone: Sequence[Camera]) -> str:
         """Whether a lone camera agrees with another once its times are divided by a usual factor."""
-        for camera in alone:
+        for camera in (c for c in alone if not self.at_rest(c)):
             for factor in _SLOWED:
                 seen = self.seen[camera.name]
                 quick = replace(seen, t_cam_s=seen.t_cam_s / factor)

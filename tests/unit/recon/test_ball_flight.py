@@ -7,6 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from calibration.errors import NotMeasurable
 from calibration.geometry import Camera, Rigid
 from recon.flight import BALL_KINDS, HandPath, ball_checks, find_ball, fit_ball, sightings_of
 from recon.flight.arcs import Arcs, Prior, fit_arcs
@@ -268,3 +269,14 @@ def test_the_balls_size_is_its_diameter_over_distance(rng: np.random.Generator) 
     tracks, clocks, _ = filmed(InventedToss(), CAMERAS, Filming(sigma_px=0.5), rng)
     assert checked(CAMERAS, tracks, clocks, size_px=8.8)["the ball's diameter"].verdict == "agrees"
     assert checked(CAMERAS, tracks, clocks, size_px=12.0)["the ball's diameter"].verdict == FAILED
+
+
+def test_a_strike_before_all_its_pictures_is_no_path(rng: np.random.Generator) -> None:
+    """Nothing tells the second arc then: it is said, and nothing is divided by zero on the way."""
+    tracks, clocks, _ = filmed(InventedToss(contact_s=None), CAMERAS, Filming(lost=0.0), rng)
+    seen = sightings_of(CAMERAS, tracks, clocks)
+    seen = seen.where((seen.t_s > 0.7) & (seen.t_s < 1.2))
+    toss = InventedToss()
+    values = np.array([*toss.start_m, *toss.velocity_m_s, 9.81, toss.drag_per_m, 1.3, 0.0, 40.0, 0.0])
+    with pytest.raises(NotMeasurable, match="do not tell its path"):
+        fit_arcs(Arcs(0.6, values), seen, Prior(drag=toss.drag_per_m, u_drag=1e-3))

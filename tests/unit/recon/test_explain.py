@@ -8,7 +8,7 @@ import numpy as np
 
 from calibration.errors import NotMeasurable
 from recon.records import KEYPOINTS, CameraTracks, Tracks2D
-from recon.sync import estimate_clocks, spreads, take_flags, why_apart
+from recon.sync import estimate_clocks, spreads, standing_alone, take_flags, why_apart
 from tests.support.serve_series import ServeSeries, seen
 from tests.support.world import InventedMotion, seen_by, three_cameras
 
@@ -77,3 +77,29 @@ def test_a_clip_of_another_movement_is_named_where_the_others_agree(rng: np.rand
 def test_clips_of_one_take_are_not_talked_about() -> None:
     cameras = tuple(clips())
     assert why_apart(CAMERAS, Tracks2D(KEYPOINTS, cameras, "invented")) == ""
+
+
+def alone(cameras: list[CameraTracks]) -> str | None:
+    return standing_alone(CAMERAS[: len(cameras)], Tracks2D(KEYPOINTS, tuple(cameras), "invented"))
+
+
+def test_a_clip_of_another_movement_stands_alone_and_one_of_two_does_not(rng: np.random.Generator) -> None:
+    a, b, c = clips()
+    other = seen_by(CAMERAS, InventedMotion(4), offsets_s={k.name: 0.0 for k in CAMERAS}, rng=rng)
+    assert alone([a, b, other.of("side")]) == "side"
+    assert alone([a, b, c]) is None and alone([a, other.of("rear_right")]) is None
+
+
+def test_a_clip_in_which_nothing_moves_stands_alone_however_fast_it_is_played(rng: np.random.Generator) -> None:
+    a, b, c = clips()
+    still = np.repeat(c.uv_px[:1], len(c.uv_px), axis=0) + rng.normal(0, 0.2, c.uv_px.shape)
+    assert (
+        alone([a, b, replace(c, uv_px=still, sigma_px=np.where(np.isnan(still[..., 0]), np.nan, 1.5))])
+        == "side"
+    )
+
+
+def test_slow_motion_does_not_stand_alone() -> None:
+    """It is said how it is mended, and not left out."""
+    a, b, c = clips(2)[0], clips(2)[1], clips()[2]
+    assert alone([a, b, replace(c, t_cam_s=c.t_cam_s * 4.0)]) is None

@@ -8,17 +8,19 @@ import numpy as np
 import pytest
 
 from recon.body import Body
-from recon.quality import hand_flags, other_hand, quality_flags
+from recon.quality import hand_flags, other_hand, quality_flags, unseen_flags
 from recon.records import (
     EVENT_NAMES,
     KEYPOINTS,
     BallFlight,
+    CameraTracks,
     Clock,
     Clocks,
     Event,
     Events,
     Points3D,
     PointStatus,
+    Tracks2D,
 )
 from tests.support.example_motion import invented_motion
 
@@ -148,3 +150,39 @@ def test_a_racket_a_little_nearer_to_the_other_hand_proves_nothing(away_m, doubt
     xyz[:, KEYPOINTS.index("right_wrist")] = butt - [away_m, 0, 0]
     seen = other_hand(Body(t, KEYPOINTS, xyz, np.gradient(xyz, t, axis=0), "right"))
     assert bool(seen) == doubted
+
+
+def body_tracks(unseen_s: tuple[float, float], cameras: int = 3) -> tuple[Tracks2D, Clocks]:
+    """Cameras a, b, c, with 0.5 s to add to a's time; the last one saw nobody for a while of rig time."""
+    names = "abc"[:cameras]
+    seen, clocks = [], []
+    for name in names:
+        ahead = 0.5 if name == "a" else 0.0
+        rig_s = np.arange(0, 2.0, 1 / 60)
+        uv = np.full((len(rig_s), len(KEYPOINTS), 2), 100.0)
+        if name == names[-1]:
+            uv[(rig_s > unseen_s[0]) & (rig_s < unseen_s[1])] = np.nan
+        sigma = np.where(np.isnan(uv[..., 0]), np.nan, 1.0)
+        seen.append(CameraTracks(name, (640, 480), rig_s - ahead, uv, sigma))
+        clocks.append(Clock(name, ahead, 0.0))
+    return Tracks2D(KEYPOINTS, tuple(seen), "invented"), Clocks(
+        "b", tuple(sorted(clocks, key=lambda c: c.camera != "b"))
+    )
+
+
+@pytest.mark.parametrize(
+    ("unseen_s", "said"), [((0.9, 1.3), True), ((0.9, 1.0), False), ((1.6, 2.0), False), ((1.2, 2.0), True)]
+)
+def test_a_camera_that_lost_the_player_before_contact_is_named(unseen_s, said):
+    """Contact at 1.5 s: what is lost after it harms nothing, and a tenth of a second is bridged."""
+    flags = unseen_flags(*body_tracks(unseen_s), EVENTS)
+    assert len(flags) == said
+    if said:
+        stop = min(unseen_s[1], 1.5)
+        assert f"camera c did not see the player from {unseen_s[0]:.2f} s to {stop:.2f} s" in flags[0]
+        assert "there the others measure alone" in flags[0]
+
+
+def test_with_two_cameras_one_that_lost_the_player_leaves_nothing():
+    (flag,) = unseen_flags(*body_tracks((0.9, 1.3), cameras=2), EVENTS)
+    assert "camera b" in flag and "nothing is measured there" in flag
