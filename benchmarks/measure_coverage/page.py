@@ -15,7 +15,15 @@ from benchmarks.measure_coverage.goals import VERDICTS, Goal, goals, verdicts
 from benchmarks.measure_coverage.rigs import calibrated, layouts, true_cameras
 from benchmarks.measure_coverage.rows import Outcome, Row, Truth, outcome_of
 from benchmarks.measure_coverage.scene import variations
-from benchmarks.measure_coverage.subjects import CHOSEN_ON, FRESH, KINDS, Subject, subject_of, subjects
+from benchmarks.measure_coverage.subjects import (
+    CHOSEN_ON,
+    CHOSEN_ON_ALL,
+    FRESH,
+    KINDS,
+    Subject,
+    subject_of,
+    subjects,
+)
 from benchmarks.measure_coverage.variations import SEED, Variation
 from benchmarks.pages import circumstances, table
 from calibration import SERVE_VOLUME, worst_u_over_volume
@@ -60,7 +68,7 @@ def page_text(
         "# Measures on rendered serves: do the intervals hold?",
         _INTRODUCTION.format(
             seed=SEED, varied=len(judged), drawn=len(variations()), others=len(outcomes) - len(judged),
-            chosen=", ".join(sorted(CHOSEN_ON)),
+            chosen=", ".join(sorted(CHOSEN_ON)), on_all=", ".join(f"`{name}`" for name in CHOSEN_ON_ALL),
         ),
         told, _old(old), _refused(outcomes), "## Goals", _GOALS, _goal_table(goals(outcomes)),
         "## Coverage by family", _COVERAGE, _family_table(rows),
@@ -93,7 +101,9 @@ the truth stays that of the serve: contact is the scripted one, though nothing b
 
 Two parts of u, `posture` and `smoothing`, how far a shoe reaches, how push-off and landing are told, and
 which patches are no tape were chosen on some of these serves: {chosen}.
-For what they touch, coverage there proves nothing; the second table of coverage leaves them out."""
+For what they touch, coverage there proves nothing; the second table of coverage leaves them out. What
+`posture` adds to the u of {on_all} was chosen on all of them, once they had been measured: of how
+often the intervals of these hold, nothing here is proof."""
 _GOALS = """\
 Lengths and instants: sessions with three cameras, ball and tape to be seen. Foot faults: all sessions."""
 _COVERAGE = """\

@@ -19,6 +19,11 @@ from recon.result import PROVENANCE
 
 CHOSEN_ON = frozenset(f"v{k:02d}" for k in (0, 1, 2, 3, 4, 5, 9, 25, 29, 31, 33, 39, 40, 41, 42, 43))
 """Serves on which parts of u or of a method were chosen: they prove less than the others."""
+CHOSEN_ON_ALL = (
+    "front_foot_yaw_deepest_bend", "front_knee_flexion_trophy", "back_knee_flexion_deepest",
+    "wrist_below_elbow", "tip_below_wrist", "forearm_lay_back", "sideline_clearance",
+)  # fmt: skip
+"""Measures whose part of u called posture was chosen on every serve of the benchmark."""
 FRESH = "nothing was chosen on it"
 
 KINDS = (
