@@ -128,9 +128,11 @@ def filmed(found: Motion) -> tuple[list[Camera], Tracks2D, Clocks]:
 
 
 def still() -> Motion:
-    """The standing body for a second."""
+    """The standing body for a second, a racket in its right hand."""
     t, one = np.arange(60) / 60, standing()
     x = np.repeat(one.xyz_m[:1], 60, axis=0)
+    for part, ahead_m in (("butt", 0.08), ("throat", 0.27), ("tip", 0.60)):
+        x[:, KEYPOINTS.index(f"racket_{part}")] = one.path("right_wrist")[0] + [0, ahead_m, 0]
     status = np.full(x.shape[:2], PointStatus.OK, np.int8)
     return Motion("court", KEYPOINTS, t, x, 0 * x, np.broadcast_to(np.eye(3) * 1e-6, (*x.shape, 3)), status)
 
