@@ -166,16 +166,13 @@ _UNSEEN_S = 0.15
 
 def unseen_flags(tracks: Tracks2D, clocks: Clocks, events: Events) -> tuple[str, ...]:
     """A sentence per camera that lost the player on the way from start to contact."""
-    flags = []
-    left = (
-        "there the others measure alone, less surely"
-        if len(tracks.cameras) > 2
-        else ("one camera alone tells no depth, so that nothing is measured there")
-    )
+    flags, begin, met = [], events.time("start"), events.time("contact")
+    left = "there the others measure alone, less surely"
+    if len(tracks.cameras) == 2:
+        left = "one camera alone tells no depth, so that nothing is measured there"
     for seen in tracks.cameras:
         t = clocks.of(seen.camera).rig_time(seen.t_cam_s)
-        start, stop = events.time("start"), events.time("contact")
-        start, stop = t[0] if start is None else start, t[-1] if stop is None else stop
+        start, stop = t[0] if begin is None else begin, t[-1] if met is None else met
         body = ~np.isnan(seen.uv_px[:, : len(BODY), 0]).all(axis=1)
         known = np.array([start, *t[body & (t > start) & (t < stop)], stop])
         gap = int(np.diff(known).argmax())

@@ -29,6 +29,8 @@ PICTURES = "pictures"
 STILLS = "stills"
 REPORT = "report.html"
 VIEWER_PICTURE = "viewer.png"
+CLICKS_INPUT = "racket points"
+"""Heading of the clicked points' hash among a run's inputs."""
 MEASURED_AS = "measured as"
 """Heading of a run's notes: the hand that the measures name arms and feet after, where session.toml says the
 other one."""
@@ -76,7 +78,7 @@ class Result:
         path, inputs = self.session.folder / RACKET_CLICKS, self.provenance.get("inputs")
         if not isinstance(inputs, dict):
             return ()
-        if inputs.get("racket points") == (content_hash(path) if path.is_file() else None):
+        if inputs.get(CLICKS_INPUT) == (content_hash(path) if path.is_file() else None):
             return ()
         return (f"{RACKET_CLICKS} changed since the serve was measured; `courtplumb measure` reads it again",)
 
@@ -146,8 +148,11 @@ def _want_unchanged(session: Session, provenance: dict[str, object]) -> None:
     inputs = provenance.get("inputs")
     if not isinstance(inputs, dict):
         return
-    now = {"session": (session.folder / "session.toml", session.file.measured_by)}
-    now["rig"] = (session.rig_path, lambda: content_hash(session.rig_path))
-    for name, (path, told) in now.items():
-        if name in inputs and inputs[name] != told():
-            raise BadInput(f"{path}: changed since the serve was measured; run `courtplumb measure` again")
+    if "session" in inputs and inputs["session"] != session.file.measured_by():
+        raise _changed(session.folder / "session.toml")
+    if "rig" in inputs and inputs["rig"] != content_hash(session.rig_path):
+        raise _changed(session.rig_path)
+
+
+def _changed(path: Path) -> BadInput:
+    return BadInput(f"{path}: changed since the serve was measured; run `courtplumb measure` again")

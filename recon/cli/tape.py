@@ -10,10 +10,10 @@ import typer
 
 from calibration.errors import BadInput
 from recon.cli.app import OUT, SessionFolder, app, print_notes, table_of
-from recon.session import Session
 
 if TYPE_CHECKING:
     from recon.pipeline.tape import MeasuredTape, Shown, TapeFilm
+    from recon.session import Session
 
 _PIXEL = "U,V"
 

@@ -1,7 +1,8 @@
 """Points taken for the racket that no hand holds: clothes or court in the colour of its tape.
 
 Cameras agree on where such a patch is, so nothing in the pictures tells it from tape. But what is held stays
-with the hand: the distances of a racket's points from the wrist are known within a hand's breadth.
+with the hand: how far a racket's points are from the wrist is known within limits, and the tip's distance
+changes little.
 """
 
 from __future__ import annotations

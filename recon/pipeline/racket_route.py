@@ -31,7 +31,7 @@ from recon.pipeline.racket_fill import NOTHING, FilledIn, Frames, RacketRoute, f
 from recon.pipeline.second_look import Checked
 from recon.racket_points import FILE_NAME, CameraFrames, Filmed, Placed, placed, read_racket_points
 from recon.records import EDGES, CameraTracks, Clocks, NoiseShape, Tracks2D, usual_noise
-from recon.result import Result
+from recon.result import CLICKS_INPUT, Result
 from recon.session import Session
 
 
@@ -43,7 +43,7 @@ def racket_file(session: Session) -> Path:
 def racket_inputs(session: Session) -> dict[str, str]:
     """What the results depend on besides: the file's hash, where there is one."""
     path = racket_file(session)
-    return {"racket points": content_hash(path)} if path.is_file() else {}
+    return {CLICKS_INPUT: content_hash(path)} if path.is_file() else {}
 
 
 def camera_frames(session: Session, camera: Camera, seen: CameraTracks | None = None) -> CameraFrames:

@@ -33,7 +33,7 @@ from calibration import (
 from calibration.court.clicks import LEAST_EACH, WANTED_EACH
 from calibration.court_rig import player_u_m
 from recon.curves import true_runs
-from recon.viewer.local_page import LocalHandler, LocalServer, assets
+from recon.viewer.local_page import DeskHandler, DeskServer, assets
 
 Register = Callable[[], CalibratedRig]
 """Registers the court from the clicks, saved by then; returns the rig in the court. Raises BadInput."""
@@ -169,37 +169,26 @@ def _from_json(row: object) -> Click:
     return Click(str(row["camera"]), str(row["point"]), uv)
 
 
-class _Handler(LocalHandler):
-    server: _Server
+class _Handler(DeskHandler):
+    server: DeskServer[ClickDesk]
     assets = assets("click_page", "clicked_picture.js")
 
     def get(self, path: str) -> bool:
         desk = self.server.desk
         name = path.removeprefix("/picture/")
-        if path == "/state":
-            self.answer_json(200, desk.state())
-        elif name != path and name in desk.pictures:
+        if name != path and name in desk.pictures:
             self.answer(200, desk.pictures[name], "image/png")
-        else:
-            return False
-        return True
+            return True
+        return super().get(path)
 
     def post(self, path: str, body: object) -> bool:
         if path == "/clicks":
             self.answer_json(200, {"saved": self.server.desk.save(body)})
         elif path == "/register":
             self.answer_json(200, self.server.desk.registered())
-        elif path == "/finish":
-            self.end()
         else:
-            return False
+            return super().post(path, body)
         return True
-
-
-class _Server(LocalServer):
-    def __init__(self, port: int, desk: ClickDesk) -> None:
-        self.desk = desk
-        super().__init__(port, _Handler)
 
 
 def click_court(
@@ -215,6 +204,5 @@ def click_court(
     on_ready gets the page's address once it can be opened (the command line prints it).
     Raises BadInput for a broken rig folder, unreadable pictures or clicks.
     """
-    _Server(port, ClickDesk(read_rig_folder(rig_folder), register)).serve(
-        open_browser=open_browser, on_ready=on_ready
-    )
+    desk = ClickDesk(read_rig_folder(rig_folder), register)
+    DeskServer(port, _Handler, desk).serve(open_browser=open_browser, on_ready=on_ready)

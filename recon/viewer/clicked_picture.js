@@ -45,6 +45,21 @@ const keeper = {
   },
 };
 
+// Keys that do something: ctrl-z takes back, the others do what doing(event) names for them.
+function keys(undo, doing) {
+  document.addEventListener("keydown", e => {
+    const act = e.ctrlKey && e.key === "z" ? undo : e.ctrlKey || e.altKey || e.metaKey ? null : doing(e)[e.key];
+    if (!act) return;
+    e.preventDefault();
+    act();
+  });
+}
+
+// One of these names that lies so many steps after another; beyond both ends, the end.
+function stepped(names, name, steps) {
+  return names[Math.min(Math.max(names.indexOf(name) + steps, 0), names.length - 1)];
+}
+
 // The button that ends the page. words(): what is then said of the clicks.
 function finishes(words) {
   $("finish").addEventListener("click", async () => {

@@ -9,6 +9,7 @@ from collections.abc import Callable, Mapping
 from contextlib import suppress
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from importlib import resources
+from typing import Any, Generic, Protocol, TypeVar
 
 from calibration import CourtplumbError
 
@@ -36,11 +37,11 @@ class LocalHandler(BaseHTTPRequestHandler):
 
     def get(self, path: str) -> bool:
         """Answer a question, if it is one of this page's."""
-        raise NotImplementedError
+        return False
 
     def post(self, path: str, body: object) -> bool:
         """Take an order with its JSON body, if it is one of this page's."""
-        raise NotImplementedError
+        return False
 
     def do_GET(self) -> None:
         if self._from_here():
@@ -80,11 +81,6 @@ class LocalHandler(BaseHTTPRequestHandler):
             )
             raise
 
-    def end(self) -> None:
-        """Answer, and serve nothing more."""
-        self.answer_json(200, {})
-        threading.Thread(target=self.server.shutdown).start()
-
     def _from_here(self) -> bool:
         """Refuse a request that reached this machine under another name."""
         if (self.headers.get("Host") or "").rsplit(":", 1)[0] in _LOCAL_HOSTS:
@@ -123,6 +119,29 @@ class LocalServer(ThreadingHTTPServer):
         """The page's address."""
         return f"http://localhost:{self.server_address[1]}/"
 
+
+class Desk(Protocol):
+    """What a person works on in a page."""
+
+    def state(self) -> dict[str, Any]:
+        """Everything the page starts from."""
+
+
+D_co = TypeVar("D_co", bound=Desk, covariant=True)
+
+
+class DeskServer(LocalServer, Generic[D_co]):
+    """A page with a desk, until its own button ends it."""
+
+    def __init__(self, port: int, handler: type[DeskHandler], desk: D_co) -> None:
+        self._desk = desk
+        super().__init__(port, handler)
+
+    @property
+    def desk(self) -> D_co:
+        """What is worked on."""
+        return self._desk
+
     def serve(self, *, open_browser: bool, on_ready: Callable[[str], None] | None) -> None:
         """Serve until a handler ends it or it is interrupted.
 
@@ -136,3 +155,22 @@ class LocalServer(ThreadingHTTPServer):
             self.serve_forever(poll_interval=0.2)
         finally:
             self.server_close()
+
+
+class DeskHandler(LocalHandler):
+    """What all pages with a desk answer: where they start, and that they have finished."""
+
+    server: DeskServer[Desk]
+
+    def get(self, path: str) -> bool:
+        if path != "/state":
+            return False
+        self.answer_json(200, self.server.desk.state())
+        return True
+
+    def post(self, path: str, body: object) -> bool:
+        if path != "/finish":
+            return False
+        self.answer_json(200, {})
+        threading.Thread(target=self.server.shutdown).start()
+        return True

@@ -158,25 +158,19 @@ $("ruler").addEventListener("click", e => {
   go(c.first + Math.floor((e.clientX - edge.left) / edge.width * (c.last - c.first + 1)));
 });
 
-document.addEventListener("keydown", e => {
-  if (e.ctrlKey && e.key === "z") { e.preventDefault(); undo(); return; }
-  if (e.ctrlKey || e.altKey || e.metaKey) return;
-  const names = info.points.map(p => p.name), at = names.indexOf(asked), step = e.shiftKey ? 5 : 1;
-  const cameras = info.cameras.map(c => c.name);
-  const doing = {
+keys(undo, e => {
+  const names = info.points.map(p => p.name), cameras = info.cameras.map(c => c.name), step = e.shiftKey ? 5 : 1;
+  return {
     ArrowLeft: () => go(frame - step),
     ArrowRight: () => go(frame + step),
-    ArrowUp: () => ask(names[Math.max(at - 1, 0)]),
-    ArrowDown: () => ask(names[Math.min(at + 1, names.length - 1)]),
+    ArrowUp: () => ask(stepped(names, asked, -1)),
+    ArrowDown: () => ask(stepped(names, asked, 1)),
     c: () => look(cameras[(cameras.indexOf(camera) + 1) % cameras.length]),
     n: nextWorth,
     u: undo,
     Delete: takeBack,
     Backspace: takeBack,
-  }[e.key];
-  if (!doing) return;
-  e.preventDefault();
-  doing();
+  };
 });
 
 $("take").addEventListener("click", takeBack);

@@ -31,7 +31,7 @@ from recon.racket_points import (
     write_racket_points,
 )
 from recon.result import Result
-from recon.viewer.local_page import LocalHandler, LocalServer, assets
+from recon.viewer.local_page import DeskHandler, DeskServer, assets
 
 _AROUND_S = 0.15  # that the page shows before trophy and after contact
 _WITHOUT_TROPHY_S = 0.8  # before contact, where the trophy position is not known
@@ -224,39 +224,28 @@ class RacketDesk:
         return None, ""
 
 
-class _Handler(LocalHandler):
-    server: _Server
+class _Handler(DeskHandler):
+    server: DeskServer[RacketDesk]
     assets = assets("racket_page", "click_page.css", "clicked_picture.js")
 
     def get(self, path: str) -> bool:
         desk = self.server.desk
         _, _, camera, number = (*path.split("/"), "", "", "", "")[:4]
-        if path == "/state":
-            self.answer_json(200, desk.state())
-        elif path == f"/frame/{camera}/{number}" and camera in desk.pictures and number.isdigit():
+        if path == f"/frame/{camera}/{number}" and camera in desk.pictures and number.isdigit():
             if int(number) >= len(desk.filmed[camera].frames.t_s):
                 return False
             self.answer(200, desk.pictures[camera].picture(int(number)), "image/jpeg")
-        else:
-            return False
-        return True
+            return True
+        return super().get(path)
 
     def post(self, path: str, body: object) -> bool:
         if path == "/points":
             self.answer_json(200, self.server.desk.save(body))
         elif path == "/help":
             self.answer_json(200, self.server.desk.help(body))
-        elif path == "/finish":
-            self.end()
         else:
-            return False
+            return super().post(path, body)
         return True
-
-
-class _Server(LocalServer):
-    def __init__(self, port: int, desk: RacketDesk) -> None:
-        self.desk = desk
-        super().__init__(port, _Handler)
 
 
 def click_racket(
@@ -274,5 +263,5 @@ def click_racket(
     Raises BadInput where the file that is there is at fault, or there is no video.
     """
     desk = RacketDesk(result, filmed)
-    _Server(port, desk).serve(open_browser=open_browser, on_ready=on_ready)
+    DeskServer(port, _Handler, desk).serve(open_browser=open_browser, on_ready=on_ready)
     return desk.path

@@ -209,26 +209,21 @@ for (const b of document.querySelectorAll("#when button"))
 
 addEventListener("resize", () => { if (pane.box) showPicture(); });
 
-document.addEventListener("keydown", e => {
-  if (e.ctrlKey && e.key === "z") { e.preventDefault(); undo(); return; }
-  if (e.ctrlKey || e.altKey || e.metaKey) return;
-  const parts = info.parts.map(p => p.name), k = parts.indexOf(asked), cameras = info.cameras.map(c => c.name);
+keys(undo, e => {
+  const parts = info.parts.map(p => p.name), cameras = info.cameras.map(c => c.name);
   const step = sign => e.shiftKey ? goBy(0, sign) : goBy(sign);
-  const doing = {
+  return {
     ArrowLeft: () => step(-1),
     ArrowRight: () => step(1),
     PageUp: () => goBy(0, -10),
     PageDown: () => goBy(0, 10),
-    ArrowUp: () => ask(parts[Math.max(k - 1, 0)]),
-    ArrowDown: () => ask(parts[Math.min(k + 1, parts.length - 1)]),
+    ArrowUp: () => ask(stepped(parts, asked, -1)),
+    ArrowDown: () => ask(stepped(parts, asked, 1)),
     c: () => goTo(cameras[(cameras.indexOf(goal.camera) + 1) % cameras.length]),
     u: undo,
     Delete: takeBack,
     Backspace: takeBack,
-  }[e.key];
-  if (!doing) return;
-  e.preventDefault();
-  doing();
+  };
 });
 
 $("take").addEventListener("click", takeBack);

@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration import BadInput
-from recon.viewer.local_page import LocalHandler, LocalServer, assets
+from recon.viewer.local_page import DeskHandler, DeskServer, assets
 
 Image = NDArray[np.uint8]
 Shown = tuple[Image, str, float, float]
@@ -190,39 +190,28 @@ def _as_json(image: Image, patch: Patch) -> dict[str, Any]:
     }  # fmt: skip
 
 
-class _Handler(LocalHandler):
-    server: _Server
+class _Handler(DeskHandler):
+    server: DeskServer[TapeDesk]
     assets = assets("tape_page", "click_page.css", "clicked_picture.js")
 
     def get(self, path: str) -> bool:
         desk = self.server.desk
         _, what, film, index = (*path.split("/"), "", "", "", "")[:4]
-        if path == "/state":
-            self.answer_json(200, desk.state())
-        elif what == "picture" and film.isdecimal() and index.isdecimal():
+        if what == "picture" and film.isdecimal() and index.isdecimal():
             if int(film) >= len(desk.films) or int(index) >= desk.films[int(film)].count:
                 return False
             self.answer(200, desk.jpeg(int(film), int(index)), "image/jpeg")
-        else:
-            return False
-        return True
+            return True
+        return super().get(path)
 
     def post(self, path: str, body: object) -> bool:
         if path == "/judge":
             self.answer_json(200, self.server.desk.judged(body))
         elif path == "/write":
             self.answer_json(200, self.server.desk.written(body))
-        elif path == "/finish":
-            self.end()
         else:
-            return False
+            return super().post(path, body)
         return True
-
-
-class _Server(LocalServer):
-    def __init__(self, port: int, desk: TapeDesk) -> None:
-        self.desk = desk
-        super().__init__(port, _Handler)
 
 
 def click_tape(
@@ -236,4 +225,4 @@ def click_tape(
 
     on_ready gets the page's address once it can be opened (the command line prints it).
     """
-    _Server(port, desk).serve(open_browser=open_browser, on_ready=on_ready)
+    DeskServer(port, _Handler, desk).serve(open_browser=open_browser, on_ready=on_ready)

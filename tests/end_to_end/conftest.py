@@ -8,8 +8,10 @@ from __future__ import annotations
 import os
 import subprocess
 import sys
+from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -17,6 +19,7 @@ from demo_rigs.session import render_session
 from recon.assets import body_wheel
 from recon.pipeline import measure_session
 from tests.architecture.source_tree import ROOT
+from tests.support.chromium import browser
 
 SERVE = "clean_right"
 
@@ -52,6 +55,13 @@ def succeed(*words: object) -> str:
     done = command(*words)
     assert done.returncode == 0, f"courtplumb {' '.join(map(str, words))}\n{done.stdout}\n{done.stderr}"
     return done.stdout
+
+
+@pytest.fixture(scope="module")
+def context(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Any]:
+    """A browser with a profile of its own."""
+    with browser(tmp_path_factory.mktemp("profile")) as opened:
+        yield opened
 
 
 @pytest.fixture(scope="session")

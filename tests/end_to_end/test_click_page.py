@@ -25,7 +25,7 @@ from calibration import (
     read_rig_folder,
 )
 from recon.viewer.click_page import ClickDesk, click_court, court_in_picture
-from tests.support.chromium import Visit, browser
+from tests.support.chromium import Visit
 from tests.support.clicking import clicking_page
 from tests.support.example_result import example_cameras
 from tests.support.example_rig import example_rig, save_example_rig_folder
@@ -44,12 +44,6 @@ def register(folder: Path) -> CalibratedRig:
         rows.append(ClickResidual(c.camera, c.point, off, off, off, True))
     (folder / "registered").touch()
     return replace(rig, court=CourtCheck(tuple(rows), 0.25, 0.004))
-
-
-@pytest.fixture(scope="module")
-def context(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Any]:
-    with browser(tmp_path_factory.mktemp("profile")) as opened:
-        yield opened
 
 
 @pytest.fixture

@@ -86,8 +86,9 @@ class Thrown:
 
 def pixels(thrown: Thrown, span_s: tuple[float, float] = (0.0, 2.5)) -> Tracks2D:
     """What three cameras see of it."""
-    cameras = [seen(c, thrown, AHEAD_S[c.name], span_s, fps=FPS, sigma_px=1.0, seed=k)  # type: ignore[arg-type]
-               for k, c in enumerate(CAMERAS)]  # fmt: skip
+    cameras = [
+        seen(c, thrown, AHEAD_S[c.name], span_s, fps=FPS, sigma_px=1.0, seed=k) for k, c in enumerate(CAMERAS)
+    ]
     return Tracks2D(KEYPOINTS, tuple(cameras), "invented")
 
 

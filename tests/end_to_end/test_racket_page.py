@@ -15,7 +15,7 @@ from recon.pipeline import filmed_cameras
 from recon.racket_points import POINTS, read_racket_points
 from recon.result import load_result
 from recon.viewer.racket_page import RacketDesk, click_racket
-from tests.support.chromium import Visit, browser
+from tests.support.chromium import Visit
 from tests.support.clicking import served_page
 from tests.support.example_motion import EVENT_TIMES_S
 from tests.support.example_result import example_cameras, save_example
@@ -23,12 +23,6 @@ from tests.support.filmed_example import film_example
 
 _CAMERAS = {c.name: c for c in example_cameras()}
 _WAIT_S = 30
-
-
-@pytest.fixture(scope="module")
-def context(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Any]:
-    with browser(tmp_path_factory.mktemp("profile")) as opened:
-        yield opened
 
 
 @pytest.fixture(scope="module")

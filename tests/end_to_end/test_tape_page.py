@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import re
 import tomllib
-from collections.abc import Iterator
 from contextlib import AbstractContextManager
 from pathlib import Path
 from typing import Any
@@ -15,7 +14,7 @@ from recon.keypoints.markers import hues_apart_deg
 from recon.pipeline.tape import judge_tape, measure_tape, tape_film
 from recon.session import load_session
 from recon.viewer.tape_page import TapeDesk, click_tape
-from tests.support.chromium import Visit, browser
+from tests.support.chromium import Visit
 from tests.support.clicking import served_page
 from tests.support.taped_film import FPS, court, film_tape
 
@@ -25,12 +24,6 @@ _HUES = {"tip": 300.0, "throat": 190.0, "butt": 140.0, "ball": 70.0, "rival": 30
 _TOLD = 'rig = "../rig"\nhandedness = "right"\n[video]\nrear_left = "rear_left.mp4"\nside = "side.mp4"\n'
 _SHOWN = round(4.0 * FPS)
 """A picture that shows the tape; the first ones do not."""
-
-
-@pytest.fixture(scope="module")
-def context(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Any]:
-    with browser(tmp_path_factory.mktemp("profile")) as opened:
-        yield opened
 
 
 @pytest.fixture(scope="module")

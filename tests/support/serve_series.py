@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cache
+from typing import Protocol
 
 import numpy as np
 
@@ -79,9 +80,15 @@ class ServeSeries:
         )
 
 
+class Moving(Protocol):
+    """Anything that is somewhere at rig times (T,): places (T, P, 3) of KEYPOINTS."""
+
+    def at(self, t_s: Array) -> Array: ...
+
+
 def seen(
     camera: Camera,
-    series: ServeSeries,
+    series: Moving,
     start_s: float,
     span_s: tuple[float, float],
     *,
@@ -98,7 +105,7 @@ def seen(
 
 def seen_at(
     camera: Camera,
-    series: ServeSeries,
+    series: Moving,
     start_s: float,
     t_cam_s: Array,
     *,
