@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from recon.curves import largest, path_length, rate, stretch, unwrapped, value_at
+from recon.curves import largest, path_length, rate, stretch, true_runs, unwrapped, value_at
 
 T = np.linspace(0.0, 1.0, 121)
 
@@ -65,3 +65,8 @@ def test_a_way_is_measured_through_steps_that_noise_does_not_lengthen(rng):
     assert path_length(T, noisy, 0.25) < 1.05 < path_length(T, noisy, 1 / 120)
     way[0] = np.nan
     assert np.isnan(path_length(T, way, 0.1))
+
+
+def test_runs_of_flags_reach_to_both_ends():
+    assert true_runs(np.array([True, True, False, True, False, False, True])) == [(0, 2), (3, 4), (6, 7)]
+    assert true_runs(np.zeros(3, dtype=bool)) == [] and true_runs(np.ones(3, dtype=bool)) == [(0, 3)]
